@@ -1,0 +1,1 @@
+"""Traywright: a theatre implant inventory and construct-kit planner."""

@@ -1,0 +1,165 @@
+"""The command line: serve, demo, migrate, import, check."""
+
+import json
+import sys
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+import uvicorn
+from pydantic import ValidationError
+
+from service.errors import BadInput, ServiceError
+from service.main import create_app
+from service.operations.checks import check_day
+from service.operations.constructs import load_constructs
+from service.operations.demo import is_loaded, load_demo, read_toml
+from service.operations.guidance import load_guidance
+from service.operations.imports import FORMATS, import_file
+from service.operations.schemas.checks import CheckOut
+from service.operations.sizing import load_defaults
+from service.operations.unit import Work
+from service.settings import Settings
+
+__all__ = ["main"]
+
+app = typer.Typer(
+    help="Theatre implant inventory and construct-kit planner.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+#: Files that are not tables, and what loads them.
+TOML_FILES = {"constructs": load_constructs, "sizing": load_defaults, "guidance": load_guidance}
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for programs")]
+
+
+def _work() -> Work:
+    work = Work(Settings())
+    work.prepare()
+    return work
+
+
+def _say(text: str, facts: object, *, as_json: bool) -> None:
+    typer.echo(json.dumps(facts, indent=2, default=str) if as_json else text)
+
+
+@app.command()
+def serve(
+    *, demo: Annotated[bool, typer.Option(help="Load the demo hospital on first start")] = False
+) -> None:
+    """Serve the API and the pages until stopped."""
+    settings = Settings()
+    if demo:
+        work = _work()
+        if not work.read(is_loaded):
+            work.write(lambda unit: load_demo(unit, settings.seed_folder), "demo")
+            typer.echo("The demo hospital is loaded; everything in it is invented.")
+        work.close()
+    typer.echo(f"Traywright is at http://{settings.host}:{settings.port} – stop it with Ctrl+C.")
+    uvicorn.run(create_app(settings), host=settings.host, port=settings.port, log_level="warning")
+
+
+@app.command()
+def migrate(*, as_json: AsJson = False) -> None:
+    """Bring the database to the newest tables."""
+    work = _work()
+    _say("The database is up to date.", {"current": work.is_ready()}, as_json=as_json)
+
+
+@app.command()
+def demo(*, as_json: AsJson = False) -> None:
+    """Load the demo hospital into an empty database; dates move to the coming days."""
+    work = _work()
+    taken = work.write(lambda unit: load_demo(unit, work.settings.seed_folder), "demo")
+    lines = "\n".join(f"  {name}: {count}" for name, count in taken.items())
+    _say(
+        f"The demo hospital is loaded; everything in it is invented.\n{lines}",
+        taken,
+        as_json=as_json,
+    )
+
+
+@app.command("import")
+def import_(
+    kind: Annotated[str, typer.Argument(help=f"One of {', '.join([*FORMATS, *TOML_FILES])}")],
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)],
+    *,
+    good_rows: Annotated[bool, typer.Option(help="Take the good rows of a faulty file")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Import a CSV or XLSX file, or a TOML file of constructs, sizing or guidance."""
+    work = _work()
+    if kind in TOML_FILES:
+        load = TOML_FILES[kind]
+        count = work.write(lambda unit: load(unit, read_toml(file)), "command line")
+        _say(f"{count} taken from {file.name}.", {"taken": count}, as_json=as_json)
+        return
+    if kind not in FORMATS:
+        known = ", ".join([*FORMATS, *TOML_FILES])
+        raise BadInput(f"'{kind}' is no kind of file; use one of {known}.")
+    done = work.write(
+        lambda unit: import_file(
+            unit, kind, file.read_bytes(), file.name, take_good_rows=good_rows
+        ),
+        "command line",
+    )
+    text = f"{done.added} new, {done.changed} changed, {done.unchanged} as they were."
+    text += "".join(f"\nleft out: row {r.row}, {r.column}: {r.reason}" for r in done.refused)
+    _say(text, done.model_dump(mode="json"), as_json=as_json)
+
+
+@app.command()
+def check(
+    day: Annotated[str, typer.Argument(metavar="DATE", help="YYYY-MM-DD")],
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Check a list day against stock and name what is missing.
+
+    Ends with 0 when nothing is missing, and with 1 when something is.
+    """
+    try:
+        wanted = date.fromisoformat(day)
+    except ValueError as error:
+        raise BadInput(f"'{day}' is no date; write it as YYYY-MM-DD.") from error
+    work = _work()
+    answer = work.read(lambda unit: check_day(unit, wanted))
+    _say(_words(answer), answer.model_dump(mode="json"), as_json=as_json)
+    if answer.troubles:
+        raise typer.Exit(1)
+
+
+def _words(answer: CheckOut) -> str:
+    lines = [f"List day {answer.date}, checked {answer.checked_at:%Y-%m-%d %H:%M}"]
+    for one in answer.lists:
+        lines.append(one.theatre)
+        lines += [
+            f"  {case.position}. {case.starts_at:%H:%M} {case.case} {case.side}: {case.state}"
+            for case in one.cases
+        ]
+    if not answer.lists:
+        lines.append("No list on this day.")
+    lines += [f"! {trouble.case} {trouble.sentence}" for trouble in answer.troubles]
+    return "\n".join([*lines, answer.caution])
+
+
+def main() -> None:
+    """Run the command line; what goes wrong is a sentence and exit status 2."""
+    try:
+        app()
+    except ServiceError as error:
+        faults = "".join(f"\n  {fault.pointer}: {fault.reason}" for fault in error.faults)
+        typer.echo(f"{error.detail}{faults}", err=True)
+        sys.exit(2)
+    except ValidationError as error:
+        faults = "".join(f"\n  {fault['loc']}: {fault['msg']}" for fault in error.errors())
+        typer.echo(f"A setting is wrong:{faults}", err=True)
+        sys.exit(2)
+
+
+if __name__ == "__main__":
+    main()

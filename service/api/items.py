@@ -1,0 +1,76 @@
+"""Catalogue lines over HTTP."""
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Path, Query, Request, Response
+
+from service.api.deps import Actor, After, Limit, Version, WorkDep, etag
+from service.operations import catalogue
+from service.operations.schemas.base import Name, OptionalText, Ref
+from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
+
+__all__ = ["link_to_next", "router"]
+
+router = APIRouter(prefix="/items", tags=["catalogue"])
+
+RefInPath = Annotated[Ref, Path(description="The REF of the item")]
+
+
+def link_to_next(request: Request, response: Response, after: str | None) -> None:
+    """Say in a Link header where the next page begins (RFC 8288)."""
+    if after is not None:
+        query = urlencode({**request.query_params, "after": after})
+        response.headers["Link"] = f'<{request.url.path}?{query}>; rel="next"'
+
+
+@router.get("")
+def list_items(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    request: Request,
+    response: Response,
+    kind: Annotated[Name | None, Query()] = None,
+    system: Annotated[Name | None, Query()] = None,
+    text: Annotated[OptionalText, Query(description="Part of REF or description")] = "",
+    after: After = "",
+    limit: Limit = 100,
+) -> ItemPage:
+    """Give catalogue lines in order of REF."""
+    page = work.read(
+        lambda unit: catalogue.list_items(
+            unit, kind=kind, system=system, text=text, after=after, limit=limit
+        )
+    )
+    link_to_next(request, response, page.next_after)
+    return page
+
+
+@router.post("", status_code=201)
+def add_item(work: WorkDep, actor: Actor, body: ItemBody, response: Response) -> ItemOut:
+    """Add a catalogue line."""
+    item = work.write(lambda unit: catalogue.add_item(unit, body), actor)
+    response.headers["ETag"] = etag(item.version)
+    return item
+
+
+@router.get("/{ref}")
+def get_item(work: WorkDep, ref: RefInPath, response: Response) -> ItemOut:
+    """Give one catalogue line."""
+    item = work.read(lambda unit: catalogue.get_item(unit, ref))
+    response.headers["ETag"] = etag(item.version)
+    return item
+
+
+@router.put("/{ref}")
+def change_item(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    actor: Actor,
+    ref: RefInPath,
+    body: ItemBody,
+    version: Version,
+    response: Response,
+) -> ItemOut:
+    """Change a catalogue line you have read."""
+    item = work.write(lambda unit: catalogue.change_item(unit, ref, body, version), actor)
+    response.headers["ETag"] = etag(item.version)
+    return item

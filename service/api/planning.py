@@ -1,0 +1,127 @@
+"""Construct templates, sizing, guidance and imports over HTTP."""
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query, Response, UploadFile
+
+from service.api.deps import Actor, OptionalVersion, Version, WorkDep, etag
+from service.operations import constructs, guidance, sizing
+from service.operations.imports import import_file
+from service.operations.schemas.base import Code
+from service.operations.schemas.constructs import ConstructFields, ConstructList, ConstructOut
+from service.operations.schemas.imports import ImportOut
+from service.operations.schemas.planning import (
+    GuidanceAnswer,
+    GuidanceRequest,
+    SizingAnswer,
+    SizingDefaultBody,
+    SizingDefaultList,
+    SizingDefaultOut,
+    SizingRequest,
+)
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["planning"])
+
+CodeInPath = Annotated[Code, Path(description="The construct's code")]
+KeyInPath = Annotated[str, Path(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
+
+
+@router.get("/constructs")
+def list_constructs(work: WorkDep) -> ConstructList:
+    """Give every construct template with the systems it can be done in."""
+    return work.read(constructs.list_constructs)
+
+
+@router.get("/constructs/{code}")
+def get_construct(work: WorkDep, code: CodeInPath, response: Response) -> ConstructOut:
+    """Give one construct template."""
+    found = work.read(lambda unit: constructs.get_construct(unit, code))
+    response.headers["ETag"] = etag(found.version)
+    return found
+
+
+@router.put("/constructs/{code}")
+def put_construct(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    actor: Actor,
+    code: CodeInPath,
+    body: ConstructFields,
+    version: OptionalVersion,
+    response: Response,
+) -> ConstructOut:
+    """Add a construct template, or change one you have read (then with If-Match)."""
+    stored = work.write(lambda unit: constructs.put_construct(unit, code, body, version), actor)
+    response.headers["ETag"] = etag(stored.version)
+    return stored
+
+
+@router.delete("/constructs/{code}", status_code=204)
+def remove_construct(work: WorkDep, actor: Actor, code: CodeInPath, version: Version) -> None:
+    """Remove a construct template no coming case is planned with."""
+    work.write(lambda unit: constructs.remove_construct(unit, code, version), actor)
+
+
+@router.post("/sizing")
+def answer_sizing(work: WorkDep, body: SizingRequest) -> SizingAnswer:
+    """Work out true size, sizes to bring and tip–apex distance; nothing is stored."""
+    return work.read(lambda unit: sizing.answer_sizing(unit, body))
+
+
+@router.get("/sizing_defaults")
+def list_defaults(work: WorkDep) -> SizingDefaultList:
+    """Give every figure the sizing assumes, with its source."""
+    return work.read(sizing.list_defaults)
+
+
+@router.put("/sizing_defaults/{key}")
+def set_default(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    actor: Actor,
+    key: KeyInPath,
+    body: SizingDefaultBody,
+    version: Version,
+    response: Response,
+) -> SizingDefaultOut:
+    """Set a figure you have read, with where it comes from."""
+    stored = work.write(lambda unit: sizing.set_default(unit, key, body, version), actor)
+    response.headers["ETag"] = etag(stored.version)
+    return stored
+
+
+@router.post("/guidance")
+def answer_guidance(work: WorkDep, body: GuidanceRequest) -> GuidanceAnswer:
+    """Say what the rules suggest for these findings; nothing is stored."""
+    return work.read(lambda unit: guidance.answer_guidance(unit, body))
+
+
+@router.get("/guidance/rules")
+def get_rules(work: WorkDep) -> dict[str, Any]:
+    """Give the guidance rules in force as data."""
+    return work.read(guidance.get_rules)
+
+
+@router.put("/guidance/rules")
+def put_rules(work: WorkDep, actor: Actor, body: dict[str, Any]) -> dict[str, Any]:
+    """Put a new book of guidance rules in force; the former ones are kept."""
+    work.write(lambda unit: guidance.load_guidance(unit, body), actor)
+    return work.read(guidance.get_rules)
+
+
+@router.post("/imports/{form}")
+def import_rows(
+    work: WorkDep,
+    actor: Actor,
+    form: Literal["catalogue", "stock-take", "usage", "lists", "deliveries"],
+    file: UploadFile,
+    take_good_rows: Annotated[
+        bool, Query(description="Take the good rows of a file that has faulty ones")
+    ] = False,
+) -> ImportOut:
+    """Import a CSV or XLSX file; one faulty row changes nothing unless you ask."""
+    data = file.file.read()
+    name = file.filename or ""
+    return work.write(
+        lambda unit: import_file(unit, form, data, name, take_good_rows=take_good_rows), actor
+    )

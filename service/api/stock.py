@@ -1,0 +1,76 @@
+"""Locations, stock, movements and deliveries over HTTP."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+
+from service.api.deps import Actor, After, Limit, WorkDep
+from service.api.items import link_to_next
+from service.operations import stock
+from service.operations.schemas.base import Name, Ref
+from service.operations.schemas.stock import (
+    DeliveryBody,
+    DeliveryList,
+    DeliveryOut,
+    LocationBody,
+    LocationOut,
+    MovementBody,
+    MovementOut,
+    StockPage,
+)
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["stock"])
+
+
+@router.get("/locations")
+def list_locations(work: WorkDep) -> list[LocationOut]:
+    """Give every location, by store and shelf."""
+    return work.read(stock.list_locations)
+
+
+@router.post("/locations", status_code=201)
+def add_location(work: WorkDep, actor: Actor, body: LocationBody) -> LocationOut:
+    """Add a shelf, a quarantine place or a theatre."""
+    return work.write(lambda unit: stock.add_location(unit, body), actor)
+
+
+@router.get("/stock")
+def list_stock(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    request: Request,
+    response: Response,
+    ref: Annotated[Ref | None, Query()] = None,
+    kind: Annotated[Name | None, Query()] = None,
+    system: Annotated[Name | None, Query()] = None,
+    store: Annotated[Name | None, Query()] = None,
+    after: After = "",
+    limit: Limit = 100,
+) -> StockPage:
+    """Give what lies where, by REF and lot."""
+    page = work.read(
+        lambda unit: stock.list_stock(
+            unit, ref=ref, kind=kind, system=system, store=store, after=after, limit=limit
+        )
+    )
+    link_to_next(request, response, page.next_after)
+    return page
+
+
+@router.post("/movements", status_code=201)
+def record_movement(work: WorkDep, actor: Actor, body: MovementBody) -> MovementOut:
+    """Receive, move or count units; what a count finds different goes to the ledger."""
+    return work.write(lambda unit: stock.record(unit, body), actor)
+
+
+@router.get("/deliveries")
+def list_deliveries(work: WorkDep) -> DeliveryList:
+    """Give what is on its way, the earliest first."""
+    return work.read(stock.list_deliveries)
+
+
+@router.post("/deliveries", status_code=201)
+def add_delivery(work: WorkDep, actor: Actor, body: DeliveryBody) -> DeliveryOut:
+    """Note what is on its way."""
+    return work.write(lambda unit: stock.add_delivery(unit, body), actor)

@@ -1,0 +1,1 @@
+"""The pure planner: arrays and frozen values in and out; no clock, no I/O, no framework."""

@@ -1,0 +1,1 @@
+"""Formats in and out: barcodes, spreadsheets, health-record and order documents."""

@@ -1,0 +1,1 @@
+"""One function is one use and one transaction; API, pages and command line call these."""

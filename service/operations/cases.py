@@ -1,0 +1,155 @@
+"""Lists and cases: look up, add, change, cancel."""
+
+from datetime import UTC, date, datetime, time
+from typing import Any
+
+from service.errors import BadInput, Duplicate, FieldFault, NotFound
+from service.operations.schemas.cases import (
+    CaseBody,
+    CaseFields,
+    CaseOut,
+    ListDays,
+    ListOut,
+    PlanOut,
+)
+from service.operations.unit import Unit
+from service.operations.versions import require_version
+from service.storage.queries import cases
+from service.storage.tables import OperatingList, Plan, SurgicalCase
+
+__all__ = [
+    "add_case",
+    "cancel_case",
+    "case_columns",
+    "change_case",
+    "get_case",
+    "list_days",
+    "list_of",
+    "the_case",
+]
+
+_MOST_DAYS = 62
+
+
+def list_days(unit: Unit, first: date, last: date) -> ListDays:
+    """Give the lists from one day to another, at most two months."""
+    if not 0 <= (last - first).days <= _MOST_DAYS:
+        reason = f"from the first day to the last must be 0 to {_MOST_DAYS} days"
+        raise BadInput("The days cannot be shown.", faults=[FieldFault("/last", reason)])
+    pairs = cases.cases_between(unit.session, unit.site_id, first, last)
+    plans = cases.latest_plans(unit.session, [key for _, case in pairs if (key := case.id)])
+    lists = []
+    for row in cases.lists_between(unit.session, unit.site_id, first, last):
+        own = [_out(unit, row, case, plans.get(case.id or 0)) for one, case in pairs if one is row]
+        lists.append(ListOut(list_date=row.list_date, theatre=row.theatre, cases=own))
+    return ListDays(lists=lists)
+
+
+def get_case(unit: Unit, reference: str) -> CaseOut:
+    """Give one case with the newest revision of its plan."""
+    row = the_case(unit, reference)
+    operating_list = unit.session.get_one(OperatingList, row.list_id)
+    return _out(unit, operating_list, row, cases.latest_plan(unit.session, row.id or 0))
+
+
+def the_case(unit: Unit, reference: str) -> SurgicalCase:
+    """Give a case's row, or say that there is none."""
+    row = cases.find_case(unit.session, unit.site_id, reference)
+    if row is None:
+        raise NotFound(f"There is no case {reference}.")
+    return row
+
+
+def add_case(unit: Unit, body: CaseBody) -> CaseOut:
+    """Add a case to a list; the list is made when it is the first case on it."""
+    if cases.find_case(unit.session, unit.site_id, body.reference) is not None:
+        raise Duplicate(
+            f"There is a case {body.reference} already.",
+            faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
+        )
+    _refuse_past(unit, body.list_date)
+    row = SurgicalCase(site_id=unit.site_id, reference=body.reference, **case_columns(unit, body))
+    unit.session.add(row)
+    unit.session.flush()
+    return get_case(unit, body.reference)
+
+
+def change_case(unit: Unit, reference: str, body: CaseFields, version: int) -> CaseOut:
+    """Change a case that has not been changed since it was read; it may go to another list."""
+    row = the_case(unit, reference)
+    require_version(row.version, version, f"Case {reference}")
+    _refuse_past(unit, body.list_date)
+    row.sqlmodel_update(case_columns(unit, body))
+    row.version += 1
+    unit.session.flush()
+    return get_case(unit, reference)
+
+
+def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
+    """Take a case off its list; nothing is promised to it any more."""
+    row = the_case(unit, reference)
+    require_version(row.version, version, f"Case {reference}")
+    row.status = "cancelled"
+    row.version += 1
+    unit.session.flush()
+    return get_case(unit, reference)
+
+
+def list_of(unit: Unit, day: date, theatre: str) -> OperatingList:
+    """Give a list, made if it is not there yet."""
+    row = cases.find_list(unit.session, unit.site_id, day, theatre)
+    if row is None:
+        row = OperatingList(site_id=unit.site_id, list_date=day, theatre=theatre)
+        unit.session.add(row)
+        unit.session.flush()
+    return row
+
+
+def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
+    """Give the columns of a case's row."""
+    return {
+        "list_id": list_of(unit, body.list_date, body.theatre).id,
+        "position": body.position,
+        "starts_at": _moment(unit, body.list_date, body.starts),
+        "ends_at": _moment(unit, body.list_date, body.ends),
+        "side": body.side,
+        "sex": body.sex,
+        "fracture_class": body.fracture_class,
+        "class_year": body.class_year,
+        "findings": body.findings.model_dump(mode="json"),
+        "measurements": body.measurements.model_dump(mode="json"),
+    }
+
+
+def _moment(unit: Unit, day: date, clock: time) -> datetime:
+    return datetime.combine(day, clock, tzinfo=unit.zone).astimezone(UTC)
+
+
+def _refuse_past(unit: Unit, day: date) -> None:
+    if day < unit.today:
+        reason = f"{day} is in the past; today is {unit.today}"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/list_date", reason)])
+
+
+def _out(
+    unit: Unit, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
+) -> CaseOut:
+    facts = row.model_dump()
+    facts["list_date"] = operating_list.list_date
+    facts["theatre"] = operating_list.theatre
+    facts["starts_at"] = unit.local(row.starts_at)
+    facts["ends_at"] = unit.local(row.ends_at)
+    facts["plan"] = None if plan is None else plan_out(unit, plan)
+    return CaseOut.model_validate(facts)
+
+
+def plan_out(unit: Unit, plan: Plan) -> PlanOut:
+    """Give a revision of a plan as it is answered."""
+    return PlanOut.model_validate(
+        {
+            **plan.body,
+            "revision": plan.revision,
+            "made_at": unit.local(plan.made_at),
+            "actor": plan.actor,
+        }
+    )

@@ -1,0 +1,98 @@
+"""Operating lists from a file: cases with their measurements and plans."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pydantic import ValidationError
+
+from service.errors import BadInput
+from service.exchange.rows import OperatingListRow
+from service.operations.cases import case_columns
+from service.operations.faults import faults_of
+from service.operations.imports.plan import ImportPlan
+from service.operations.plans import Shop, open_shop, store_plan
+from service.operations.schemas.cases import (
+    CaseFields,
+    FindingsBody,
+    MeasurementsBody,
+    PlanBody,
+)
+from service.operations.unit import Unit
+from service.storage.queries import cases
+from service.storage.tables import SurgicalCase
+
+__all__ = ["plan_lists"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A row that can be written."""
+
+    reference: str
+    fields: CaseFields
+    plan: PlanBody | None
+
+
+def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> ImportPlan:
+    """Compare operating lists with the cases on record."""
+    plan = ImportPlan()
+    shop = open_shop(unit)
+    for number, row in rows:
+        if row.list_date < unit.today:
+            plan.fault(number, "list_date", f"{row.list_date} is in the past")
+            continue
+        try:
+            entry = _entry(row)
+            _write(unit, entry, shop, plan)
+        except ValidationError as error:
+            for fault in faults_of(error.errors()):
+                plan.fault(number, fault.pointer.rpartition("/")[2] or "row", fault.reason)
+        except BadInput as error:
+            for fault in error.faults:
+                plan.fault(number, fault.pointer.split("/")[1], fault.reason)
+    return plan
+
+
+def _entry(row: OperatingListRow) -> _Entry:
+    fields = CaseFields(
+        list_date=row.list_date,
+        theatre=row.theatre,
+        starts=row.starts,
+        ends=row.ends,
+        position=row.position,
+        side=row.side,
+        sex=row.sex,
+        fracture_class=row.fracture_class,
+        class_year=row.class_year,
+        findings=FindingsBody.model_validate(
+            {name: getattr(row, name) for name in FindingsBody.model_fields}
+        ),
+        measurements=MeasurementsBody.model_validate(
+            {name: getattr(row, name) for name in MeasurementsBody.model_fields}
+        ),
+    )
+    plan = None
+    if row.primary is not None:
+        plan = PlanBody(primary=row.primary, alternates=list(row.alternates))
+    return _Entry(row.case_reference, fields, plan)
+
+
+def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> None:
+    """Write one case inside a savepoint, so that a faulty row leaves nothing behind."""
+    with unit.session.begin_nested():
+        row = cases.find_case(unit.session, unit.site_id, entry.reference)
+        columns = case_columns(unit, entry.fields)
+        is_new = row is None
+        if row is None:
+            row = SurgicalCase(site_id=unit.site_id, reference=entry.reference, **columns)
+            unit.session.add(row)
+            unit.session.flush()
+        differs = any(getattr(row, name) != value for name, value in columns.items())
+        if differs:
+            row.sqlmodel_update(columns)
+        revised = entry.plan is not None and store_plan(unit, row, entry.plan, shop) is not None
+        if not is_new and (differs or revised):
+            row.version += 1
+    plan.added += is_new
+    plan.changed += not is_new and (differs or revised)
+    plan.unchanged += not is_new and not differs and not revised

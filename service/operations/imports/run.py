@@ -1,0 +1,83 @@
+"""Run an import: read, compare, and write all of it, or nothing, or the good rows."""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from service.errors import BadInput, FieldFault
+from service.exchange import rows as formats
+from service.exchange.rows import Parsed, RowFault
+from service.exchange.spreadsheets import MAX_FAULTS, Sheet, read_sheet
+from service.operations.imports.catalogue import plan_catalogue
+from service.operations.imports.deliveries import plan_deliveries
+from service.operations.imports.lists import plan_lists
+from service.operations.imports.plan import ImportPlan
+from service.operations.imports.stock_take import plan_stock_take
+from service.operations.imports.usage import plan_usage
+from service.operations.schemas.imports import ImportOut, RefusedRow
+from service.operations.unit import Unit
+
+__all__ = ["FORMATS", "import_file", "import_rows"]
+
+Reader = Callable[[Sheet], Parsed[Any]]
+Planner = Callable[[Unit, Sequence[tuple[int, Any]]], ImportPlan]
+
+#: Every kind of file: how it is read, and how it is compared with what is there.
+FORMATS: dict[str, tuple[Reader, Planner]] = {
+    "catalogue": (formats.read_catalogue, plan_catalogue),
+    "stock-take": (formats.read_stock_take, plan_stock_take),
+    "usage": (formats.read_usage, plan_usage),
+    "lists": (formats.read_operating_lists, plan_lists),
+    "deliveries": (formats.read_deliveries, plan_deliveries),
+}
+
+
+def import_file(
+    unit: Unit, form: str, data: bytes, filename: str, *, take_good_rows: bool
+) -> ImportOut:
+    """Import a file.
+
+    Raises
+    ------
+    BadInput
+        When a row is wrong and the good rows were not asked for: names row, column and reason.
+    """
+    read, _ = FORMATS[form]
+    parsed = read(read_sheet(data, filename))
+    return import_rows(unit, form, parsed, take_good_rows=take_good_rows)
+
+
+def import_rows(unit: Unit, form: str, parsed: Parsed[Any], *, take_good_rows: bool) -> ImportOut:
+    """Import rows that have been read."""
+    _, make_plan = FORMATS[form]
+    plan = make_plan(unit, parsed.good)
+    faults = [*parsed.faults, *plan.faults]
+    beyond = parsed.more_faults + max(0, len(faults) - MAX_FAULTS)
+    faults = sorted(faults[:MAX_FAULTS], key=lambda fault: fault.row)
+    # A wrong header is no wrong row: no row could be read, so there are no good ones to take.
+    if faults and (not take_good_rows or faults[0].row == 1):
+        raise _refusal(faults, beyond)
+    for step in plan.write:
+        step()
+    unit.session.flush()
+    return ImportOut(
+        format=form,
+        added=plan.added,
+        changed=plan.changed,
+        unchanged=plan.unchanged,
+        refused=[
+            RefusedRow(row=fault.row, column=fault.column, reason=fault.reason) for fault in faults
+        ],
+        refused_not_listed=beyond,
+        notes=plan.notes,
+    )
+
+
+def _refusal(faults: Sequence[RowFault], beyond: int) -> BadInput:
+    count = len(faults) + beyond
+    more = f" {beyond} more are not listed." if beyond else ""
+    return BadInput(
+        f"The file has {count} {'fault' if count == 1 else 'faults'}; nothing was saved.{more}",
+        faults=[
+            FieldFault(f"row {fault.row}, column {fault.column}", fault.reason) for fault in faults
+        ],
+    )

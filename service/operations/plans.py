@@ -1,0 +1,280 @@
+"""Plans: the surgeon's choice for a case, kept as revisions."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from service.core.constructs import (
+    Part,
+    PlannedConstruct,
+    Template,
+    fits_role,
+    read_planned,
+    systems_for,
+)
+from service.core.guidance import AS_PLANNED, Guidance
+from service.core.items import ItemFacts
+from service.errors import BadInput, FieldFault
+from service.operations.answers import construct_name
+from service.operations.cases import get_case, the_case
+from service.operations.constructs import all_templates
+from service.operations.guidance import suggestions
+from service.operations.schemas.cases import (
+    CaseOut,
+    FindingsBody,
+    MeasurementsBody,
+    NeedBody,
+    PlanBody,
+)
+from service.operations.schemas.planning import Choice, Choices, SuggestedPlan
+from service.operations.unit import Unit
+from service.operations.versions import require_version
+from service.storage.queries import cases, catalogue
+from service.storage.queries import reference as books
+from service.storage.tables import Plan, SurgicalCase
+
+__all__ = [
+    "Shop",
+    "faults_of_construct",
+    "list_choices",
+    "make_plan",
+    "open_shop",
+    "plan_body",
+    "suggest_plan",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """What constructs there are, and the catalogue they are made from."""
+
+    templates: Mapping[str, Template]
+    facts: Sequence[ItemFacts]
+
+
+def open_shop(unit: Unit) -> Shop:
+    """Read templates and catalogue once for many plans."""
+    return Shop(all_templates(unit), catalogue.all_facts(unit.session))
+
+
+def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseOut:
+    """Store a new revision of a case's plan."""
+    case = the_case(unit, reference)
+    require_version(case.version, version, f"Case {reference}")
+    store_plan(unit, case, body, open_shop(unit))
+    case.version += 1
+    unit.session.flush()
+    return get_case(unit, reference)
+
+
+def store_plan(unit: Unit, case: SurgicalCase, body: PlanBody, shop: Shop) -> Plan | None:
+    """Check a plan and add it as the next revision; ``None`` when it says nothing new."""
+    planned = {"/primary": body.primary}
+    planned |= {f"/alternates/{place}": text for place, text in enumerate(body.alternates)}
+    faults = [
+        FieldFault(pointer, reason)
+        for pointer, text in planned.items()
+        for reason in faults_of_construct(read_planned(text), shop)
+    ]
+    if faults:
+        raise BadInput("The plan cannot be done as written; nothing was saved.", faults=faults)
+    if not body.needs:
+        body = body.model_copy(update={"needs": _usual_needs(unit, case, body)})
+    stored = body.model_dump(mode="json")
+    newest = cases.latest_plan(unit.session, case.id or 0)
+    if newest is not None and newest.body == stored:
+        return None
+    plan = Plan(
+        case_id=case.id or 0,
+        revision=1 if newest is None else newest.revision + 1,
+        body=stored,
+        made_at=unit.now,
+        actor=unit.actor,
+    )
+    unit.session.add(plan)
+    unit.session.flush()
+    return plan
+
+
+def faults_of_construct(construct: PlannedConstruct, shop: Shop) -> list[str]:
+    """Say why a planned construct cannot be done as written; empty when it can."""
+    faults = []
+    for place, part in enumerate(construct.parts):
+        template = shop.templates.get(part.template)
+        if template is None:
+            known = ", ".join(sorted(shop.templates)) or "none yet"
+            faults.append(f"there is no construct '{part.template}'; known are {known}")
+        elif place == 0 and template.part != "base":
+            faults.append(f"'{part.template}' is an add-on; a construct starts with a base")
+        elif place > 0 and template.part == "base":
+            faults.append(f"'{part.template}' is a base; only add-ons follow a +")
+        else:
+            faults += _faults_of_part(part, template, shop.facts)
+    return faults
+
+
+def _faults_of_part(part: Part, template: Template, facts: Sequence[ItemFacts]) -> Iterator[str]:
+    systems = systems_for(template, facts)
+    if template.needs_system and part.system not in systems:
+        said = f"system '{part.system}' cannot do it" if part.system else "it needs its system"
+        yield f"{part.template}: {said}; write @ and one of {', '.join(systems) or 'none'}"
+        return
+    if not template.needs_angle:
+        return
+    angles = _angles(part, template, facts)
+    if part.angle_deg not in angles:
+        said = (
+            "it needs its angle" if part.angle_deg is None else f"{part.angle_deg:g}° is not made"
+        )
+        listed = ", ".join(f"{angle:g}" for angle in angles)
+        yield f"{part.template}@{part.system}: {said}; write / and one of {listed}"
+
+
+def _angles(part: Part, template: Template, facts: Sequence[ItemFacts]) -> list[float]:
+    return sorted(
+        {
+            item.angle_deg
+            for role in template.roles
+            if "angle" in role.match
+            for item in facts
+            if item.angle_deg is not None
+            and fits_role(item, role, system=part.system, angle_deg=None, side=None)
+        }
+    )
+
+
+def plan_body(plan: Plan) -> PlanBody:
+    """Read a stored plan."""
+    return PlanBody.model_validate(plan.body)
+
+
+def suggest_plan(unit: Unit, reference: str, primary: str) -> SuggestedPlan:
+    """Suggest alternates for a case, each written out with a system the shelf has."""
+    case = the_case(unit, reference)
+    shop = open_shop(unit)
+    asked = _readable(primary)
+    planned = write_out(asked, asked, shop) or asked
+    told = _ask(unit, case, str(planned))
+    alternates = []
+    for suggestion in told.alternates:
+        written = write_out(read_planned(suggestion.construct), planned, shop)
+        alternates.append(
+            {
+                "alternate": str(written or suggestion.construct),
+                "name": construct_name(str(written or suggestion.construct), shop.templates),
+                "reason": suggestion.reason,
+                "source": suggestion.source,
+                "can_be_done": written is not None,
+            }
+        )
+    return SuggestedPlan.model_validate(
+        {
+            "primary": str(planned),
+            "name": construct_name(str(planned), shop.templates),
+            "alternates": alternates,
+            "near": told.near,
+            "cautions": told.cautions,
+            "conflicts": told.conflicts,
+            "unknowns": told.unknowns,
+        },
+        from_attributes=True,
+    )
+
+
+def _readable(primary: str) -> PlannedConstruct:
+    # PlanBody has checked the same text for a plan; a suggestion may come before there is one.
+    return read_planned(PlanBody(primary=primary).primary)
+
+
+def write_out(
+    construct: PlannedConstruct, planned: PlannedConstruct, shop: Shop
+) -> PlannedConstruct | None:
+    """Add systems and angles to a construct named by its templates alone.
+
+    The planned system goes first where it can do the part, then the first by name; the planned
+    angle where it is made, then the middle one. ``None`` when no system can do a part.
+    """
+    first = planned.parts[0]
+    parts: list[Part] = []
+    for part in construct.parts:
+        template = shop.templates.get(part.template)
+        if template is None:
+            return None
+        written = _write_out_part(part, template, first, [*planned.parts, *parts], shop.facts)
+        if written is None:
+            return None
+        parts.append(written)
+    return PlannedConstruct(tuple(parts))
+
+
+def _write_out_part(
+    part: Part,
+    template: Template,
+    first: Part,
+    nearby: Sequence[Part],
+    facts: Sequence[ItemFacts],
+) -> Part | None:
+    system, angle = part.system, part.angle_deg
+    if template.needs_system and system is None:
+        systems = systems_for(template, facts)
+        liked = [one.system for one in reversed(nearby) if one.system in systems]
+        system = next(iter([*liked, *systems]), None)
+        if system is None:
+            return None
+    if template.needs_angle and angle is None:
+        angles = _angles(Part(part.template, system), template, facts)
+        if not angles:
+            return None
+        angle = first.angle_deg if first.angle_deg in angles else angles[len(angles) // 2]
+    return Part(part.template, system, angle)
+
+
+def _ask(unit: Unit, case: SurgicalCase, primary: str) -> Guidance:
+    measurements = MeasurementsBody.model_validate(case.measurements)
+    return suggestions(
+        unit,
+        primary=primary,
+        fracture_class=case.fracture_class,
+        class_year=case.class_year,
+        findings=FindingsBody.model_validate(case.findings),
+        calibrated=measurements.marker_film_mm is not None,
+    )
+
+
+def _usual_needs(unit: Unit, case: SurgicalCase, body: PlanBody) -> list[NeedBody]:
+    """Take the needs the rules foresee, answered by what the surgeon has planned.
+
+    A need no planned construct answers keeps an empty list: it is a gap, and shown as one.
+    """
+    planned = [body.primary, *body.alternates]
+    if books.guidance_book(unit.session) is None:
+        return [NeedBody(need=AS_PLANNED, probability=1.0, constructs=planned)]
+    by_codes = {_codes(text): text for text in reversed(planned)}
+    needs = []
+    for need in _ask(unit, case, body.primary).needs:
+        answers = planned
+        if need.rule:
+            codes = [_codes(text) for text in need.constructs]
+            answers = [by_codes[code] for code in codes if code in by_codes]
+        needs.append(NeedBody(need=need.name, probability=need.probability, constructs=answers))
+    return needs
+
+
+def _codes(text: str) -> frozenset[str]:
+    return frozenset(part.template for part in read_planned(text).parts)
+
+
+def list_choices(unit: Unit) -> Choices:
+    """Give every base with each system and angle that can do it, and every add-on."""
+    shop = open_shop(unit)
+    bases, add_ons = [], []
+    for code, template in shop.templates.items():
+        if template.part == "add_on":
+            add_ons.append(Choice(planned=code, name=template.name))
+            continue
+        for system in systems_for(template, shop.facts) if template.needs_system else (None,):
+            part = Part(code, system)
+            angles = _angles(part, template, shop.facts) if template.needs_angle else [None]
+            for angle in angles:
+                text = str(Part(code, system, angle))
+                bases.append(Choice(planned=text, name=construct_name(text, shop.templates)))
+    return Choices(bases=bases, add_ons=add_ons)

@@ -1,0 +1,1 @@
+"""What comes in and goes out, checked; apart from the rows, which do not validate."""

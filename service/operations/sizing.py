@@ -1,0 +1,186 @@
+"""Sizing: from a film to the sizes to bring, with the figures the department has set."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from service.core.sizing import (
+    Default,
+    Estimate,
+    SizeRule,
+    SizingError,
+    View,
+    cover,
+    cover_probability,
+    defaults_from,
+    magnification_sd_mm,
+    nominal,
+    size_distribution,
+    tip_apex_distance_mm,
+    true_size,
+)
+from service.errors import BadInput, FieldFault, NotFound
+from service.operations.schemas.planning import (
+    SizeOut,
+    SizingAnswer,
+    SizingDefaultBody,
+    SizingDefaultList,
+    SizingDefaultOut,
+    SizingRequest,
+    TrueSizeOut,
+)
+from service.operations.unit import Unit
+from service.operations.versions import require_version
+from service.operations.words import CAUTION
+from service.storage.queries import reference
+from service.storage.tables import SizingDefault
+
+__all__ = [
+    "answer_sizing",
+    "list_defaults",
+    "load_defaults",
+    "set_default",
+    "values_in_force",
+]
+
+
+def values_in_force(unit: Unit) -> dict[str, float]:
+    """Give the sizing figures by key."""
+    return {row.key: row.value for row in reference.sizing_defaults(unit.session)}
+
+
+def list_defaults(unit: Unit) -> SizingDefaultList:
+    """Give every figure with its source."""
+    rows = reference.sizing_defaults(unit.session)
+    return SizingDefaultList(defaults=[SizingDefaultOut.model_validate(row) for row in rows])
+
+
+def set_default(unit: Unit, key: str, body: SizingDefaultBody, version: int) -> SizingDefaultOut:
+    """Set a figure, with where it comes from."""
+    row = unit.session.get(SizingDefault, key)
+    if row is None:
+        raise NotFound(f"There is no sizing figure {key}.")
+    require_version(row.version, version, f"The figure {key}")
+    rows = reference.sizing_defaults(unit.session)
+    table = [{**_plain(one), **(body.model_dump() if one.key == key else {})} for one in rows]
+    _checked(table, "/value")
+    row.value, row.source, row.note = body.value, body.source, body.note
+    row.version += 1
+    unit.session.flush()
+    return SizingDefaultOut.model_validate(row)
+
+
+def load_defaults(unit: Unit, data: Mapping[str, Any]) -> int:
+    """Load figures from a file's content; known keys keep what the department has set."""
+    defaults = _checked(data.get("default"), None)
+    known = {row.key for row in reference.sizing_defaults(unit.session)}
+    new = [default for key, default in defaults.items() if key not in known]
+    unit.session.add_all(
+        SizingDefault(key=one.key, value=one.value, unit=one.unit, source=one.source, note=one.note)
+        for one in new
+    )
+    return len(new)
+
+
+def _plain(row: SizingDefault) -> dict[str, object]:
+    return {"key": row.key, "value": row.value, "unit": row.unit, "source": row.source}
+
+
+def _checked(table: object, pointer: str | None) -> Mapping[str, Default]:
+    rows = table
+    if isinstance(table, list):
+        # An empty note is how a row without one is kept; the reader wants it absent.
+        rows = [{k: v for k, v in row.items() if k != "note" or v} for row in table]
+    try:
+        return defaults_from({"default": rows})
+    except SizingError as error:
+        fault = FieldFault(pointer or error.pointer, error.reason)
+        raise BadInput("Nothing was saved.", faults=[fault]) from error
+
+
+def answer_sizing(unit: Unit, body: SizingRequest) -> SizingAnswer:
+    """Answer a sizing question; nothing is stored."""
+    rows = {row.key: row for row in reference.sizing_defaults(unit.session)}
+    used: list[str] = ["tip_apex_target_mm"] if body.views else []
+    try:
+        estimate = _estimate(body, rows, used)
+        distance = _tip_apex(body)
+        sizes, middle, bring, probability = _sizes(body, estimate, rows, used)
+    except SizingError as error:
+        raise BadInput(
+            "The size cannot be worked out.", faults=[FieldFault(error.pointer, error.reason)]
+        ) from error
+    return SizingAnswer(
+        true_size=None if estimate is None else TrueSizeOut.model_validate(estimate),
+        sizes=[SizeOut(size_mm=size, probability=share) for size, share in sizes],
+        nominal_mm=middle,
+        bring_mm=list(bring),
+        bring_probability=probability,
+        tip_apex_distance_mm=distance,
+        tip_apex_target_mm=rows["tip_apex_target_mm"].value,
+        defaults_used=[SizingDefaultOut.model_validate(rows[key]) for key in used],
+        caution=CAUTION,
+    )
+
+
+def _estimate(
+    body: SizingRequest, rows: Mapping[str, SizingDefault], used: list[str]
+) -> Estimate | None:
+    film = body.film
+    if film is None:
+        return None
+    marker_true_mm, sd_mm = film.marker_true_mm, film.sd_mm
+    if marker_true_mm is None:
+        marker_true_mm = rows["marker_true_mm"].value
+        used.append("marker_true_mm")
+    if sd_mm is None:
+        sd_mm = rows["neck_sd_mm"].value
+        used.append("neck_sd_mm")
+    if film.marker_film_mm is None:
+        used += ["assumed_magnification", "uncalibrated_magnification_sd"]
+    magnification = rows["assumed_magnification"].value
+    spread = magnification_sd_mm(
+        film.film_mm,
+        assumed_magnification=magnification,
+        magnification_sd=rows["uncalibrated_magnification_sd"].value,
+    )
+    return true_size(
+        film.film_mm,
+        marker_true_mm=marker_true_mm,
+        marker_film_mm=film.marker_film_mm,
+        sd_mm=sd_mm,
+        assumed_magnification=magnification,
+        uncalibrated_sd_mm=spread,
+    )
+
+
+Sizes = tuple[tuple[tuple[float | None, float], ...], float | None, tuple[float, ...], float | None]
+
+
+def _sizes(
+    body: SizingRequest,
+    estimate: Estimate | None,
+    rows: Mapping[str, SizingDefault],
+    used: list[str],
+) -> Sizes:
+    if estimate is None or not body.sizes_made_mm:
+        return (), None, (), None
+    rule = SizeRule(body.rule.offset_mm, body.rule.fit, body.rule.step_mm)
+    sizes = size_distribution(estimate, rule, body.sizes_made_mm)
+    middle = nominal(sizes)
+    if middle is None:
+        return sizes, None, (), 0.0
+    key = f"sizes_either_side_{'calibrated' if estimate.calibrated else 'uncalibrated'}"
+    used.append(key)
+    bring = cover(middle, body.sizes_made_mm, int(rows[key].value))
+    return sizes, middle, bring, cover_probability(sizes, bring)
+
+
+def _tip_apex(body: SizingRequest) -> float | None:
+    if body.views is None:
+        return None
+    return tip_apex_distance_mm(
+        [
+            View(view.tip_to_apex_film_mm, view.screw_true_mm, view.screw_film_mm)
+            for view in body.views
+        ]
+    )

@@ -1,0 +1,1 @@
+"""Tables, engine, queries and migrations: the only code that speaks SQL."""

@@ -1,0 +1,22 @@
+"""${message}."""
+
+import sqlalchemy as sa
+from alembic import op
+
+from service.storage.columns import UtcDateTime
+${imports if imports else ""}
+
+revision = ${repr(up_revision)}
+down_revision = ${repr(down_revision)}
+branch_labels = ${repr(branch_labels)}
+depends_on = ${repr(depends_on)}
+
+
+def upgrade() -> None:
+    """Bring the tables forward."""
+    ${upgrades if upgrades else "pass"}
+
+
+def downgrade() -> None:
+    """Take the change back."""
+    ${downgrades if downgrades else "pass"}

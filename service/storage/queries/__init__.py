@@ -1,0 +1,1 @@
+"""Queries by noun. They return rows or plain values and never commit."""

@@ -1,0 +1,86 @@
+"""Reading lists, cases and plans."""
+
+from datetime import date
+
+from sqlalchemy import func, select
+from sqlmodel import Session, col
+
+from service.storage.tables import OperatingList, Plan, SurgicalCase
+
+__all__ = [
+    "cases_between",
+    "find_case",
+    "find_list",
+    "latest_plan",
+    "latest_plans",
+    "lists_between",
+]
+
+
+def find_list(session: Session, site_id: int, day: date, theatre: str) -> OperatingList | None:
+    """Give one theatre's list on one day."""
+    query = select(OperatingList).filter_by(site_id=site_id, list_date=day, theatre=theatre)
+    return session.execute(query).scalars().first()
+
+
+def lists_between(session: Session, site_id: int, first: date, last: date) -> list[OperatingList]:
+    """Give the lists from one day to another, both included, by day and theatre."""
+    query = (
+        select(OperatingList)
+        .filter_by(site_id=site_id)
+        .where(col(OperatingList.list_date) >= first, col(OperatingList.list_date) <= last)
+        .order_by(col(OperatingList.list_date), col(OperatingList.theatre))
+    )
+    return list(session.execute(query).scalars())
+
+
+def find_case(session: Session, site_id: int, reference: str) -> SurgicalCase | None:
+    """Give a case by its local reference."""
+    query = select(SurgicalCase).filter_by(site_id=site_id, reference=reference)
+    return session.execute(query).scalars().first()
+
+
+def cases_between(
+    session: Session, site_id: int, first: date, last: date
+) -> list[tuple[OperatingList, SurgicalCase]]:
+    """Give every case not cancelled from one list day to another, in order of start."""
+    query = (
+        select(OperatingList, SurgicalCase)
+        .join(SurgicalCase, col(SurgicalCase.list_id) == col(OperatingList.id))
+        .where(
+            col(OperatingList.site_id) == site_id,
+            col(OperatingList.list_date) >= first,
+            col(OperatingList.list_date) <= last,
+            col(SurgicalCase.status) != "cancelled",
+        )
+        .order_by(col(SurgicalCase.starts_at), col(SurgicalCase.reference))
+    )
+    return [(row[0], row[1]) for row in session.execute(query)]
+
+
+def latest_plan(session: Session, case_id: int) -> Plan | None:
+    """Give the newest revision of a case's plan."""
+    return latest_plans(session, [case_id]).get(case_id)
+
+
+def latest_plans(session: Session, case_ids: list[int]) -> dict[int, Plan]:
+    """Give the newest revision of each case's plan, by case."""
+    newest = (
+        select(col(Plan.case_id), func.max(col(Plan.revision)).label("revision"))
+        .where(col(Plan.case_id).in_(case_ids))
+        .group_by(col(Plan.case_id))
+        .subquery()
+    )
+    query = select(Plan).join(
+        newest,
+        (col(Plan.case_id) == newest.c.case_id) & (col(Plan.revision) == newest.c.revision),
+    )
+    return {plan.case_id: plan for plan in session.execute(query).scalars()}
+
+
+def next_list_day(session: Session, site_id: int, first: date) -> date | None:
+    """Give the first day from a day on that has a list."""
+    query = select(func.min(col(OperatingList.list_date))).where(
+        col(OperatingList.site_id) == site_id, col(OperatingList.list_date) >= first
+    )
+    return session.execute(query).scalar()

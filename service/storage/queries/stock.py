@@ -1,0 +1,266 @@
+"""Reading and writing lots, locations, the ledger and its balances."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Row, func, insert, select, tuple_, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlmodel import Session
+
+from service.storage.tables import Balance, Delivery, Item, Location, Lot, Movement, table_of
+
+__all__ = [
+    "LotFacts",
+    "balances",
+    "balances_with_held",
+    "deliveries_due",
+    "find_delivery",
+    "find_location",
+    "find_lot",
+    "insert_lots",
+    "last_seq",
+    "ledger_sums",
+    "locations",
+    "lots",
+    "post",
+    "stock_rows",
+    "stores",
+    "systems",
+]
+
+ITEM = table_of(Item)
+LOT = table_of(Lot)
+PLACE = table_of(Location)
+BALANCE = table_of(Balance)
+MOVEMENT = table_of(Movement)
+DUE = table_of(Delivery)
+
+
+def find_location(session: Session, site_id: int, store: str, shelf: str) -> Location | None:
+    """Give a location by its store and shelf."""
+    query = select(Location).filter_by(site_id=site_id, store=store, shelf=shelf)
+    return session.execute(query).scalars().first()
+
+
+def locations(session: Session, site_id: int) -> list[Location]:
+    """Give every location of a site, by store and shelf."""
+    query = select(Location).filter_by(site_id=site_id).order_by(PLACE.c.store, PLACE.c.shelf)
+    return list(session.execute(query).scalars())
+
+
+def stores(session: Session, site_id: int) -> list[str]:
+    """Name every store of a site."""
+    query = select(PLACE.c.store).where(PLACE.c.site_id == site_id).distinct()
+    return list(session.execute(query.order_by(PLACE.c.store)).scalars())
+
+
+def systems(session: Session) -> list[str]:
+    """Name every implant system of the catalogue."""
+    query = select(ITEM.c.system).where(ITEM.c.system.is_not(None)).distinct()
+    return list(session.execute(query.order_by(ITEM.c.system)).scalars())
+
+
+def find_lot(
+    session: Session, item_id: int, lot_number: str, serial: str, ownership: str
+) -> Lot | None:
+    """Give a lot by item, lot number, serial and owner."""
+    query = select(Lot).filter_by(
+        item_id=item_id, lot_number=lot_number, serial=serial, ownership=ownership
+    )
+    return session.execute(query).scalars().first()
+
+
+@dataclass(frozen=True, slots=True)
+class LotFacts:
+    """A lot without its item; ``id`` is ``None`` while it is not stored."""
+
+    id: int | None
+    use_by: date | None
+    return_by: date | None
+    sterility: str
+
+
+def lots(session: Session) -> dict[tuple[int, str, str, str], LotFacts]:
+    """Give every lot by item, lot number, serial and owner."""
+    query = select(
+        LOT.c.item_id,
+        LOT.c.lot_number,
+        LOT.c.serial,
+        LOT.c.ownership,
+        LOT.c.id,
+        LOT.c.use_by,
+        LOT.c.return_by,
+        LOT.c.sterility,
+    )
+    return {
+        (row[0], row[1], row[2], row[3]): LotFacts(row[4], row[5], row[6], row[7])
+        for row in session.execute(query)
+    }
+
+
+def insert_lots(session: Session, new: Mapping[tuple[int, str, str, str], LotFacts]) -> None:
+    """Add many lots at once."""
+    rows = [
+        {
+            "item_id": item_id,
+            "lot_number": lot_number,
+            "serial": serial,
+            "ownership": ownership,
+            "use_by": facts.use_by,
+            "return_by": facts.return_by,
+            "sterility": facts.sterility,
+        }
+        for (item_id, lot_number, serial, ownership), facts in new.items()
+    ]
+    if rows:
+        session.execute(insert(LOT), rows)
+
+
+def stock_rows(
+    session: Session,
+    *,
+    site_id: int,
+    filters: Mapping[str, object],
+    after: tuple[str, int, int] | None = None,
+    limit: int | None = None,
+) -> Sequence[Row[Any]]:
+    """Give what lies where: one row a lot and location with something in it.
+
+    Reads balances, never the ledger, so that it stays flat as the ledger grows.
+    """
+    query = (
+        select(
+            ITEM.c.ref,
+            ITEM.c.kind,
+            ITEM.c.system,
+            ITEM.c.description,
+            LOT.c.id.label("lot_id"),
+            LOT.c.lot_number,
+            LOT.c.serial,
+            LOT.c.use_by,
+            LOT.c.ownership,
+            LOT.c.return_by,
+            LOT.c.sterility,
+            PLACE.c.id.label("location_id"),
+            PLACE.c.store,
+            PLACE.c.shelf,
+            PLACE.c.kind.label("location_kind"),
+            BALANCE.c.quantity,
+            BALANCE.c.held,
+        )
+        .join(LOT, LOT.c.id == BALANCE.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
+        .where(PLACE.c.site_id == site_id, BALANCE.c.quantity > 0)
+        .order_by(ITEM.c.ref, LOT.c.id, PLACE.c.id)
+    )
+    columns = {"ref": ITEM, "kind": ITEM, "system": ITEM, "store": PLACE}
+    for name, value in filters.items():
+        query = query.where(columns[name].c[name] == value)
+    if after is not None:
+        query = query.where(tuple_(ITEM.c.ref, LOT.c.id, PLACE.c.id) > tuple_(*after))
+    return session.execute(query if limit is None else query.limit(limit)).all()
+
+
+def balances(session: Session) -> dict[tuple[int, int], int]:
+    """Give every balance by lot and location."""
+    rows = session.execute(select(BALANCE.c.lot_id, BALANCE.c.location_id, BALANCE.c.quantity))
+    return {(lot, place): quantity for lot, place, quantity in rows}
+
+
+def balances_with_held(session: Session) -> dict[tuple[int, int], tuple[int, int]]:
+    """Give quantity and held of every balance, by lot and location."""
+    columns = (BALANCE.c.lot_id, BALANCE.c.location_id, BALANCE.c.quantity, BALANCE.c.held)
+    return {(row[0], row[1]): (row[2], row[3]) for row in session.execute(select(*columns))}
+
+
+def ledger_sums(session: Session) -> dict[tuple[int, int], int]:
+    """Replay the ledger: what every balance must be, by lot and location."""
+    sums: dict[tuple[int, int], int] = {}
+    for column, sign in ((MOVEMENT.c.to_location_id, 1), (MOVEMENT.c.from_location_id, -1)):
+        query = (
+            select(MOVEMENT.c.lot_id, column, func.sum(MOVEMENT.c.quantity))
+            .where(column.is_not(None))
+            .group_by(MOVEMENT.c.lot_id, column)
+        )
+        for lot, place, quantity in session.execute(query):
+            sums[lot, place] = sums.get((lot, place), 0) + sign * quantity
+    return sums
+
+
+def post(session: Session, movements: Sequence[Mapping[str, Any]]) -> None:
+    """Write lines to the ledger and bring the balances along, in the caller's transaction.
+
+    A balance that would fall below zero, or below what is held, violates its CHECK and takes the
+    whole transaction down: the caller turns that into a sentence.
+    """
+    if not movements:
+        return
+    session.execute(insert(Movement), [dict(movement) for movement in movements])
+    change: dict[tuple[int, int], int] = {}
+    for movement in movements:
+        for name, sign in (("to_location_id", 1), ("from_location_id", -1)):
+            place = movement.get(name)
+            if place is not None:
+                key = (movement["lot_id"], place)
+                change[key] = change.get(key, 0) + sign * movement["quantity"]
+    # One order for everybody, so that two transactions cannot wait for each other.
+    rows = [
+        {"lot_id": lot, "location_id": place, "change": amount}
+        for (lot, place), amount in sorted(change.items())
+        if amount
+    ]
+    taking = [row for row in rows if row["change"] < 0]
+    _add_to_balances(session, [row for row in rows if row["change"] > 0])
+    for row in taking:
+        session.execute(
+            update(BALANCE)
+            .where(BALANCE.c.lot_id == row["lot_id"], BALANCE.c.location_id == row["location_id"])
+            .values(quantity=BALANCE.c.quantity + row["change"])
+        )
+
+
+def _add_to_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> None:
+    if not rows:
+        return
+    dialect = session.get_bind().dialect.name
+    make = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    statement = make(BALANCE)
+    statement = statement.on_conflict_do_update(
+        index_elements=["lot_id", "location_id"],
+        set_={"quantity": BALANCE.c.quantity + statement.excluded.quantity},
+    )
+    values = [
+        {
+            "lot_id": row["lot_id"],
+            "location_id": row["location_id"],
+            "quantity": row["change"],
+            "held": 0,
+        }
+        for row in rows
+    ]
+    session.execute(statement, values)
+
+
+def last_seq(session: Session) -> int:
+    """Give the sequence number of the newest line of the ledger in this transaction."""
+    return int(session.execute(select(func.max(MOVEMENT.c.seq))).scalar_one())
+
+
+def find_delivery(session: Session, site_id: int, reference: str, item_id: int) -> Delivery | None:
+    """Give one line of a delivery."""
+    query = select(Delivery).filter_by(site_id=site_id, reference=reference, item_id=item_id)
+    return session.execute(query).scalars().first()
+
+
+def deliveries_due(session: Session, site_id: int) -> Sequence[Row[Any]]:
+    """Give what is on its way, the earliest first."""
+    query = (
+        select(DUE, ITEM.c.ref, ITEM.c.description)
+        .join(ITEM, ITEM.c.id == DUE.c.item_id)
+        .where(DUE.c.site_id == site_id)
+        .order_by(DUE.c.due_at, DUE.c.reference, ITEM.c.ref)
+    )
+    return session.execute(query).all()

@@ -1,0 +1,1 @@
+"""Server-rendered pages by noun, pictures from plain data, templates and static files."""

@@ -1,0 +1,41 @@
+"""Read what a form sends as plain text by name."""
+
+from collections.abc import Mapping
+from typing import Annotated
+
+from fastapi import Depends, Request
+from starlette.datastructures import FormData
+
+__all__ = ["FileForm", "Filled", "FilledForm", "texts", "version_of"]
+
+#: Digits of the largest version a form may carry.
+LONGEST_VERSION = 9
+
+
+async def _form(request: Request) -> FormData:
+    return await request.form(max_fields=200, max_files=0)
+
+
+async def _with_file(request: Request) -> FormData:
+    return await request.form(max_fields=20, max_files=1)
+
+
+async def _filled(form: Annotated[FormData, Depends(_form)]) -> dict[str, str]:
+    return {name: value for name, value in form.items() if isinstance(value, str)}
+
+
+def texts(form: FormData, name: str) -> list[str]:
+    """Give every filled value of a field that may come more than once, each once, in order."""
+    return list(dict.fromkeys(str(value) for value in form.getlist(name) if value))
+
+
+def version_of(values: Mapping[str, object]) -> int:
+    """Give the version a form was made from; 0, which nothing has, when it carries none."""
+    text = str(values.get("version", ""))
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= LONGEST_VERSION else 0
+
+
+#: The form as it was sent, and its text fields by name.
+FilledForm = Annotated[FormData, Depends(_form)]
+FileForm = Annotated[FormData, Depends(_with_file)]
+Filled = Annotated[dict[str, str], Depends(_filled)]

@@ -1,0 +1,1 @@
+"""Pages by noun: each asks an operation and fills a template."""

@@ -1,0 +1,44 @@
+"""The figures sizing assumes, each with its source."""
+
+from fastapi import APIRouter, Request
+from pydantic import ValidationError
+from starlette.responses import RedirectResponse, Response
+
+from service.errors import FieldFault, ServiceError
+from service.operations import sizing
+from service.operations.faults import faults_of
+from service.operations.schemas.planning import SizingDefaultBody
+from web.forms import Filled, version_of
+from web.render import page, work_of
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+
+@router.get("/figures")
+def show_figures(request: Request) -> Response:
+    """Show every figure with its source."""
+    return _show(request, (), None)
+
+
+@router.post("/figures/{key}")
+def set_figure(request: Request, key: str, values: Filled) -> Response:
+    """Set one figure, with where it comes from."""
+    try:
+        body = SizingDefaultBody.model_validate(
+            {name: values.get(name, "") for name in ("value", "source", "note")}
+        )
+        version = version_of(values)
+        work_of(request).write(lambda unit: sizing.set_default(unit, key, body, version))
+    except ValidationError as error:
+        return _show(request, faults_of(error.errors()), key)
+    except ServiceError as error:
+        return _show(request, [*error.faults] or [FieldFault("", error.detail)], key)
+    return RedirectResponse("/figures", status_code=303)
+
+
+def _show(request: Request, faults: object, key: str | None) -> Response:
+    defaults = work_of(request).read(sizing.list_defaults).defaults
+    status = 422 if faults else 200
+    return page(request, "figures.html", status=status, defaults=defaults, faults=faults, key=key)

@@ -1,0 +1,91 @@
+"""Fill a template: the frame every page shares, and words for states."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
+
+from fastapi import Request
+from fastapi.templating import Jinja2Templates
+from starlette.responses import Response
+
+from service.core.items import ITEM_KINDS
+from service.errors import FieldFault
+from service.operations.site import site_facts
+from service.operations.unit import Work
+from service.operations.words import CAUTION
+
+__all__ = ["error_page", "page", "work_of"]
+
+_TEMPLATES = Jinja2Templates(directory=Path(__file__).parent / "templates")
+
+#: State, and the shape that stands beside the word so that colour never speaks alone.
+SHAPES = {
+    "covered": "●",
+    "partly covered": "◐",
+    "not covered": "○",
+    "not planned": "–",
+    "cannot be sized": "?",
+}
+
+
+def _day(value: date) -> str:
+    return f"{value:%a} {value.day} {value:%b %Y}"
+
+
+def _clock(value: datetime) -> str:
+    return f"{value:%H:%M}"
+
+
+def _slug(state: str) -> str:
+    return state.replace(" ", "-")
+
+
+def _plain(name: str) -> str:
+    """Say a name from the data in plain words; an empty choice is any."""
+    return name.replace("_", " ").replace("-", " ") or "–"
+
+
+def _field(pointer: str) -> str:
+    """Say where a fault is: the field's name, or row and column of a file."""
+    if not pointer.startswith("/"):
+        return pointer
+    return ", ".join(_plain(part) for part in pointer.strip("/").split("/")) or "the form"
+
+
+_TEMPLATES.env.filters |= {
+    "day": _day,
+    "clock": _clock,
+    "slug": _slug,
+    "path": quote,
+    "plain": _plain,
+    "field": _field,
+}
+_TEMPLATES.env.globals |= {"shapes": SHAPES, "caution": CAUTION, "item_kinds": ITEM_KINDS}
+_TEMPLATES.env.autoescape = True
+
+
+def work_of(request: Request) -> Work:
+    """Give the door to the rows."""
+    work = request.app.state.work
+    if not isinstance(work, Work):
+        message = "create_app puts the work on the application's state"
+        raise TypeError(message)
+    return work
+
+
+def page(request: Request, name: str, *, status: int = 200, **facts: Any) -> Response:  # noqa: ANN401 - what a template shows is its own business
+    """Fill a template inside the frame."""
+    work = work_of(request)
+    facts["site"] = work.read(site_facts)
+    facts["now"] = work.clock().astimezone(ZoneInfo(facts["site"].timezone))
+    return _TEMPLATES.TemplateResponse(request, name, facts, status_code=status)
+
+
+def error_page(
+    request: Request, status: int, title: str, detail: str, faults: Sequence[FieldFault]
+) -> Response:
+    """Say on a page what happened, whether anything was saved, and what to do."""
+    return page(request, "error.html", status=status, title=title, detail=detail, faults=faults)
