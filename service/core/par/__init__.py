@@ -1,0 +1,39 @@
+"""Par levels: how many of each item the shelf should hold to be ready for the next case."""
+
+from service.core.par.model import ParModel, build_model, expected_usage
+from service.core.par.outstanding import expiry_cost, outstanding_cdf
+from service.core.par.plan import CurvePoint, ParPlan, answer_par, plan_par
+from service.core.par.problem import (
+    CaseType,
+    Construct,
+    MixEntry,
+    Need,
+    ParError,
+    ParItem,
+    ParProblem,
+    ParTooLarge,
+    Take,
+)
+from service.core.par.reading import read_par_problem
+
+__all__ = [
+    "CaseType",
+    "Construct",
+    "CurvePoint",
+    "MixEntry",
+    "Need",
+    "ParError",
+    "ParItem",
+    "ParModel",
+    "ParPlan",
+    "ParProblem",
+    "ParTooLarge",
+    "Take",
+    "answer_par",
+    "build_model",
+    "expected_usage",
+    "expiry_cost",
+    "outstanding_cdf",
+    "plan_par",
+    "read_par_problem",
+]

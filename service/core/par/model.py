@@ -1,0 +1,275 @@
+"""A par problem made ready to evaluate: readiness and cost as functions of the levels."""
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.core.par.outcomes import Group, Outcomes, joint_groups
+from service.core.par.outstanding import expiry_costs, outstanding_cdf, units_to_cover
+from service.core.par.problem import CaseType, Need, ParItem, ParProblem, ParTooLarge
+from service.core.par.readiness_sum import Ints, ReadinessSum, build_sum
+
+__all__ = ["ParModel", "build_model", "expected_usage"]
+
+MAX_ON_ORDER = 5_000
+MAX_UNITS = 50_000
+NEGLIGIBLE = 1e-12
+"""Chance of more units on order below which a higher level of an item is not looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class ParModel:
+    """Readiness and cost as functions of the levels of the items.
+
+    Parameters
+    ----------
+    names
+        The items, in the order of the problem; levels are arrays in this order.
+    readiness
+        The sum of products that gives the readiness.
+    first_choice
+        The same for the first construct of each need alone.
+    costs_minor, cost_start
+        Cost of each item at each level from 0 to its top, in minor units, not decreasing, laid
+        end to end; where each item's run starts.
+    floors, tops
+        Smallest level allowed and largest level worth looking at.
+    """
+
+    names: tuple[str, ...]
+    readiness: ReadinessSum
+    first_choice: ReadinessSum
+    costs_minor: Ints
+    cost_start: Ints
+    floors: Ints
+    tops: Ints
+
+    def cost_minor(self, levels: Ints) -> int:
+        """Return the cost of the levels in minor units."""
+        return int(np.sum(self.costs_minor[self.cost_start + levels]))
+
+    def savings_minor(self, levels: Ints) -> Ints:
+        """Return what one stride less of each item saves; shape (strides, items)."""
+        lower = [np.maximum(levels - stride, 0) for stride in self.readiness.strides]
+        savings: Ints = self.costs_minor[self.cost_start + levels] - self._costs_at(lower)
+        return savings
+
+    def prices_minor(self, levels: Ints) -> Ints:
+        """Return what one stride more of each item costs; shape (strides, items)."""
+        higher = [np.minimum(levels + stride, self.tops) for stride in self.readiness.strides]
+        prices: Ints = self._costs_at(higher) - self.costs_minor[self.cost_start + levels]
+        return prices
+
+    def can_drop(self, levels: Ints) -> NDArray[np.bool_]:
+        """Tell where a stride less stays at the floor or above; shape (strides, items)."""
+        return np.stack([levels - stride >= self.floors for stride in self.readiness.strides])
+
+    def can_add(self, levels: Ints) -> NDArray[np.bool_]:
+        """Tell where a stride more stays at the top or below; shape (strides, items)."""
+        return np.stack([levels + stride <= self.tops for stride in self.readiness.strides])
+
+    def _costs_at(self, rows: list[Ints]) -> Ints:
+        return self.costs_minor[self.cost_start + np.stack(rows)]
+
+    def item_costs_minor(self, item: int) -> Ints:
+        """Return the cost of one item at each of its levels."""
+        start = self.cost_start[item]
+        return self.costs_minor[start : start + self.tops[item] + 1]
+
+
+class _Mix:
+    """Walks over the case mix once, sharing the groups of a set of constructs between needs."""
+
+    def __init__(self, problem: ParProblem) -> None:
+        self.items = {item.item: number for number, item in enumerate(problem.items)}
+        self.total_weight = math.fsum(entry.weight for entry in problem.case_mix)
+        self.outcomes = Outcomes()
+        self.terms: dict[tuple[Group, ...], float] = {}
+        self.first_terms: dict[tuple[Group, ...], float] = {}
+        self.units_per_case: list[dict[int, float]] = [{} for _ in problem.items]
+        for entry in problem.case_mix:
+            if entry.weight > 0.0:
+                self._add_case(entry.case, entry.weight / self.total_weight)
+
+    def _add_case(self, case: CaseType, share: float) -> None:
+        groups: dict[tuple[int, ...], tuple[Group, ...]] = {}
+
+        def groups_of(constructs: tuple[int, ...]) -> tuple[Group, ...]:
+            if constructs not in groups:
+                groups[constructs] = joint_groups(case, constructs, self.items, self.outcomes)
+            return groups[constructs]
+
+        for need in case.needs:
+            if need.constructs and need.probability > 0.0:
+                first = groups_of(need.constructs[:1])
+                self._add_takings(first, share * need.probability)
+                _add_term(self.first_terms, first, share * need.probability)
+                for constructs, sign in _unions(need):
+                    weight = sign * share * need.probability
+                    _add_term(self.terms, groups_of(constructs), weight)
+
+    def _add_takings(self, groups: tuple[Group, ...], share: float) -> None:
+        """Add what a case takes: its first construct, or nothing where that is not made."""
+        made = [math.fsum(chance for chance, _ in group) for group in groups]
+        for number, group in enumerate(groups):
+            others = math.prod(made[:number]) * math.prod(made[number + 1 :])
+            for chance, needed in group:
+                for item, quantity in needed:
+                    units = self.units_per_case[item]
+                    units[quantity] = units.get(quantity, 0.0) + share * others * chance
+
+
+def _add_term(
+    terms: dict[tuple[Group, ...], float], groups: tuple[Group, ...], weight: float
+) -> None:
+    """Add a product of groups; what no level can change goes into its coefficient."""
+    moving: list[Group] = []
+    for group in groups:
+        if any(needed for _, needed in group):
+            moving.append(group)
+        else:
+            weight *= math.fsum(chance for chance, _ in group)
+    key = tuple(sorted(moving))
+    terms[key] = terms.get(key, 0.0) + weight
+
+
+def _unions(need: Need) -> list[tuple[tuple[int, ...], float]]:
+    """Return each set of the need's constructs with its sign by inclusion and exclusion."""
+    constructs = sorted(set(need.constructs))
+    return [
+        (chosen, 1.0 if count % 2 else -1.0)
+        for count in range(1, len(constructs) + 1)
+        for chosen in itertools.combinations(constructs, count)
+    ]
+
+
+def expected_usage(problem: ParProblem) -> dict[str, float]:
+    """Return the units of each item the case mix takes a day, on average.
+
+    Parameters
+    ----------
+    problem
+        A par problem; its levels, target or budget play no part.
+
+    Returns
+    -------
+    dict of str to float
+        Units a day of each item listed.
+
+    Examples
+    --------
+    >>> from service.core.par.reading import read_par_problem
+    >>> raw = {
+    ...     "arrivals_per_day": 0.5, "budget": 0,
+    ...     "items": [{"item": "wire", "unit_cost": 1, "lead_time_days": 4}],
+    ...     "case_mix": [{"weight": 1, "case": {
+    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["loop"]}],
+    ...         "constructs": [{"construct": "loop", "takes": [{"items": [{"wire": 2}]}]}]}}]}
+    >>> expected_usage(read_par_problem(raw))
+    {'wire': 1.0}
+    """
+    mix = _Mix(problem)
+    return {
+        item.item: problem.arrivals_per_day * _mean(units)
+        for item, units in zip(problem.items, mix.units_per_case, strict=True)
+    }
+
+
+def _mean(units_per_case: Mapping[int, float]) -> float:
+    return math.fsum(units * chance for units, chance in units_per_case.items())
+
+
+def build_model(problem: ParProblem) -> ParModel:
+    """Make a par problem ready to evaluate.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+
+    Returns
+    -------
+    ParModel
+        Readiness and cost by level. Levels above ``tops`` add less than 1e-12 of an item's
+        chance to be there.
+
+    Raises
+    ------
+    ParTooLarge
+        When the takes have too many joint outcomes.
+
+    Examples
+    --------
+    >>> from service.core.par.reading import read_par_problem
+    >>> model = build_model(read_par_problem({
+    ...     "arrivals_per_day": 0.5, "budget": 0,
+    ...     "items": [{"item": "screw", "unit_cost": 1, "lead_time_days": 4}],
+    ...     "case_mix": [{"weight": 1, "case": {
+    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["one"]}],
+    ...         "constructs": [{"construct": "one", "takes": [{"items": [{"screw": 1}]}]}]}}]}))
+    >>> round(model.readiness.value(np.array([3])), 6)
+    0.676676
+    """
+    mix = _Mix(problem)
+    tops = _tops(problem, mix)
+    shelves = [
+        outstanding_cdf(problem.arrivals_per_day * item.lead_time_days, units, top)
+        for item, units, top in zip(problem.items, mix.units_per_case, tops, strict=True)
+    ]
+    costs = [
+        _costs(item, problem.arrivals_per_day * _mean(units), top)
+        for item, units, top in zip(problem.items, mix.units_per_case, tops, strict=True)
+    ]
+    return ParModel(
+        names=tuple(item.item for item in problem.items),
+        readiness=build_sum(mix.terms, shelves, tops),
+        first_choice=build_sum(mix.first_terms, shelves, tops),
+        costs_minor=np.concatenate([*costs, np.zeros(0, dtype=np.int64)]),
+        cost_start=np.cumsum([0, *(len(run) for run in costs)])[:-1],
+        floors=np.array([item.minimum for item in problem.items], dtype=np.int64),
+        tops=np.array(tops, dtype=np.int64),
+    )
+
+
+def _tops(problem: ParProblem, mix: _Mix) -> list[int]:
+    """Return the largest level worth looking at of each item."""
+    largest = [0] * len(problem.items)
+    for group in {group for term in mix.terms for group in term}:
+        for _, needed in group:
+            for number, quantity in needed:
+                largest[number] = max(largest[number], quantity)
+    tops: list[int] = []
+    for number, item in enumerate(problem.items):
+        asked = max((problem.levels or {}).get(item.item, 0), item.minimum)
+        cases = problem.arrivals_per_day * item.lead_time_days
+        where = f"/items/{number}/lead_time_days"
+        tops.append(max(asked, _useful(cases, mix.units_per_case[number], largest[number], where)))
+    if sum(tops) > MAX_UNITS:
+        sentence = f"The levels to look at add up to {sum(tops)} units; at most {MAX_UNITS} are."
+        raise ParTooLarge([("/items", sentence)])
+    return tops
+
+
+def _useful(cases: float, units_per_case: Mapping[int, float], largest: int, pointer: str) -> int:
+    """Return the level past which an item's chance to be there grows by next to nothing."""
+    if largest == 0:
+        return 0
+    bound = units_to_cover(cases, units_per_case, NEGLIGIBLE)
+    if bound > MAX_ON_ORDER:
+        sentence = f"Up to {bound} units would be on order; at most {MAX_ON_ORDER} are looked at."
+        raise ParTooLarge([(pointer, sentence)])
+    shelf = outstanding_cdf(cases, units_per_case, bound)
+    return largest + int(np.argmax(shelf >= shelf[-1] - NEGLIGIBLE))
+
+
+def _costs(item: ParItem, units_per_day: float, top: int) -> Ints:
+    """Return an item's cost at each level: its price and, where it expires, what is lost."""
+    costs = np.arange(top + 1) * item.unit_cost_minor
+    if item.shelf_life_days is not None:
+        lost = expiry_costs(top, units_per_day, item.shelf_life_days, item.unit_cost_minor)
+        costs += np.rint(lost).astype(np.int64)
+    return costs.astype(np.int64)
