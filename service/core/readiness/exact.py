@@ -1,0 +1,236 @@
+"""Exact readiness of one part: dynamic programming over its residual stock."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from service.core.readiness.joint import Joint, TooLarge, joint_outcomes
+from service.core.readiness.layout import CaseRows, Layout, Words
+from service.core.readiness.reduce import Part
+from service.core.readiness.results import PartResult
+from service.core.readiness.step import Turn, Watch, run_case, run_moves
+from service.core.readiness.words import Flags, Indices, Reals, unique_columns
+
+MAX_TRANSITIONS = 4_000_000
+MAX_TRANSITIONS_IF_ASKED = 10_000_000
+_BLOCK_COLUMNS = 16_384
+_ITEM_BLOCK = 32
+
+
+@dataclass(slots=True)
+class Layer:
+    """States before one case and where each outcome leads, as positions in the next layer.
+
+    `width` is the number of states in the next layer; `reached` marks the states that have a
+    chance, the others are only there for what one more unit would lead to.
+    """
+
+    joint: Joint
+    states: Words
+    reached: Flags
+    width: int = 1
+    served: list[Flags] = field(default_factory=list)
+    onward: list[NDArray[np.int32]] = field(default_factory=list)
+    forks: list[Indices] = field(default_factory=list)
+
+
+def solve_exactly(
+    part: Part, layout: Layout, *, gains: bool, most: int = MAX_TRANSITIONS
+) -> PartResult:
+    """Answer for one part without sampling.
+
+    Parameters
+    ----------
+    part : Part
+        Cases and the supplies that bind them.
+    layout : Layout
+        Layout of the part.
+    gains : bool
+        True to work out the gains too.
+    most : int
+        The most pairs of state and outcome to go through.
+
+    Returns
+    -------
+    PartResult
+        With no variance.
+
+    Raises
+    ------
+    TooLarge
+        Where states times outcomes, summed over the cases, would exceed `most`.
+
+    Examples
+    --------
+    >>> from service.core.readiness.example import small_part
+    >>> from service.core.readiness.layout_rows import layout_of
+    >>> part = small_part()
+    >>> layout = layout_of(part)
+    >>> solve_exactly(part, layout, gains=False).everyone
+    Estimate(value=0.5, standard_error=0.0)
+    """
+    layers = _explore(part, layout, gains=gains, most=most)
+    weights = _forward(layers)
+    readiness = []
+    for layer, weight in zip(layers, weights, strict=True):
+        served_by_outcome = weight @ np.concatenate(layer.served)
+        readiness.append(layer.joint.by_need @ served_by_outcome)
+    result = PartResult.exact(part, _all_served(layers), readiness)
+    if gains and layout.items:
+        values = _values(layers)
+        for first in range(0, len(layout.items), _ITEM_BLOCK):
+            _add_gains(result, layout, layers, values, range(first, first + _ITEM_BLOCK))
+    return result
+
+
+def _explore(part: Part, layout: Layout, *, gains: bool, most: int) -> list[Layer]:
+    states, reached = layout.start[:, None].copy(), np.ones(1, dtype=np.bool_)
+    layers, transitions = [], 0
+    for position in range(len(part.cases)):
+        joint = joint_outcomes(part, layout, position, gains=gains, states=states.shape[1])
+        transitions += states.shape[1] * len(joint.chances)
+        if transitions > most:
+            raise TooLarge(transitions)
+        layer = Layer(joint, states, reached)
+        last = position == len(part.cases) - 1
+        states, reached = _expand(layer, None if last else layout.cases[position + 1], gains=gains)
+        layer.width = states.shape[1]
+        layers.append(layer)
+    return layers
+
+
+def _expand(layer: Layer, following: CaseRows | None, *, gains: bool) -> tuple[Words, Flags]:
+    """Run every outcome of the layer's case on every state; return the next layer's states."""
+    outcomes, count = len(layer.joint.chances), layer.states.shape[1]
+    run_moves(layer.joint.turn, layer.states)
+    found: list[Words] = []
+    flags: list[Flags] = []
+    size = max(1, _BLOCK_COLUMNS // outcomes)
+    total = 0
+    for first in range(0, count, size):
+        ends = min(first + size, count)
+        seeds = np.repeat(layer.states[:, first:ends], outcomes, axis=1)
+        after, forks = _run_block(layer, seeds, first, ends, gains=gains)
+        distinct, inverse = _canonical(layer.joint.turn, after, following)
+        base = (ends - first) * outcomes
+        onward = inverse[:base] + total
+        # Half the memory of the usual index; positions stay far below its limit.
+        layer.onward.append(onward.reshape(-1, outcomes).astype(np.int32))
+        layer.forks.append(np.vstack([forks, inverse[base:] + total]))
+        reached = np.zeros(distinct.shape[1], dtype=np.bool_)
+        origin = np.repeat(layer.reached[first:ends], outcomes)
+        origin &= np.tile(layer.joint.chances > 0, ends - first)
+        reached[inverse[:base][origin]] = True
+        found.append(distinct)
+        flags.append(reached)
+        total += distinct.shape[1]
+    return _join_blocks(layer, found, flags)
+
+
+def _run_block(
+    layer: Layer, state: Words, first: int, ends: int, *, gains: bool
+) -> tuple[Words, Indices]:
+    """Run the case; return states after it, forks last, and (state, outcome, item) per fork."""
+    outcomes = len(layer.joint.chances)
+    turn = layer.joint.turn
+    picks = [np.tile(np.arange(outcomes), ends - first)]
+    watch = Watch(turn.layout, state.shape[1]) if gains else None
+    layer.served.append(run_case(turn, state, picks, watch).reshape(-1, outcomes))
+    branches = watch.collect() if watch is not None else []
+    columns = np.concatenate([np.empty(0, dtype=np.intp)] + [b.columns for b in branches])
+    items = np.concatenate([np.empty(0, dtype=np.intp)] + [b.items for b in branches])
+    states = np.concatenate([state] + [b.state for b in branches], axis=1)
+    live = layer.reached[first + columns // outcomes]
+    keep = np.concatenate([np.ones(state.shape[1], dtype=np.bool_), live])
+    columns, items = columns[live], items[live]
+    return states[:, keep], np.array([first + columns // outcomes, columns % outcomes, items])
+
+
+def _canonical(turn: Turn, after: Words, following: CaseRows | None) -> tuple[Words, Indices]:
+    """Forget what cannot matter to the cases that follow, and merge equal states."""
+    if following is None:
+        return np.zeros_like(after[:, :1]), np.zeros(after.shape[1], dtype=np.intp)
+    for cap in turn.rows.caps:
+        place = cap.field
+        row, shift = after[place.row], np.uint64(place.shift)
+        most = np.uint64(cap.most + (1 << (place.bits - 1)))
+        value = np.minimum((row & np.uint64(place.mask)) >> shift, most)
+        after[place.row] = (row & ~np.uint64(place.mask)) | (value << shift)
+    after &= following.relevant[:, None]
+    words = turn.layout.words
+    after[:words] |= (turn.layout.guards & ~following.relevant[:words])[:, None]
+    chosen, inverse = unique_columns(after)
+    return after[:, chosen], inverse
+
+
+def _join_blocks(layer: Layer, found: list[Words], flags: list[Flags]) -> tuple[Words, Flags]:
+    states, seen = np.concatenate(found, axis=1), np.concatenate(flags)
+    if len(found) == 1:
+        return states, seen
+    chosen, inverse = unique_columns(states)
+    reached = np.zeros(len(chosen), dtype=np.bool_)
+    reached[inverse[seen]] = True
+    positions = inverse.astype(np.int32)
+    layer.onward = [positions[onward] for onward in layer.onward]
+    for forks in layer.forks:
+        forks[3] = inverse[forks[3]]
+    return states[:, chosen], reached
+
+
+def _transition(layer: Layer, served: Flags | None = None) -> sparse.csr_matrix:
+    onward = np.concatenate(layer.onward)
+    chances = np.tile(layer.joint.chances, len(onward))
+    if served is not None:
+        chances = chances * served.reshape(-1)
+    starts = np.arange(0, onward.size + 1, onward.shape[1])
+    shape = (len(onward), layer.width)
+    return sparse.csr_matrix((chances, onward.reshape(-1), starts), shape=shape)
+
+
+def _forward(layers: list[Layer]) -> list[Reals]:
+    weights: list[Reals] = [np.ones(1)]
+    for layer in layers:
+        weights.append(_transition(layer).T @ weights[-1])
+    return weights[:-1]
+
+
+def _all_served(layers: list[Layer]) -> float:
+    weight: Reals = np.ones(1)
+    for layer in layers:
+        weight = _transition(layer, np.concatenate(layer.served)).T @ weight
+    return float(weight.sum())
+
+
+def _values(layers: list[Layer]) -> list[Reals]:
+    """Return for each layer and state the cases expected to be served from there on."""
+    values = [np.zeros(1)]
+    for layer in reversed(layers):
+        chances = layer.joint.chances
+        onward = values[0][np.concatenate(layer.onward)]
+        values.insert(0, (np.concatenate(layer.served) + onward) @ chances)
+    return values
+
+
+def _add_gains(
+    result: PartResult, layout: Layout, layers: list[Layer], values: list[Reals], block: range
+) -> None:
+    """Follow, for each item of the block, the paths on which its extra unit is still there."""
+    first, size = block.start, min(block.stop, len(layout.items)) - block.start
+    intact = np.ones((1, size))
+    for position, layer in enumerate(layers):
+        states, outcomes, items, forked = np.concatenate(layer.forks, axis=1)
+        mine = (items >= first) & (items < first + size)
+        states, outcomes, items, forked = states[mine], outcomes[mine], items[mine], forked[mine]
+        onward = np.concatenate(layer.onward)[states, outcomes]
+        served = np.concatenate(layer.served)[states, outcomes]
+        weight = layer.joint.chances[outcomes] * intact[states, items - first]
+        following = values[position + 1]
+        worth = weight * (1.0 - served + following[forked] - following[onward])
+        for item in np.unique(items):
+            chosen = items == item
+            name = layout.items[item]
+            result.add_fork(name, position, weight[chosen].sum(), worth[chosen].sum())
+        intact = _transition(layer).T @ intact
+        np.subtract.at(intact, (onward, items - first), weight)

@@ -1,0 +1,133 @@
+"""What one independent part answers, and how parts are put together."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from service.core.readiness.problem import Estimate
+from service.core.readiness.reduce import Part
+from service.core.readiness.words import Reals
+
+
+@dataclass(slots=True)
+class PartResult:
+    """Estimates for one part.
+
+    Attributes
+    ----------
+    positions : tuple of int
+        Positions of the part's cases on the list.
+    everyone : Estimate
+        Probability that every case of the part is served.
+    cases : list of Estimate
+        Readiness of each case.
+    needs : list of Reals
+        For each case, the probability that it is served under each need.
+    forks : dict
+        For each item, by position on the list: the probability that a case there is the first of
+        the part to take one more unit of it, and the further cases then expected to be served
+        times that probability.
+    samples : int or None
+        Number of samples; None where the part was answered exactly.
+    """
+
+    positions: tuple[int, ...]
+    everyone: Estimate
+    cases: list[Estimate]
+    needs: list[Reals]
+    samples: int | None = None
+    forks: dict[str, dict[int, tuple[float, float]]] = field(default_factory=dict)
+
+    @classmethod
+    def exact(cls, part: Part, everyone: float, needs: list[Reals]) -> "PartResult":
+        """Return the result of a part answered without sampling."""
+        cases = []
+        for case, by_need in zip(part.cases, needs, strict=True):
+            chances = np.array([need.probability for need in case.needs])
+            cases.append(Estimate(_chance(float(chances @ by_need)), 0.0))
+        whole = Estimate(_chance(everyone), 0.0)
+        return cls(part.positions, whole, cases, [np.clip(n, 0.0, 1.0) for n in needs])
+
+    def add_fork(self, item: str, position: int, chance: float, worth: float) -> None:
+        """Note how often the case at a position of the part is first to take one more unit."""
+        forks = self.forks.setdefault(item, {})
+        forks[self.positions[position]] = (float(chance), float(worth))
+
+
+def _chance(value: float) -> float:
+    return min(1.0, max(0.0, value))
+
+
+def list_readiness(parts: list[PartResult]) -> Estimate:
+    """Multiply the parts' probabilities that all are served.
+
+    Parameters
+    ----------
+    parts : list of PartResult
+        Independent parts.
+
+    Returns
+    -------
+    Estimate
+        The product, with the standard error of a product of independent estimates.
+
+    Examples
+    --------
+    >>> halves = [PartResult((k,), Estimate(0.5, 0.0), [], []) for k in range(2)]
+    >>> list_readiness(halves)
+    Estimate(value=0.25, standard_error=0.0)
+    """
+    squares = [(part.everyone.value**2, part.everyone.standard_error**2) for part in parts]
+    value = float(np.prod([part.everyone.value for part in parts]))
+    spread = np.prod([mean + error for mean, error in squares])
+    variance = float(spread - np.prod([mean for mean, _ in squares]))
+    return Estimate(_chance(value), max(0.0, variance) ** 0.5)
+
+
+def gains_of(parts: list[PartResult], count: int) -> tuple[tuple[str, float], ...]:
+    """Rank items by the further cases one more undated unit of each would serve.
+
+    The unit goes to the first case on the list that it makes a difference to. Parts are
+    independent, so a fork counts with the probability that no other part took the unit before.
+
+    Parameters
+    ----------
+    parts : list of PartResult
+        Independent parts.
+    count : int
+        How many to return.
+
+    Returns
+    -------
+    tuple of (str, float)
+        Items and gains, largest first, ties by name; items that add nothing are left out.
+
+    Examples
+    --------
+    >>> part = PartResult((0,), Estimate(0.5, 0.0), [], [], forks={"x": {0: (0.5, 0.5)}})
+    >>> gains_of([part, part], 1)
+    (('x', 0.75),)
+    """
+    found = []
+    for item in sorted({name for part in parts for name in part.forks}):
+        holders = [part.forks[item] for part in parts if item in part.forks]
+        gain = sum(
+            worth * _untouched(holders, mine, position)
+            for mine in range(len(holders))
+            for position, (_, worth) in holders[mine].items()
+        )
+        if gain > _NOTHING:
+            found.append((item, float(gain)))
+    return tuple(sorted(found, key=lambda pair: (-pair[1], pair[0]))[:count])
+
+
+_NOTHING = 1e-12
+
+
+def _untouched(holders: list[dict[int, tuple[float, float]]], mine: int, position: int) -> float:
+    chance = 1.0
+    for other, forks in enumerate(holders):
+        if other != mine:
+            earlier = sum(taken for k, (taken, _) in forks.items() if (k, other) < (position, mine))
+            chance *= max(0.0, 1.0 - earlier)
+    return chance

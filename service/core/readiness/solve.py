@@ -1,0 +1,149 @@
+"""Answer a readiness problem."""
+
+from service.core.readiness import exact
+from service.core.readiness.coverage import coverage
+from service.core.readiness.demands import shelf_for
+from service.core.readiness.joint import TooLarge
+from service.core.readiness.layout_rows import layout_of
+from service.core.readiness.problem import (
+    Answer,
+    CaseAnswer,
+    Estimate,
+    Problem,
+    ProblemError,
+)
+from service.core.readiness.reduce import Part, parts_of
+from service.core.readiness.results import PartResult, gains_of, list_readiness
+from service.core.readiness.simulate import simulate
+
+
+def solve(problem: Problem) -> Answer:
+    """Work out how ready a list is.
+
+    Stock that cannot run out is dropped, outcomes that look alike on what is left are merged,
+    cases that compete for nothing are answered apart, and each part is solved by dynamic
+    programming over its residual stock, or by simulation where that would take more than
+    `exact.MAX_TRANSITIONS` pairs of state and outcome; `exact`, asked for by name, goes to
+    `exact.MAX_TRANSITIONS_IF_ASKED` before it is refused. Same problem, same answer.
+
+    Parameters
+    ----------
+    problem : Problem
+        A parsed problem.
+
+    Returns
+    -------
+    Answer
+        Probabilities in [0, 1]; gains are expected further cases, the positive ones only.
+
+    Raises
+    ------
+    ProblemError
+        Where `exact` is asked for and would take more than the bound.
+
+    Examples
+    --------
+    >>> from service.core.readiness.parse import problem_from
+    >>> def case(name):
+    ...     return {"case": name, "needs": [{"need": "n", "probability": 1, "constructs": ["c"]}],
+    ...         "constructs": [{"construct": "c", "takes": [{"factors": [], "items": [{"x": 1}]}]}]}
+    >>> stock = [{"item": "x", "quantity": 1}]
+    >>> answer = solve(problem_from({"stock": stock, "cases": [case("K1"), case("K2")]}))
+    >>> answer.list_readiness.value, [each.readiness.value for each in answer.cases], answer.gains
+    (0.0, [1.0, 0.0], (('x', 1.0),))
+    """
+    results = [_solve_part(problem, part, number) for number, part in enumerate(parts_of(problem))]
+    cases: list[CaseAnswer | None] = [None] * len(problem.cases)
+    for result in results:
+        for index, position in enumerate(result.positions):
+            cases[position] = _case_answer(problem, position, result, index)
+    simulated = any(result.samples is not None for result in results)
+    return Answer(
+        method="simulated" if simulated else "exact",
+        samples=problem.samples if simulated else None,
+        list_readiness=list_readiness(results),
+        cases=tuple(case for case in cases if case is not None),
+        gains=gains_of(results, problem.gains) if problem.gains else (),
+    )
+
+
+def _solve_part(problem: Problem, part: Part, number: int) -> PartResult:
+    gains = problem.gains > 0
+    layout = layout_of(part)
+    asked = problem.method == "exact"
+    most = exact.MAX_TRANSITIONS_IF_ASKED if asked else exact.MAX_TRANSITIONS
+    if problem.method != "simulated":
+        try:
+            return exact.solve_exactly(part, layout, gains=gains, most=most)
+        except TooLarge as refusal:
+            if asked:
+                raise _refused(part, refusal, most) from None
+    return simulate(part, layout, problem.samples, (problem.seed, number), gains=gains)
+
+
+def _refused(part: Part, refusal: TooLarge, most: int) -> ProblemError:
+    names = f"{part.cases[0].name!r} to {part.cases[-1].name!r} ({len(part.cases)} cases)"
+    sentence = (
+        f"An exact answer for {names} would take at least {refusal.transitions:,} pairs of "
+        f"residual stock and outcome; the bound is {most:,}. Ask for auto or simulated."
+    )
+    return ProblemError((("/method", sentence),))
+
+
+def _case_answer(problem: Problem, position: int, result: PartResult, index: int) -> CaseAnswer:
+    case = problem.cases[position]
+    shelf = shelf_for(problem.stock, problem.sets, case.starts_us)
+    return CaseAnswer(
+        case=case.name,
+        readiness=result.cases[index],
+        needs=tuple(
+            (need.name, float(value))
+            for need, value in zip(case.needs, result.needs[index], strict=True)
+        ),
+        constructs=tuple(
+            (construct.name, coverage(case, number, shelf))
+            for number, construct in enumerate(case.constructs)
+        ),
+    )
+
+
+def answer_to_json(answer: Answer) -> dict[str, object]:
+    """Return an answer as plain JSON values.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `solve` returned.
+
+    Returns
+    -------
+    dict
+        Members `method`, `samples`, `list_readiness`, `cases` and `gains`.
+
+    Examples
+    --------
+    >>> answer_to_json(Answer("exact", None, Estimate(1.0, 0.0), (), (("x", 0.5),)))["gains"]
+    [{'item': 'x', 'gain': 0.5}]
+    """
+    return {
+        "method": answer.method,
+        "samples": answer.samples,
+        "list_readiness": _estimate(answer.list_readiness),
+        "cases": [
+            {
+                "case": case.case,
+                "readiness": case.readiness.value,
+                "standard_error": case.readiness.standard_error,
+                "needs": [{"need": name, "readiness": value} for name, value in case.needs],
+                "constructs": [
+                    {"construct": name, "coverage": value} for name, value in case.constructs
+                ],
+            }
+            for case in answer.cases
+        ],
+        "gains": [{"item": item, "gain": gain} for item, gain in answer.gains],
+    }
+
+
+def _estimate(estimate: Estimate) -> dict[str, float]:
+    return {"value": estimate.value, "standard_error": estimate.standard_error}
