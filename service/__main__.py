@@ -1,22 +1,27 @@
 """The command line: serve, demo, migrate, import, check."""
 
 import json
+import socket
 import sys
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 import uvicorn
 from pydantic import ValidationError
 
-from service.errors import BadInput, ServiceError
+from service.errors import BadInput, ServiceError, Unavailable
 from service.main import create_app
+from service.operations import safekeeping
 from service.operations.checks import check_day
 from service.operations.constructs import load_constructs
 from service.operations.demo import is_loaded, load_demo, read_toml
 from service.operations.guidance import load_guidance
 from service.operations.imports import FORMATS, import_file
+from service.operations.readiness import answer_kit, answer_readiness
+from service.operations.say import kit_words, readiness_words
 from service.operations.schemas.checks import CheckOut
 from service.operations.sizing import load_defaults
 from service.operations.unit import Work
@@ -59,8 +64,27 @@ def serve(
             work.write(lambda unit: load_demo(unit, settings.seed_folder), "demo")
             typer.echo("The demo hospital is loaded; everything in it is invented.")
         work.close()
-    typer.echo(f"Traywright is at http://{settings.host}:{settings.port} – stop it with Ctrl+C.")
-    uvicorn.run(create_app(settings), host=settings.host, port=settings.port, log_level="warning")
+    with _listening(settings) as listener:
+        port = listener.getsockname()[1]
+        typer.echo(f"Traywright is at http://{settings.host}:{port} – stop it with Ctrl+C.")
+        server = uvicorn.Server(uvicorn.Config(create_app(settings), log_level="warning"))
+        # The server has stopped in good order when it hands on the signal that stopped it.
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[listener])
+    typer.echo("Stopped.")
+
+
+def _listening(settings: Settings) -> socket.socket:
+    """Take the port before anything is said, so that a taken one is a sentence."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    try:
+        return socket.create_server((settings.host, settings.port), family=family, backlog=2048)
+    except OSError as error:
+        why = str(error.strerror).partition(" (")[0].lower()
+        raise Unavailable(
+            f"Port {settings.port} on {settings.host} cannot be used: {why}. Stop what "
+            "uses it, or choose another with TRAYWRIGHT_PORT."
+        ) from error
 
 
 @app.command()
@@ -133,6 +157,64 @@ def check(
         raise typer.Exit(1)
 
 
+@app.command()
+def readiness(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
+) -> None:
+    """Answer a readiness problem from a JSON file: stock, sets and cases in order."""
+    answer = answer_readiness(_read_json(file))
+    _say(readiness_words(answer), answer, as_json=as_json)
+
+
+@app.command()
+def kit(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
+) -> None:
+    """Give the fewest packs for one case that reach a target, from a JSON file."""
+    answer = answer_kit(_read_json(file))
+    _say(kit_words(answer), answer, as_json=as_json)
+
+
+def _read_json(file: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(file.read_text(encoding="utf-8"))
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        raise BadInput(f"{file.name} is not JSON: {error}.") from error
+    if not isinstance(data, dict):
+        raise BadInput(f"{file.name} holds no JSON object.")
+    return data
+
+
+@app.command()
+def verify(*, as_json: AsJson = False) -> None:
+    """Replay the ledger and say whether balances and holds agree with it.
+
+    Ends with 0 when everything agrees, and with 1 when something does not.
+    """
+    work = _work()
+    found = work.read(safekeeping.verify)
+    text = f"{found.balances} balances agree with the ledger, and the holds with what is promised."
+    if found.disagree:
+        text = "\n".join(["Ledger and balances disagree:", *found.disagree])
+    _say(text, found.model_dump(mode="json"), as_json=as_json)
+    if found.disagree:
+        raise typer.Exit(1)
+
+
+@app.command()
+def backup(target: Annotated[Path, typer.Argument(help="A file that does not exist yet")]) -> None:
+    """Copy the embedded database while it is in use; the copy is verified."""
+    made = safekeeping.backup(_work(), target)
+    typer.echo(f"Backed up to {made}; ledger and balances of the copy agree.")
+
+
+@app.command()
+def restore(source: Annotated[Path, typer.Argument(exists=True, dir_okay=False)]) -> None:
+    """Put a backup in the place of the embedded database; stop the service first."""
+    kept = safekeeping.restore(Work(Settings()), source)
+    typer.echo(f"Restored. What was there before is kept in {kept}.")
+
+
 def _words(answer: CheckOut) -> str:
     lines = [f"List day {answer.date}, checked {answer.checked_at:%Y-%m-%d %H:%M}"]
     for one in answer.lists:
@@ -156,8 +238,12 @@ def main() -> None:
         typer.echo(f"{error.detail}{faults}", err=True)
         sys.exit(2)
     except ValidationError as error:
-        faults = "".join(f"\n  {fault['loc']}: {fault['msg']}" for fault in error.errors())
-        typer.echo(f"A setting is wrong:{faults}", err=True)
+        lines = [
+            f"TRAYWRIGHT_{'_'.join(map(str, fault['loc'])).upper()}: "
+            + fault["msg"].removeprefix("Value error, ")
+            for fault in error.errors()
+        ]
+        typer.echo("\n  ".join(["A setting is wrong:", *lines]), err=True)
         sys.exit(2)
 
 

@@ -6,7 +6,18 @@ from datetime import UTC, datetime
 
 from fastapi import APIRouter, FastAPI
 
-from service.api import cases, health, items, planning, stock
+from service.api import (
+    cases,
+    expiry,
+    health,
+    items,
+    ledger,
+    planning,
+    readiness,
+    recalls,
+    scans,
+    stock,
+)
 from service.api.limits import BodyLimit
 from service.api.problems import PROBLEM_RESPONSES, ProblemOut, add_problems
 from service.operations.unit import Work
@@ -60,13 +71,14 @@ def create_app(
     )
     app.state.work = work
     api = APIRouter(prefix="/api/v1", responses=PROBLEM_RESPONSES)
-    for part in (items, stock, cases, planning, health):
+    for part in (items, stock, ledger, cases, planning, readiness, scans, recalls, expiry, health):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.probes, responses={503: PROBLEM_RESPONSES[503]})
+    app.add_middleware(BodyLimit, most_bytes=work.settings.upload_limit_bytes)
+    # After the limit, so that the pages' headers go on its refusals too.
     add_pages(app)
     add_problems(app, error_page)
-    app.add_middleware(BodyLimit, most_bytes=work.settings.upload_limit_bytes)
     _document_problems(app)
     return app
 

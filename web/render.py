@@ -16,6 +16,7 @@ from service.errors import FieldFault
 from service.operations.site import site_facts
 from service.operations.unit import Work
 from service.operations.words import CAUTION
+from web.labels import FIELD_LABELS, fault_of, field_name, field_of, figure_name, plain
 
 __all__ = ["error_page", "page", "work_of"]
 
@@ -28,6 +29,7 @@ SHAPES = {
     "not covered": "○",
     "not planned": "–",
     "cannot be sized": "?",
+    "closed": "■",
 }
 
 
@@ -43,27 +45,23 @@ def _slug(state: str) -> str:
     return state.replace(" ", "-")
 
 
-def _plain(name: str) -> str:
-    """Say a name from the data in plain words; an empty choice is any."""
-    return name.replace("_", " ").replace("-", " ") or "–"
-
-
-def _field(pointer: str) -> str:
-    """Say where a fault is: the field's name, or row and column of a file."""
-    if not pointer.startswith("/"):
-        return pointer
-    return ", ".join(_plain(part) for part in pointer.strip("/").split("/")) or "the form"
-
-
 _TEMPLATES.env.filters |= {
     "day": _day,
     "clock": _clock,
     "slug": _slug,
     "path": quote,
-    "plain": _plain,
-    "field": _field,
+    "plain": plain,
+    "field": field_name,
+    "figure": figure_name,
 }
-_TEMPLATES.env.globals |= {"shapes": SHAPES, "caution": CAUTION, "item_kinds": ITEM_KINDS}
+_TEMPLATES.env.globals |= {
+    "shapes": SHAPES,
+    "caution": CAUTION,
+    "item_kinds": ITEM_KINDS,
+    "labels": FIELD_LABELS,
+    "fault_of": fault_of,
+    "field_of": field_of,
+}
 _TEMPLATES.env.autoescape = True
 
 

@@ -4,8 +4,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Response
 
-from service.api.deps import Actor, Version, WorkDep, etag
-from service.operations import cases, checks, plans
+from service.api.deps import Actor, OnceDep, Version, WorkDep, etag
+from service.operations import case_life, cases, checks, plans
 from service.operations.schemas.base import Day, Ref
 from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, ListDays, PlanBody
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
@@ -31,9 +31,9 @@ def check_day(work: WorkDep, day: Day) -> CheckOut:
 
 
 @router.post("/cases", status_code=201)
-def add_case(work: WorkDep, actor: Actor, body: CaseBody, response: Response) -> CaseOut:
+def add_case(once: OnceDep, body: CaseBody, response: Response) -> CaseOut:
     """Add a case to a list."""
-    case = work.write(lambda unit: cases.add_case(unit, body), actor)
+    case = once.write(lambda unit: case_life.add_case(unit, body), body, CaseOut)
     response.headers["ETag"] = etag(case.version)
     return case
 
@@ -56,7 +56,7 @@ def change_case(  # noqa: PLR0917 - FastAPI fills the parameters by name
     response: Response,
 ) -> CaseOut:
     """Change a case you have read; it may go to another list."""
-    case = work.write(lambda unit: cases.change_case(unit, reference, body, version), actor)
+    case = work.write(lambda unit: case_life.change_case(unit, reference, body, version), actor)
     response.headers["ETag"] = etag(case.version)
     return case
 
@@ -66,7 +66,7 @@ def cancel_case(
     work: WorkDep, actor: Actor, reference: CaseRef, version: Version, response: Response
 ) -> CaseOut:
     """Take a case off its list; it stays on record as cancelled."""
-    case = work.write(lambda unit: cases.cancel_case(unit, reference, version), actor)
+    case = work.write(lambda unit: case_life.cancel_case(unit, reference, version), actor)
     response.headers["ETag"] = etag(case.version)
     return case
 
@@ -81,7 +81,7 @@ def make_plan(  # noqa: PLR0917 - FastAPI fills the parameters by name
     response: Response,
 ) -> CaseOut:
     """Store the surgeon's choice as a new revision of the plan."""
-    case = work.write(lambda unit: plans.make_plan(unit, reference, body, version), actor)
+    case = work.write(lambda unit: case_life.make_plan(unit, reference, body, version), actor)
     response.headers["ETag"] = etag(case.version)
     return case
 

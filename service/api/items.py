@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request, Response
 
-from service.api.deps import Actor, After, Limit, Version, WorkDep, etag
+from service.api.deps import Actor, After, Limit, OnceDep, Version, WorkDep, etag
 from service.operations import catalogue
 from service.operations.schemas.base import Name, OptionalText, Ref
 from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
@@ -46,14 +46,14 @@ def list_items(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("", status_code=201)
-def add_item(work: WorkDep, actor: Actor, body: ItemBody, response: Response) -> ItemOut:
+def add_item(once: OnceDep, body: ItemBody, response: Response) -> ItemOut:
     """Add a catalogue line."""
-    item = work.write(lambda unit: catalogue.add_item(unit, body), actor)
+    item = once.write(lambda unit: catalogue.add_item(unit, body), body, ItemOut)
     response.headers["ETag"] = etag(item.version)
     return item
 
 
-@router.get("/{ref}")
+@router.get("/{ref:path}")
 def get_item(work: WorkDep, ref: RefInPath, response: Response) -> ItemOut:
     """Give one catalogue line."""
     item = work.read(lambda unit: catalogue.get_item(unit, ref))
@@ -61,7 +61,7 @@ def get_item(work: WorkDep, ref: RefInPath, response: Response) -> ItemOut:
     return item
 
 
-@router.put("/{ref}")
+@router.put("/{ref:path}")
 def change_item(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,

@@ -4,7 +4,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Response, UploadFile
 
-from service.api.deps import Actor, OptionalVersion, Version, WorkDep, etag
+from service.api.deps import Actor, OnceDep, OptionalVersion, Version, WorkDep, etag
 from service.operations import constructs, guidance, sizing
 from service.operations.imports import import_file
 from service.operations.schemas.base import Code
@@ -111,8 +111,7 @@ def put_rules(work: WorkDep, actor: Actor, body: dict[str, Any]) -> dict[str, An
 
 @router.post("/imports/{form}")
 def import_rows(
-    work: WorkDep,
-    actor: Actor,
+    once: OnceDep,
     form: Literal["catalogue", "stock-take", "usage", "lists", "deliveries"],
     file: UploadFile,
     take_good_rows: Annotated[
@@ -122,6 +121,8 @@ def import_rows(
     """Import a CSV or XLSX file; one faulty row changes nothing unless you ask."""
     data = file.file.read()
     name = file.filename or ""
-    return work.write(
-        lambda unit: import_file(unit, form, data, name, take_good_rows=take_good_rows), actor
+    return once.write(
+        lambda unit: import_file(unit, form, data, name, take_good_rows=take_good_rows),
+        data,
+        ImportOut,
     )

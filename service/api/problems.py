@@ -1,7 +1,8 @@
 """Errors as RFC 9457 problem details: the one file that knows HTTP statuses."""
 
+import json
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -19,6 +20,7 @@ __all__ = ["PROBLEM_RESPONSES", "add_problems", "describe_kind", "problem", "sta
 
 MEDIA_TYPE = "application/problem+json"
 _LOG = logging.getLogger("traywright")
+_UNEXPECTED = ("unexpected", "Unexpected error")
 
 #: Status by kind of error; a kind without its own takes its parent's.
 _STATUS: dict[type[ServiceError], HTTPStatus] = {
@@ -54,6 +56,16 @@ class ProblemOut(BaseModel):
 PageRenderer = Callable[[Request, int, str, str, Sequence[FieldFault]], Response]
 
 
+class _ProblemResponse(JSONResponse):
+    """A problem that may repeat what was sent, halves of characters (lone surrogates) included."""
+
+    media_type = MEDIA_TYPE
+
+    def render(self, content: object) -> bytes:
+        """Write JSON; what has no UTF-8 becomes a question mark."""
+        return json.dumps(content, ensure_ascii=False).encode("utf-8", "replace")
+
+
 def _documented(status: int) -> dict[str, Any]:
     schema = {"schema": {"$ref": "#/components/schemas/ProblemOut"}}
     return {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: schema}}
@@ -87,7 +99,7 @@ def problem(
         "detail": detail,
         "errors": [{"pointer": fault.pointer, "detail": fault.reason} for fault in faults],
     }
-    return JSONResponse({**(facts or {}), **body}, status_code=status, media_type=MEDIA_TYPE)
+    return _ProblemResponse({**(facts or {}), **body}, status_code=status)
 
 
 def describe_kind(kind: str) -> tuple[str, str] | None:
@@ -96,7 +108,21 @@ def describe_kind(kind: str) -> tuple[str, str] | None:
         found = getattr(errors, name)
         if getattr(found, "kind", None) == kind:
             return found.title, str(found.__doc__)
-    return None
+    if kind == _UNEXPECTED[0]:
+        return _UNEXPECTED[1], "A defect of the service; the log has it, and nothing was saved."
+    return next(
+        (
+            (status.phrase, status.description or status.phrase)
+            for status in HTTPStatus
+            if status >= HTTPStatus.BAD_REQUEST and _kind_of(status) == kind
+        ),
+        None,
+    )
+
+
+def _kind_of(status: HTTPStatus) -> str:
+    """Give the kind of a problem that HTTP itself has a word for."""
+    return status.phrase.lower().replace(" ", "-")
 
 
 def add_problems(app: FastAPI, page: PageRenderer) -> None:
@@ -142,19 +168,34 @@ def _service_error(request: Request, error: Exception) -> Response:
 def _validation_error(request: Request, error: Exception) -> Response:
     if not isinstance(error, RequestValidationError):
         raise error
-    faults = faults_of(
-        {**one, "loc": [part for part in one["loc"] if part != "body"]} for one in error.errors()
-    )
+    faults = faults_of({**one, "loc": _location(one, error.body)} for one in error.errors())
     bad = errors.BadInput
     detail = "; ".join(f"{fault.pointer or 'the body'}: {fault.reason}" for fault in faults[:3])
     return _answer(request, (bad.kind, bad.title, _STATUS[bad]), f"{detail}.", faults)
 
 
+def _location(error: Mapping[str, Any], body: object) -> list[int | str]:
+    """Give a field's path as the client wrote it.
+
+    Left out are where in the request the field stood, the byte at which JSON broke off, and the
+    word that says which of several kinds of body was meant.
+    """
+    if error["type"] == "json_invalid":
+        return []
+    location: tuple[int | str, ...] = error["loc"]
+    part_of_request, path = location[0], list(location[1:])
+    if part_of_request != "body" or not path or not isinstance(body, Mapping):
+        return path
+    return path[1:] if path[0] == body.get("kind") and path[0] not in body else path
+
+
 def _http_error(request: Request, error: Exception) -> Response:
     if not isinstance(error, HTTPException):
         raise error
-    phrase = HTTPStatus(error.status_code).phrase
-    heading = (phrase.lower().replace(" ", "-"), phrase, error.status_code)
+    status = HTTPStatus(error.status_code)
+    kind = _kind_of(status)
+    title, _ = describe_kind(kind) or (status.phrase, "")
+    heading = (kind, title, error.status_code)
     response = _answer(request, heading, str(error.detail))
     response.headers.update(error.headers or {})
     return response
@@ -163,5 +204,4 @@ def _http_error(request: Request, error: Exception) -> Response:
 def _unexpected(request: Request, error: Exception) -> Response:
     _LOG.error("unexpected error at %s %s", request.method, request.url.path, exc_info=error)
     detail = "Something went wrong that nobody foresaw. Nothing was saved."
-    heading = ("unexpected", "Unexpected error", HTTPStatus.INTERNAL_SERVER_ERROR)
-    return problem(*heading, detail)
+    return _answer(request, (*_UNEXPECTED, HTTPStatus.INTERNAL_SERVER_ERROR), detail)

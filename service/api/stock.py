@@ -4,17 +4,17 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 
-from service.api.deps import Actor, After, Limit, WorkDep
+from service.api.deps import After, Limit, OnceDep, WorkDep
 from service.api.items import link_to_next
-from service.operations import stock
+from service.operations import ledger, stock
 from service.operations.schemas.base import Name, Ref
+from service.operations.schemas.ledger import MovementBody
 from service.operations.schemas.stock import (
     DeliveryBody,
     DeliveryList,
     DeliveryOut,
     LocationBody,
     LocationOut,
-    MovementBody,
     MovementOut,
     StockPage,
 )
@@ -31,9 +31,9 @@ def list_locations(work: WorkDep) -> list[LocationOut]:
 
 
 @router.post("/locations", status_code=201)
-def add_location(work: WorkDep, actor: Actor, body: LocationBody) -> LocationOut:
+def add_location(once: OnceDep, body: LocationBody) -> LocationOut:
     """Add a shelf, a quarantine place or a theatre."""
-    return work.write(lambda unit: stock.add_location(unit, body), actor)
+    return once.write(lambda unit: stock.add_location(unit, body), body, LocationOut)
 
 
 @router.get("/stock")
@@ -59,9 +59,9 @@ def list_stock(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("/movements", status_code=201)
-def record_movement(work: WorkDep, actor: Actor, body: MovementBody) -> MovementOut:
+def record_movement(once: OnceDep, body: MovementBody) -> MovementOut:
     """Receive, move or count units; what a count finds different goes to the ledger."""
-    return work.write(lambda unit: stock.record(unit, body), actor)
+    return once.write(lambda unit: ledger.record(unit, body), body, MovementOut)
 
 
 @router.get("/deliveries")
@@ -71,6 +71,6 @@ def list_deliveries(work: WorkDep) -> DeliveryList:
 
 
 @router.post("/deliveries", status_code=201)
-def add_delivery(work: WorkDep, actor: Actor, body: DeliveryBody) -> DeliveryOut:
+def add_delivery(once: OnceDep, body: DeliveryBody) -> DeliveryOut:
     """Note what is on its way."""
-    return work.write(lambda unit: stock.add_delivery(unit, body), actor)
+    return once.write(lambda unit: stock.add_delivery(unit, body), body, DeliveryOut)

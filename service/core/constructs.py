@@ -6,15 +6,12 @@ dimension or from another role, and how many are taken. Roles on one dimension s
 the antirotation screw follows the lag screw and both follow the neck.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.core.items import (
-    CONSUMABLE_KINDS,
-    INSTRUMENT_SET_KINDS,
-    Fault,
-    ItemFacts,
-)
+from service.core.items import Fault, ItemFacts
+from service.core.planned import ConstructError, Part, PlannedConstruct, is_code, read_planned
 from service.core.sizing import SizeRule
 
 __all__ = [
@@ -27,6 +24,7 @@ __all__ = [
     "RoleSize",
     "Template",
     "fits_role",
+    "is_code",
     "read_planned",
     "systems_for",
     "unsatisfied",
@@ -43,14 +41,6 @@ DIMENSIONS: Mapping[str, str] = {
 
 #: What a role can be held to.
 MATCHES = frozenset({"system", "angle", "side"})
-
-
-class ConstructError(ValueError):
-    """A construct that cannot be read; carries where and why."""
-
-    def __init__(self, faults: Sequence[Fault]) -> None:
-        super().__init__("; ".join(f"{fault.field}: {fault.reason}" for fault in faults))
-        self.faults = tuple(faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +112,6 @@ class Role:
     sizes: tuple[RoleSize, ...] = ()
 
     @property
-    def is_instrument_set(self) -> bool:
-        """Whether the role is a reusable instrument set."""
-        return all(kind in INSTRUMENT_SET_KINDS for kind in self.kinds)
-
-    @property
-    def is_consumable(self) -> bool:
-        """Whether the role is a consumable that is not left in the patient."""
-        return all(kind in CONSUMABLE_KINDS for kind in self.kinds)
-
-    @property
     def usual_quantity(self) -> int:
         """The most probable number taken; of equals, the larger."""
         return max(self.quantity, key=lambda pair: (pair[1], pair[0]))[0]
@@ -163,88 +143,6 @@ class Template:
         return any("angle" in role.match for role in self.roles)
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One template of a planned construct, with the system and angle it is planned in."""
-
-    template: str
-    system: str | None = None
-    angle_deg: float | None = None
-
-    def __str__(self) -> str:
-        """Write the part as it is read: ``code@System/130``."""
-        text = self.template
-        if self.system is not None:
-            text += f"@{self.system}"
-        if self.angle_deg is not None:
-            text += f"/{self.angle_deg:g}"
-        return text
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedConstruct:
-    """A base and its add-ons, as one plan names them."""
-
-    parts: tuple[Part, ...]
-
-    def __str__(self) -> str:
-        """Write the construct as it is read: parts joined by ``+``."""
-        return "+".join(str(part) for part in self.parts)
-
-
-def read_planned(text: str) -> PlannedConstruct:
-    """Read a planned construct written as ``code@System/130+code``.
-
-    Parameters
-    ----------
-    text
-        Template codes joined by ``+``; each may carry ``@System`` and ``/angle`` in degrees.
-
-    Returns
-    -------
-    PlannedConstruct
-        The parts in the order written, the base first.
-
-    Raises
-    ------
-    ConstructError
-        When a part is empty, named twice, or its angle is no number from 90 to 160.
-
-    Examples
-    --------
-    >>> str(read_planned("short-single-lag-nail@Demo/130 + cerclage-wire"))
-    'short-single-lag-nail@Demo/130+cerclage-wire'
-    """
-    parts: list[Part] = []
-    for piece in text.split("+"):
-        part = _read_part(piece.strip())
-        if part.template in {known.template for known in parts}:
-            reason = f"{part.template} is named twice in '{text}'"
-            raise ConstructError([Fault("construct", reason)])
-        parts.append(part)
-    return PlannedConstruct(tuple(parts))
-
-
-_SMALLEST_ANGLE_DEG, _LARGEST_ANGLE_DEG = 90.0, 160.0
-
-
-def _read_part(piece: str) -> Part:
-    rest, slash, angle_text = piece.partition("/")
-    code, at, system = (word.strip() for word in rest.partition("@"))
-    if not code or (at and not system) or (slash and not angle_text.strip()):
-        raise ConstructError([Fault("construct", f"'{piece}' is not written code@System/angle")])
-    angle = None
-    if slash:
-        try:
-            angle = float(angle_text)
-        except ValueError:
-            angle = -1.0
-        if not _SMALLEST_ANGLE_DEG <= angle <= _LARGEST_ANGLE_DEG:
-            reason = f"the angle '{angle_text}' is not a number from 90 to 160 degrees"
-            raise ConstructError([Fault("construct", reason)])
-    return Part(code, system or None, angle)
-
-
 def fits_role(
     item: ItemFacts,
     role: Role,
@@ -273,8 +171,11 @@ def fits_role(
     ...           system=None, angle_deg=None, side="right")
     False
     """
-    if item.kind not in role.kinds or not all(condition.holds(item) for condition in role.where):
+    if item.kind not in role.kinds:
         return False
+    for condition in role.where:
+        if not condition.holds(item):
+            return False
     if "system" in role.match and system is not None and item.system != system:
         return False
     if "angle" in role.match and angle_deg is not None and item.angle_deg != angle_deg:
@@ -299,9 +200,15 @@ def systems_for(template: Template, catalogue: Iterable[ItemFacts]) -> tuple[str
     """
     bound = [role for role in template.roles if "system" in role.match]
     per_role: list[set[str]] = [set() for _ in bound]
+    # A catalogue has hundreds of lines, and each is of a kind that few roles take.
+    places: dict[str, list[int]] = defaultdict(list)
+    for place, role in enumerate(bound):
+        for kind in role.kinds:
+            places[kind].append(place)
     for item in catalogue:
-        for place, role in enumerate(bound):
-            if item.system and fits_role(item, role, system=None, angle_deg=None, side=None):
+        for place in places.get(item.kind, ()):
+            fits = fits_role(item, bound[place], system=None, angle_deg=None, side=None)
+            if fits and item.system:
                 per_role[place].add(item.system)
     return tuple(sorted(set.intersection(*per_role))) if per_role else ()
 
@@ -329,7 +236,7 @@ def unsatisfied(template: Template, catalogue: Sequence[ItemFacts]) -> list[Faul
         faults += [
             Fault(
                 f"/roles/{place}/sizes/{index}",
-                f"{role.role}: no catalogue item that fills it has a {size.field}",
+                f"{role.role}: no catalogue item that fills it says its {size.field}",
             )
             for index, size in enumerate(role.sizes)
             if all(getattr(item, size.field) is None for item in fits)

@@ -8,11 +8,20 @@ next list day on.
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta, tzinfo
 
+from service.core.case_checks import (
+    CaseCheck,
+    CaseToCheck,
+    ConstructCheck,
+    ConstructToCheck,
+    LineCheck,
+    Pick,
+)
 from service.core.gaps import Gap, Parcel, Reason, explain
-from service.core.requirements import FIRST_USE, Line
+from service.core.lines import FIRST_USE, INSTRUMENT_SET, Line
+from service.core.shelf import Claim, Shelf
 
 __all__ = [
     "CaseCheck",
@@ -25,109 +34,20 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class ConstructToCheck:
-    """One planned construct of a case with what it needs brought, the primary first."""
-
-    name: str
-    lines: tuple[Line, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class CaseToCheck:
-    """A case as the check sees it.
-
-    Parameters
-    ----------
-    list_date
-        The list day, a date local to the site.
-    starts, ends
-        Aware moments in UTC; ``ends`` after ``starts``.
-    near
-        Lines for what must be near though no construct takes it.
-    """
-
-    case: str
-    list_date: date
-    starts: datetime
-    ends: datetime
-    constructs: tuple[ConstructToCheck, ...]
-    near: tuple[Line, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Pick:
-    """Units of one parcel for one line."""
-
-    parcel: Parcel
-    quantity: int
-
-
-@dataclass(frozen=True, slots=True)
-class LineCheck:
-    """A line with what was found for it, and the gap where something is missing."""
-
-    line: Line
-    picks: tuple[Pick, ...]
-    gap: Gap | None
-
-    @property
-    def found(self) -> int:
-        """How many units were found."""
-        return sum(pick.quantity for pick in self.picks)
-
-
-@dataclass(frozen=True, slots=True)
-class ConstructCheck:
-    """A construct with its state in words: ``covered``, ``partly covered``, ``not covered``."""
-
-    name: str
-    state: str
-    lines: tuple[LineCheck, ...]
-
-    @property
-    def gaps(self) -> tuple[Gap, ...]:
-        """Every gap of the construct, in the order of its lines."""
-        return tuple(line.gap for line in self.lines if line.gap is not None)
-
-
-@dataclass(frozen=True, slots=True)
-class CaseCheck:
-    """A case with its constructs, the primary first, and what must be near."""
-
-    case: CaseToCheck
-    constructs: tuple[ConstructCheck, ...]
-    near: tuple[LineCheck, ...]
-
-
-@dataclass(slots=True)
-class _Shelf:
-    """What is left, and who has claimed what, while the cases are gone through."""
-
-    parcels: dict[str, list[Parcel]]
-    gone: dict[str, int] = field(default_factory=lambda: defaultdict(int))
-    today: dict[tuple[date, str], int] = field(default_factory=lambda: defaultdict(int))
-    claimants: dict[str, list[tuple[date, str, bool]]] = field(
-        default_factory=lambda: defaultdict(list)
-    )
-    busy: dict[str, list[list[tuple[datetime, datetime, str]]]] = field(default_factory=dict)
-
-    def free(self, parcel: Parcel, day: date) -> int:
-        return parcel.quantity - self.gone[parcel.key] - self.today[day, parcel.key]
-
-
 @dataclass(slots=True)
 class _Turn:
     """One case's turn at the shelf; the packs it claims are shared by its constructs."""
 
     case: CaseToCheck
-    shelf: _Shelf
+    shelf: Shelf
     turnarounds: Mapping[str, int]
     zone: tzinfo
-    claimed: dict[str, int] = field(default_factory=lambda: defaultdict(int))
-    parcels: dict[str, Parcel] = field(default_factory=dict)
+    most_used: "_Used" = field(default_factory=lambda: defaultdict(int))
 
     def why_not(self, parcel: Parcel) -> Reason | None:
+        # What lies on another case's tray counts only for who has been promised it already.
+        if parcel.tray_of not in (None, self.case.case) and not self.held(parcel):
+            return Reason("promised", parcel, cases=(str(parcel.tray_of),))
         return parcel.why_not(self.case.list_date, self.case.starts)
 
     def usable(self, refs: Sequence[str]) -> list[Parcel]:
@@ -135,17 +55,31 @@ class _Turn:
         stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
         return sorted((one for one in stock if self.why_not(one) is None), key=_first_expired)
 
-    def claim(self, parcel: Parcel, take: int, *, stays: bool) -> None:
-        if stays:
-            self.shelf.gone[parcel.key] += take
-        else:
-            self.shelf.today[self.case.list_date, parcel.key] += take
-        self.shelf.claimants[parcel.key].append((self.case.list_date, self.case.case, stays))
-        self.note(parcel, take)
+    def new_claim(self, parcel: Parcel, quantity: int, *, stays: bool) -> Claim:
+        return Claim(
+            self.case.case,
+            parcel.key,
+            quantity,
+            self.case.list_date,
+            self.case.operating_list,
+            stays,
+        )
 
-    def note(self, parcel: Parcel, take: int) -> None:
-        self.claimed[parcel.key] += take
-        self.parcels[parcel.key] = parcel
+    def share(self, parcel: Parcel, wanted: int) -> tuple[Claim, ...]:
+        return self.shelf.share(parcel, wanted, self.new_claim(parcel, wanted, stays=False))
+
+    def held(self, parcel: Parcel, *, for_good: bool = False) -> int:
+        """Give how many units of a parcel the case has claimed, or has claimed for good."""
+        return sum(
+            claim.quantity
+            for claim in self.shelf.claims.get(parcel.key, ())
+            if claim.case == self.case.case and (claim.stays or not for_good)
+        )
+
+    def set_until(self, parcel: Parcel, *, is_primary: bool) -> datetime:
+        """Say when an instrument set is back; one that stands by goes back unopened."""
+        minutes = self.turnarounds.get(parcel.ref, 0) if is_primary else 0
+        return self.case.ends + timedelta(minutes=minutes)
 
 
 def check_cases(
@@ -153,6 +87,7 @@ def check_cases(
     parcels: Iterable[Parcel],
     turnarounds: Mapping[str, int],
     zone: tzinfo,
+    holds: Iterable[Claim] = (),
 ) -> tuple[CaseCheck, ...]:
     """Check every case in order of start; an earlier case goes first.
 
@@ -163,9 +98,12 @@ def check_cases(
     parcels
         Everything there is: on shelves, in quarantine, unsterile, and on its way.
     turnarounds
-        Minutes an instrument set is away after a case, by catalogue reference.
+        Minutes an instrument set is away after a case, by catalogue reference; the catalogue
+        takes no set without.
     zone
         The site's time zone, in which moments are said.
+    holds
+        What has been promised already; a case's own holds serve it first, others' never do.
 
     Returns
     -------
@@ -177,128 +115,202 @@ def check_cases(
     Of several usable lots the one that expires first is taken (first expired, first out); ties go
     by lot, then by shelf. Source: common practice.
 
+    Assumption: of two lines of a construct, either the same references serve both or none does, as
+    with roles that differ in kind or size. Where references overlap in part, lines are filled in
+    their order and a gap may be shown that another choice of packs would close.
+
     Examples
     --------
     >>> from datetime import UTC
     >>> check_cases([], [], {}, UTC)
     ()
     """
-    by_ref: dict[str, list[Parcel]] = defaultdict(list)
-    for parcel in parcels:
-        by_ref[parcel.ref].append(parcel)
-    shelf = _Shelf(by_ref)
+    shelf = Shelf.of(parcels, holds)
     ordered = sorted(cases, key=lambda case: (case.starts, case.case))
-    return tuple(_check_case(_Turn(case, shelf, turnarounds, zone)) for case in ordered)
+    checked = [_check_case(_Turn(case, shelf, turnarounds, zone)) for case in ordered]
+    return tuple(_with_sharers(check, shelf) for check in checked)
+
+
+def _with_sharers(check: CaseCheck, shelf: Shelf) -> CaseCheck:
+    """Note on every pick who else counts on it; a later case may have joined an earlier one."""
+    case = check.case.case
+    claims = tuple(claim for claim in shelf.all_claims() if claim.case == case)
+    sharers = {claim.key: shelf.sharers(claim) for claim in claims if claim.share_group is not None}
+    if not sharers:
+        return replace(check, claims=claims)
+
+    def shared(line: LineCheck) -> LineCheck:
+        picks = (replace(pick, shared_with=sharers.get(pick.parcel.key, ())) for pick in line.picks)
+        return replace(line, picks=tuple(picks))
+
+    constructs = tuple(
+        replace(one, lines=tuple(shared(line) for line in one.lines)) for one in check.constructs
+    )
+    near = tuple(shared(line) for line in check.near)
+    return replace(check, constructs=constructs, near=near, claims=claims)
 
 
 def _check_case(turn: _Turn) -> CaseCheck:
     checked = []
     for place, construct in enumerate(turn.case.constructs):
-        used: dict[str, int] = defaultdict(int)
-        lines = tuple(
-            _check_set(line, turn, is_primary=place == 0)
-            if line.what == "instrument set"
-            else _check_line(line, turn, used)
-            for line in construct.lines
-        )
+        used: _Used = defaultdict(int)
+        lines = tuple(_check(line, turn, used, is_primary=place == 0) for line in construct.lines)
         checked.append(ConstructCheck(construct.name, _state(lines), lines))
-    near = tuple(_check_set(line, turn, is_primary=False) for line in turn.case.near)
+        for key, quantity in used.items():
+            turn.most_used[key] = max(turn.most_used[key], quantity)
+    # Packs that are near come on top of what any one construct takes.
+    near = tuple(_check(line, turn, turn.most_used, is_primary=False) for line in turn.case.near)
     return CaseCheck(turn.case, tuple(checked), near)
 
 
-def _check_line(line: Line, turn: _Turn, used: dict[str, int]) -> LineCheck:
-    """Fill a line from packs the case has claimed already, then from the shelf."""
-    picks: list[Pick] = []
-    missing = line.quantity
+#: Units of a parcel used up within one construct, by who uses them and parcel.
+_Used = dict[tuple[tuple[str, ...], str], int]
+_ANY_LINE, _FOR_GOOD = ("any line",), ("for good",)
+
+
+def _stays(line: Line) -> bool:
+    return line.place == FIRST_USE and line.is_nominal
+
+
+def _users(line: Line) -> tuple[tuple[str, ...], ...]:
+    """Say who uses units up: a pack serves one line only, a copy of a set serves every role."""
+    if line.what == INSTRUMENT_SET:
+        return ((line.part, line.role),)
+    return (_ANY_LINE, _FOR_GOOD) if _stays(line) else (_ANY_LINE,)
+
+
+def _left(line: Line, parcel: Parcel, turn: _Turn, used: _Used) -> int:
+    """Give what the case has claimed of a parcel and this construct has not used up.
+
+    A backup that another case may count on, too, does not serve what is implanted.
+    """
+    return min(
+        turn.held(parcel, for_good=user == _FOR_GOOD) - used[user, parcel.key]
+        for user in _users(line)
+    )
+
+
+def _check(line: Line, turn: _Turn, used: _Used, *, is_primary: bool) -> LineCheck:
+    """Fill a line from what the case has claimed already, then from what it can claim."""
     usable = turn.usable(line.refs)
+    taken: dict[str, int] = defaultdict(int)
+    # Units another construct of the case uses come first: those left over may be for what is near.
+    for only_shared in (True, False):
+        for parcel in usable:
+            left = _left(line, parcel, turn, used) - taken[parcel.key]
+            if only_shared:
+                key = (_ANY_LINE, parcel.key)
+                left = min(left, turn.most_used[key] - used[key] - taken[parcel.key])
+            taken[parcel.key] += max(min(line.quantity - sum(taken.values()), left), 0)
+    missing = line.quantity - sum(taken.values())
+    if line.what == INSTRUMENT_SET:
+        new = _claim_sets(usable, missing, turn, is_primary=is_primary)
+    else:
+        new = _claim_packs(usable, missing, turn, stays=_stays(line))
+    picks = tuple(
+        Pick(parcel, number)
+        for parcel in usable
+        if (number := taken[parcel.key] + new.get(parcel.key, 0))
+    )
+    for pick in picks:
+        for user in _users(line):
+            used[user, pick.parcel.key] += pick.quantity
+    missing -= sum(new.values())
+    gap = _gap(line, missing, turn, is_primary=is_primary) if missing else None
+    return LineCheck(line, picks, gap)
+
+
+def _claim_packs(
+    usable: Sequence[Parcel], wanted: int, turn: _Turn, *, stays: bool
+) -> dict[str, int]:
+    """Claim units that are free, then backups that lie ready for another case of the list."""
+    new: dict[str, int] = defaultdict(int)
     for parcel in usable:
-        take = min(missing, turn.claimed[parcel.key] - used[parcel.key])
-        if take > 0:
-            picks.append(Pick(parcel, take))
-            used[parcel.key] += take
-            missing -= take
-    stays = line.place == FIRST_USE and line.is_nominal
+        left = wanted - sum(new.values())
+        free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=stays))
+        if free > 0:
+            turn.shelf.add(turn.new_claim(parcel, free, stays=stays))
+            new[parcel.key] += free
+    for parcel in usable if not stays else ():
+        left = wanted - sum(new.values())
+        if left > 0:
+            new[parcel.key] += sum(claim.quantity for claim in turn.share(parcel, left))
+    return new
+
+
+def _claim_sets(
+    usable: Sequence[Parcel], wanted: int, turn: _Turn, *, is_primary: bool
+) -> dict[str, int]:
+    """Claim copies of an instrument set that are back, sterile, when the case starts."""
+    new: dict[str, int] = defaultdict(int)
+    starts = turn.case.starts
     for parcel in usable:
-        take = min(missing, turn.shelf.free(parcel, turn.case.list_date))
-        if take > 0:
-            turn.claim(parcel, take, stays=stays)
-            picks.append(Pick(parcel, take))
-            used[parcel.key] += take
-            missing -= take
-    gap = _gap(line, missing, turn) if missing else None
-    return LineCheck(line, tuple(picks), gap)
+        until = turn.set_until(parcel, is_primary=is_primary)
+        while sum(new.values()) < wanted and turn.shelf.is_back(parcel, starts, until):
+            claim = turn.new_claim(parcel, 1, stays=False)
+            turn.shelf.add(replace(claim, is_set=True, starts=starts, until=until))
+            new[parcel.key] += 1
+    return new
 
 
 def _first_expired(parcel: Parcel) -> tuple[date, str, str, str]:
     return (parcel.use_by or date.max, parcel.lot, parcel.shelf, parcel.key)
 
 
-def _check_set(line: Line, turn: _Turn, *, is_primary: bool) -> LineCheck:
-    """Find a copy of an instrument set that is back, sterile, when the case starts."""
-    for key, parcel in turn.parcels.items():
-        if parcel.ref in line.refs and turn.claimed[key]:
-            return LineCheck(line, (Pick(parcel, 1),), None)
-    starts = turn.case.starts
-    for parcel in turn.usable(line.refs):
-        minutes = turn.turnarounds.get(parcel.ref, 0) if is_primary else 0
-        until = turn.case.ends + timedelta(minutes=minutes)
-        copies = turn.shelf.busy.setdefault(parcel.key, [[] for _ in range(parcel.quantity)])
-        for spans in copies:
-            if all(until <= start or end <= starts for start, end, _ in spans):
-                spans.append((starts, until, turn.case.case))
-                turn.note(parcel, 1)
-                return LineCheck(line, (Pick(parcel, 1),), None)
-    return LineCheck(line, (), _gap(line, 1, turn))
-
-
-def _gap(line: Line, missing: int, turn: _Turn) -> Gap:
+def _gap(line: Line, missing: int, turn: _Turn, *, is_primary: bool) -> Gap:
     reasons: list[Reason] = []
-    for ref in line.refs:
-        for parcel in sorted(turn.shelf.parcels.get(ref, ()), key=_first_expired):
-            reason = turn.why_not(parcel)
-            if reason is not None:
-                reasons.append(reason)
-            elif line.what == "instrument set":
-                reasons += _set_in_use(parcel, turn)
-            else:
-                reasons += _promised(parcel, turn)
+    stock = [parcel for ref in line.refs for parcel in turn.shelf.parcels.get(ref, ())]
+    for parcel in sorted(stock, key=_first_expired):
+        reason = turn.why_not(parcel)
+        if reason is not None:
+            reasons.append(reason)
+        elif line.what == INSTRUMENT_SET:
+            reasons += _set_in_use(parcel, turn, turn.set_until(parcel, is_primary=is_primary))
+        else:
+            reasons += _promised(parcel, turn)
     others = {
-        "wrong_side": turn.usable(line.other_side),
-        "head_design": turn.usable(line.other_head),
+        "wrong_side": _free(line.other_side, turn),
+        "head_design": _free(line.other_head, turn),
     }
-    return explain(line, missing, reasons, others, turn.zone)
+    has_some = any(turn.held(parcel) for parcel in stock)
+    return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some)
 
 
-def _set_in_use(parcel: Parcel, turn: _Turn) -> list[Reason]:
+def _free(refs: Sequence[str], turn: _Turn) -> list[Parcel]:
+    day = turn.case.list_date
+    return [one for one in turn.usable(refs) if turn.shelf.free(one, day, stays=False) > 0]
+
+
+def _set_in_use(parcel: Parcel, turn: _Turn, until: datetime) -> list[Reason]:
+    case = turn.case
     spans = [
         span
-        for copy in turn.shelf.busy.get(parcel.key, [])
-        for span in copy
-        if span[0] < turn.case.ends and span[1] > turn.case.starts
+        for span in turn.shelf.overlapping(parcel, case.starts, until)
+        if span.case != case.case
     ]
-    if not spans:
-        return []
-    back = min(end for _, end, _ in spans)
-    names = sorted({name for _, _, name in spans} - {turn.case.case})
-    return [Reason("instrument_set_in_use", when=back, cases=tuple(names))]
+    away = [span for span in spans if span.starts is not None and span.starts < case.ends]
+    if away:
+        names = tuple(sorted({span.case for span in away}))
+        return [Reason("instrument_set_in_use", parcel, away[0].until, names)]
+    # It is here for the case, but would not be back for one that has it promised.
+    names = tuple(sorted({span.case for span in spans}))
+    return [Reason("promised", parcel=parcel, cases=names)] if names else []
 
 
 def _promised(parcel: Parcel, turn: _Turn) -> list[Reason]:
-    names = {
-        name
-        for day, name, stays in turn.shelf.claimants[parcel.key]
-        if name != turn.case.case and (stays or day == turn.case.list_date)
-    }
-    if not names and not parcel.held:
-        return []
-    return [Reason("promised", parcel=parcel, cases=tuple(sorted(names)))]
+    names = turn.shelf.others(parcel, turn.case.case, turn.case.list_date)
+    return [Reason("promised", parcel=parcel, cases=names)] if names else []
 
 
 def _state(lines: Sequence[LineCheck]) -> str:
-    """Say in words how far the construct could be done with what was found."""
-    if all(line.gap is None or line.line.is_spare for line in lines):
+    """Say in words how far the construct could be done with what was found.
+
+    ``covered``: nothing is missing. ``partly covered``: something is, but every role can be filled
+    in some size. ``not covered``: a role cannot be filled.
+    """
+    if all(check.gap is None for check in lines):
         return "covered"
-    can_fill: dict[str, bool] = defaultdict(bool)
-    for line in lines:
-        can_fill[line.line.role] |= line.found >= line.line.quantity
+    can_fill: dict[tuple[str, str], bool] = defaultdict(bool)
+    for check in lines:
+        can_fill[check.line.part, check.line.role] |= check.gap is None
     return "partly covered" if all(can_fill.values()) else "not covered"

@@ -138,9 +138,7 @@ def _neck(measurements: Measurements, sex: str, values: Mapping[str, float]) -> 
         return _from_film(measurements.neck_film_mm, values["neck_sd_mm"], measurements, values)
     mean, sd = _of_sex("neck_path_without_film", sex, values)
     estimate = Estimate(mean, sd, calibrated=False)
-    return Dimension(
-        estimate, f"not measured; assumed for sex {sex}", _either_side(estimate, values)
-    )
+    return Dimension(estimate, _assumed_for(sex), _either_side(estimate, values))
 
 
 def _canal(measurements: Measurements, values: Mapping[str, float]) -> Dimension:
@@ -159,9 +157,13 @@ def _femur(measurements: Measurements, sex: str, values: Mapping[str, float]) ->
         return Dimension(estimate, "nail length estimated on the patient", screws)
     mean, sd = _of_sex("long_nail_without_measure", sex, values)
     estimate = Estimate(mean, sd, calibrated=False)
-    return Dimension(
-        estimate, f"not measured; assumed for sex {sex}", _either_side(estimate, values)
-    )
+    return Dimension(estimate, _assumed_for(sex), _either_side(estimate, values))
+
+
+def _assumed_for(sex: str) -> str:
+    if sex in ("F", "M"):
+        return f"not measured; assumed for sex {sex}"
+    return "not measured; assumed between women and men, as the sex is unknown"
 
 
 def _assumed(name: str, values: Mapping[str, float], sizes: int) -> Dimension:

@@ -5,10 +5,16 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from service.core.constructs import ConstructError, PlannedConstruct, read_planned
-from service.core.fractures import FractureClass, LateralWall, WallState, lateral_wall
-from service.core.guidance_rules import ADD_ONS, BASES, Fact, GuidanceError
+from service.core.fractures import (
+    WALL_THRESHOLD_MM,
+    FractureClass,
+    LateralWall,
+    WallState,
+    lateral_wall,
+)
+from service.core.guidance_rules import Fact, GuidanceError
 
-__all__ = ["Findings", "codes_of", "facts_of", "facts_with", "planned_of"]
+__all__ = ["Findings", "codes_of", "facts_of", "facts_with", "planned_of", "wall_of"]
 
 MedialFragment = Literal["none", "small", "large", "comminuted", "unknown"]
 CoronalFragment = Literal["none", "present", "unknown"]
@@ -40,7 +46,7 @@ class Findings:
     Raises
     ------
     GuidanceError
-        If a word is not one of those known or the construct does not start with a base.
+        If a word is not one of those known or the construct cannot be read.
     """
 
     construct: str
@@ -72,13 +78,17 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def facts_of(findings: Findings) -> Mapping[str, Fact]:
+def facts_of(
+    findings: Findings, *, wall_threshold_mm: float = WALL_THRESHOLD_MM
+) -> Mapping[str, Fact]:
     """Give the findings by the names the rules ask for; None is unknown.
 
     Parameters
     ----------
     findings
         What is known of the case.
+    wall_threshold_mm
+        Thickness in mm at and below which the lateral wall does not carry.
 
     Returns
     -------
@@ -101,8 +111,45 @@ def facts_of(findings: Findings) -> Mapping[str, Fact]:
     >>> facts["lateral_wall"], facts["stable"]
     ('thin', None)
     """
-    wall = lateral_wall(findings.lateral_wall_mm, findings.lateral_wall_state, findings.fracture)
+    wall = wall_of(findings, wall_threshold_mm)
     return facts_with(findings, planned_of(findings.construct), wall)
+
+
+def wall_of(findings: Findings, threshold_mm: float) -> LateralWall:
+    """Join what was measured, seen and classed of the lateral wall.
+
+    Parameters
+    ----------
+    findings
+        What is known of the case.
+    threshold_mm
+        Thickness in mm at and below which the wall does not carry.
+
+    Returns
+    -------
+    LateralWall
+        As `lateral_wall`.
+
+    Raises
+    ------
+    FractureError
+        If the wall's thickness is not a plausible length.
+
+    Notes
+    -----
+    Source: `lateral_wall`.
+
+    Examples
+    --------
+    >>> wall_of(Findings("sliding-hip-screw", lateral_wall_mm=21.0), 22.0).state
+    'thin'
+    """
+    return lateral_wall(
+        findings.lateral_wall_mm,
+        findings.lateral_wall_state,
+        findings.fracture,
+        threshold_mm=threshold_mm,
+    )
 
 
 def facts_with(
@@ -159,7 +206,7 @@ def facts_with(
 
 
 def planned_of(text: str) -> PlannedConstruct:
-    """Read the planned construct and check that it is a base with add-ons.
+    """Read the planned construct; which templates exist is not known here.
 
     Parameters
     ----------
@@ -174,7 +221,7 @@ def planned_of(text: str) -> PlannedConstruct:
     Raises
     ------
     GuidanceError
-        If it cannot be read, does not start with a base or goes on with anything but add-ons.
+        If it cannot be read.
 
     Notes
     -----
@@ -186,16 +233,9 @@ def planned_of(text: str) -> PlannedConstruct:
     'sliding-hip-screw+cerclage-wire'
     """
     try:
-        planned = read_planned(text)
-    except ConstructError as fault:
-        raise GuidanceError("/construct", str(fault)) from fault
-    base, *add_ons = codes_of(planned)
-    if base not in BASES:
-        raise GuidanceError("/construct", f"A plan starts with one of {', '.join(BASES)}.")
-    for code in add_ons:
-        if code not in ADD_ONS:
-            raise GuidanceError("/construct", f"'{code}' is not one of {', '.join(ADD_ONS)}.")
-    return planned
+        return read_planned(text)
+    except ConstructError as error:
+        raise GuidanceError("/construct", error.faults[0].reason) from error
 
 
 def codes_of(planned: PlannedConstruct) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from service.core.fracture_classes import CODES, FractureClass, FractureError, r
 __all__ = [
     "CODES",
     "WALL_STATES",
+    "WALL_THRESHOLD_MM",
     "FractureClass",
     "FractureError",
     "LateralWall",

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 
-from service.core.requirements import Line
+from service.core.lines import IMPLANT, Line
 
 __all__ = ["BECAUSE", "Gap", "Parcel", "Reason", "explain"]
 
@@ -13,12 +13,13 @@ BECAUSE = (
     "not_made",
     "instrument_set_in_use",
     "promised",
+    "recalled",
     "expires",
     "quarantined",
     "unsterile",
     "return_due",
-    "not_here_in_time",
     "not_here_yet",
+    "not_here_in_time",
     "wrong_side",
     "head_design",
     "none_in_stock",
@@ -44,17 +45,17 @@ class Parcel:
     key
         Unique among parcels.
     quantity
-        Units not promised to anyone by a hold.
-    held
-        Further units there that a hold has promised to someone.
+        Units there, promised ones included.
     use_by
         Last day of use; ``None`` when it does not expire.
     blocked
-        ``quarantined`` or ``unsterile``, or ``None`` when neither.
+        ``recalled``, ``quarantined`` or ``unsterile``, or ``None`` when none of them.
     return_by
         The day a loan leaves; it counts before that day only.
     usable_from
         For what is on its way: when it can be used, an aware moment.
+    tray_of
+        The case on whose tray it lies, or ``None`` when it is on a shelf.
     """
 
     key: str
@@ -70,7 +71,7 @@ class Parcel:
     return_by: date | None = None
     due_at: datetime | None = None
     usable_from: datetime | None = None
-    held: int = 0
+    tray_of: str | None = None
 
     def why_not(self, list_date: date, starts: datetime) -> Reason | None:
         """Say why this parcel does not count for a case, or ``None`` when it does.
@@ -112,7 +113,6 @@ class Gap:
     missing: int
     sentence: str
     reasons: tuple[Reason, ...]
-    is_spare: bool = False
 
 
 def explain(
@@ -121,6 +121,8 @@ def explain(
     reasons: Sequence[Reason],
     others: Mapping[str, Sequence[Parcel]],
     zone: tzinfo = UTC,
+    *,
+    case_has_some: bool = False,
 ) -> Gap:
     """Turn what stands in the way into one gap with one sentence.
 
@@ -136,11 +138,14 @@ def explain(
         Usable parcels of the wrong side (``wrong_side``) or head design (``head_design``).
     zone
         The time zone in which moments are said.
+    case_has_some
+        Whether the case has units of it on other lines: then there are no more, not none.
 
     Returns
     -------
     Gap
-        Its reason is the first of ``BECAUSE`` that applies.
+        Its reason is the first of ``BECAUSE`` that applies; of equals, the earliest moment, then
+        the order given.
 
     Examples
     --------
@@ -153,22 +158,32 @@ def explain(
         found.append(Reason("not_made"))
     found += [Reason(name, parcel) for name, parcels in others.items() for parcel in parcels[:1]]
     found.append(Reason("none_in_stock"))
-    found.sort(key=lambda reason: BECAUSE.index(reason.because))
+    found.sort(key=_strongest_first)
     first = found[0]
+    words = _sentence(first, found, zone)
+    if first.because == "none_in_stock" and (case_has_some or missing < line.quantity):
+        words = "no more in stock"
+    if first.because == "not_made" and line.is_sized:
+        words = "this size is not in the catalogue"
+    if missing < line.quantity:
+        words = f"{line.quantity - missing} of {line.quantity} found; {words}"
     return Gap(
         line.role,
         line.label,
         _what(line, first.because),
         first.because,
         missing,
-        f"{line.label}: {_sentence(first, zone)}.",
+        f"{line.label}: {words}.",
         tuple(found[:-1]),
-        line.is_spare,
     )
 
 
+def _strongest_first(reason: Reason) -> tuple[int, datetime]:
+    return BECAUSE.index(reason.because), reason.when or datetime.max.replace(tzinfo=UTC)
+
+
 def _what(line: Line, because: str) -> str:
-    if line.what != "implant":
+    if line.what != IMPLANT:
         return line.what
     if because == "wrong_side":
         return "side"
@@ -177,29 +192,51 @@ def _what(line: Line, because: str) -> str:
     return "size" if line.is_sized else "implant"
 
 
-def _sentence(reason: Reason, zone: tzinfo) -> str:
-    parcel, cases = reason.parcel, ", ".join(reason.cases)
-    where = f"lot {parcel.lot or parcel.serial}" if parcel is not None else "the lot"
-    use_by = f" ({parcel.use_by})" if parcel is not None and parcel.use_by else ""
-    back = "later" if reason.when is None else f"{reason.when.astimezone(zone):%H:%M}"
-    moment = "a day not given"
-    if reason.when is not None:
-        moment = f"{reason.when.astimezone(zone):%Y-%m-%d %H:%M}"
+def _sentence(reason: Reason, found: Sequence[Reason], zone: tzinfo) -> str:
+    pack, moment = _pack(reason.parcel), _moment(reason.when, zone)
     sentences = {
-        "not_made": "this size is not in the catalogue",
-        "instrument_set_in_use": f"in use or in turnaround until {back}",
-        "promised": "the last is promised to " + (cases or "another case"),
-        "expires": f"{where} expires before the list day{use_by}",
-        "quarantined": f"{where} is in quarantine",
-        "unsterile": f"{where} is not sterile",
-        "return_due": f"{where} is a loan that goes back by then",
-        "not_here_in_time": f"on its way, usable from {moment}: not before the case",
-        "not_here_yet": f"not here yet; usable from {moment} if it comes as promised",
-        "wrong_side": "only the other side is in stock",
-        "head_design": "only the other head design is in stock",
+        "not_made": "not in the catalogue",
+        "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
+        "promised": f"the last is promised to {_promised_to(found)}",
+        "recalled": f"{pack} is recalled",
+        "expires": f"{pack} expires before the list day{_day(reason, 'use_by')}",
+        "quarantined": f"{pack} is in quarantine",
+        "unsterile": f"{pack} is not sterile",
+        "return_due": f"{pack} is a loan that goes back by then{_day(reason, 'return_by')}",
+        "not_here_yet": f"{pack} is not here yet; usable from {moment} if it comes as promised",
+        "not_here_in_time": f"{pack} is on its way, usable from {moment}: not before the case",
+        "wrong_side": f"only the other side is in stock ({pack})",
+        "head_design": f"only the other head design is in stock ({pack})",
         "none_in_stock": "none in stock",
     }
-    sentence = sentences[reason.because]
-    if reason.because == "instrument_set_in_use" and cases:
-        sentence += f", for {cases}"
-    return sentence
+    return sentences[reason.because]
+
+
+def _pack(parcel: Parcel | None) -> str:
+    if parcel is None or not (parcel.lot or parcel.serial):
+        return "the pack"
+    if parcel.usable_from is not None:
+        # What is on its way is known by its delivery; its lot is read when it comes.
+        return parcel.lot or parcel.serial
+    return f"lot {parcel.lot}" if parcel.lot else f"serial {parcel.serial}"
+
+
+def _moment(when: datetime | None, zone: tzinfo) -> str:
+    return "a day not given" if when is None else f"{when.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
+def _day(reason: Reason, field: str) -> str:
+    day = getattr(reason.parcel, field, None)
+    return "" if day is None else f" ({day})"
+
+
+def _for(cases: Sequence[str]) -> str:
+    return f", for {', '.join(cases)}" if cases else ""
+
+
+def _promised_to(found: Sequence[Reason]) -> str:
+    """Name everyone who has a pack of it: any of them may be asked."""
+    names = dict.fromkeys(
+        name for reason in found if reason.because == "promised" for name in reason.cases
+    )
+    return ", ".join(names) or "another case"

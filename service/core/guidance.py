@@ -8,15 +8,29 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.core.constructs import PlannedConstruct, read_planned
-from service.core.findings import Findings, codes_of, facts_of, facts_with, planned_of
-from service.core.fractures import LateralWall, lateral_wall
-from service.core.guidance_rules import ADD_ONS, BASES, PLANNED, Fact, GuidanceError, Rules, Side
+from service.core.findings import (
+    Findings,
+    codes_of,
+    facts_of,
+    facts_with,
+    planned_of,
+    wall_of,
+)
+from service.core.fractures import WALL_THRESHOLD_MM, LateralWall
+from service.core.guidance_rules import (
+    PLANNED,
+    Fact,
+    GuidanceError,
+    Rule,
+    Rules,
+    Side,
+    codes_in,
+)
 from service.core.guidance_table import rules_from
 
 __all__ = [
-    "ADD_ONS",
     "AS_PLANNED",
-    "BASES",
+    "PLANNED",
     "Caution",
     "Conflict",
     "Findings",
@@ -24,10 +38,12 @@ __all__ = [
     "GuidanceError",
     "Near",
     "Need",
+    "Rule",
     "Rules",
     "Side",
     "Suggestion",
     "Unknown",
+    "codes_in",
     "facts_of",
     "rules_from",
     "suggest",
@@ -110,12 +126,15 @@ class Guidance:
     unknowns: tuple[Unknown, ...]
 
 
-def suggest(findings: Findings, rules: Rules) -> Guidance:
+def suggest(
+    findings: Findings, rules: Rules, *, wall_threshold_mm: float = WALL_THRESHOLD_MM
+) -> Guidance:
     """Ask the rules what a case should have ready.
 
     The needs that hold share the table's conversion probability by weight; the rest is "as
     planned", with the planned construct first and then its alternates. Where no need holds, the
-    plan is taken to stand.
+    plan is taken to stand. Where no rule asks for the planned base, nothing is suggested in its
+    place and a caution says so: rules for every construct were not written with it in mind.
 
     Parameters
     ----------
@@ -123,6 +142,8 @@ def suggest(findings: Findings, rules: Rules) -> Guidance:
         What is known of the case.
     rules
         The rules, checked.
+    wall_threshold_mm
+        Thickness in mm at and below which the lateral wall does not carry; the department's figure.
 
     Returns
     -------
@@ -142,22 +163,25 @@ def suggest(findings: Findings, rules: Rules) -> Guidance:
 
     Examples
     --------
-    >>> row = {"code": "n", "name": "longer", "weight": 1, "constructs": ["long-single-lag-nail"],
+    >>> row = {"code": "n", "name": "longer", "weight": 1, "constructs": ["long-nail"],
+    ...        "when": [{"finding": "base", "equals": "short-nail"}],
     ...        "reason": "It runs further.", "source": "common practice"}
     >>> rules = rules_from({"conversion": {"probability": 0.1, "source": "x"}, "need": [row]})
-    >>> told = suggest(Findings("short-single-lag-nail"), rules)
+    >>> told = suggest(Findings("short-nail"), rules)
     >>> [(need.name, need.probability) for need in told.needs]
     [('as planned', 0.9), ('longer', 0.1)]
+    >>> suggest(Findings("other-nail"), rules).cautions[0].rule
+    'no-rule-knows-the-base'
     """
     planned = planned_of(findings.construct)
-    wall = lateral_wall(findings.lateral_wall_mm, findings.lateral_wall_state, findings.fracture)
+    wall = wall_of(findings, wall_threshold_mm)
     facts = facts_with(findings, planned, wall)
     alternates = _alternates(planned, rules, facts)
     return Guidance(
         needs=_needs(planned, rules, facts, alternates),
         alternates=alternates,
         near=_near(planned, rules, facts),
-        cautions=tuple(Caution(r.reason, r.source, r.code) for r in rules.of("caution", facts)),
+        cautions=_cautions(planned, rules, facts),
         conflicts=_wall_conflicts(wall)
         + tuple(Conflict(r.name, r.reason, r.sides, r.code) for r in rules.of("conflict", facts)),
         unknowns=tuple(
@@ -190,10 +214,30 @@ def _others(names: tuple[str, ...], planned: PlannedConstruct) -> list[str]:
     return [name for name in named if set(codes_of(read_planned(name))) != set(codes_of(planned))]
 
 
+def _knows(rules: Rules, planned: PlannedConstruct) -> bool:
+    return codes_of(planned)[0] in rules.bases
+
+
+def _cautions(
+    planned: PlannedConstruct, rules: Rules, facts: Mapping[str, Fact]
+) -> tuple[Caution, ...]:
+    said = tuple(Caution(r.reason, r.source, r.code) for r in rules.of("caution", facts))
+    if _knows(rules, planned):
+        return said
+    base = codes_of(planned)[0]
+    unknown = (
+        f"No rule knows the construct '{base}': nothing is suggested in its place, and nothing "
+        "says that the plan will hold."
+    )
+    return (Caution(unknown, "the guidance rules in force", "no-rule-knows-the-base"), *said)
+
+
 def _alternates(
     planned: PlannedConstruct, rules: Rules, facts: Mapping[str, Fact]
 ) -> tuple[Suggestion, ...]:
     found: dict[str, Suggestion] = {}
+    if not _knows(rules, planned):
+        return ()
     for rule in rules.of("alternate", facts):
         for name in _others(rule.names, planned):
             found.setdefault(name, Suggestion(name, rule.reason, rule.source, rule.code))
@@ -206,19 +250,21 @@ def _needs(
     facts: Mapping[str, Fact],
     alternates: tuple[Suggestion, ...],
 ) -> tuple[Need, ...]:
+    known = _knows(rules, planned)
     holding = [
         (rule, tuple(others))
         for rule in rules.of("need", facts)
-        if (others := _others(rule.names, planned))
+        if known and (others := _others(rule.names, planned))
     ]
     total = sum(rule.weight for rule, _ in holding)
     changed = rules.conversion_probability if holding else 0.0
+    reason = "The plan holds." if holding else "No rule foresees another need."
     as_planned = Need(
         AS_PLANNED,
         1 - changed,
         (str(planned), *(alternate.construct for alternate in alternates)),
-        "The plan holds." if holding else "No rule foresees another need.",
-        rules.conversion_source,
+        reason if known else "No rule knows this construct.",
+        rules.conversion_source if holding else "the guidance rules in force",
         "",
     )
     return (

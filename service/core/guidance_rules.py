@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 __all__ = [
-    "ADD_ONS",
-    "BASES",
+    "CODE",
     "FINDINGS",
     "NUMBER",
     "PLANNED",
@@ -19,6 +18,7 @@ __all__ = [
     "Rule",
     "Rules",
     "Side",
+    "codes_in",
     "holds",
 ]
 
@@ -28,27 +28,15 @@ Operator = Literal["equals", "one_of", "at_most", "above", "is_unknown"]
 
 #: Stands in a rule for the construct as planned: ``planned+cerclage-cable``.
 PLANNED = "planned"
-BASES = (
-    "short-single-lag-nail",
-    "long-single-lag-nail",
-    "two-screw-nail",
-    "helical-blade-nail",
-    "sliding-hip-screw",
-)
-ADD_ONS = (
-    "trochanteric-buttress-plate",
-    "cerclage-wire",
-    "cerclage-cable",
-    "partly-threaded-screws",
-    "fully-threaded-screws",
-)
 YES_NO: tuple[str, ...] = ("yes or no",)
 NUMBER: tuple[str, ...] = ("a number",)
+#: Construct templates are data: any code may stand here, and the database knows which exist.
+CODE: tuple[str, ...] = ("the code of a construct template",)
 
 #: What a rule may ask, and the known values of each; every one may also be unknown. The planned
 #: construct is asked by its base and by whether it has an add-on.
 FINDINGS: Mapping[str, tuple[str, ...]] = {
-    "base": BASES,
+    "base": CODE,
     "buttress_plate": YES_NO,
     "cerclage": YES_NO,
     "partly_threaded": YES_NO,
@@ -181,9 +169,46 @@ class Rules:
     conversion_source: str
     rules: tuple[Rule, ...]
 
+    @property
+    def bases(self) -> frozenset[str]:
+        """The bases some rule asks for: of any other planned base the rules know nothing."""
+        asked = (condition for rule in self.rules for condition in (*rule.when, *rule.any_of))
+        return frozenset(
+            code
+            for condition in asked
+            if condition.finding == "base"
+            for code in codes_in(condition)
+        )
+
     def of(self, kind: Kind, facts: Mapping[str, Fact]) -> tuple[Rule, ...]:
         """Give the rules of one kind that hold for these facts, in order."""
         return tuple(rule for rule in self.rules if rule.kind == kind and holds(rule, facts))
+
+
+def codes_in(condition: Condition) -> tuple[str, ...]:
+    """Give the words a condition compares its finding with.
+
+    Parameters
+    ----------
+    condition
+        A condition of a checked rule.
+
+    Returns
+    -------
+    tuple of str
+        The words in order; none where it compares with a number or with yes and no.
+
+    Notes
+    -----
+    Source: none needed.
+
+    Examples
+    --------
+    >>> codes_in(Condition("base", "one_of", ("a-nail", "b-nail")))
+    ('a-nail', 'b-nail')
+    """
+    values = condition.value if isinstance(condition.value, tuple) else (condition.value,)
+    return tuple(value for value in values if isinstance(value, str))
 
 
 def holds(rule: Rule, facts: Mapping[str, Fact]) -> bool:

@@ -5,9 +5,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import get_args
 
+from service.core.constructs import is_code
 from service.core.guidance_rules import (
-    ADD_ONS,
-    BASES,
+    CODE,
     FINDINGS,
     NUMBER,
     PLANNED,
@@ -53,11 +53,13 @@ def rules_from(data: Mapping[str, object]) -> Rules:
     Raises
     ------
     GuidanceError
-        At the first fault: an unknown finding, construct, item kind or field, a value the finding
-        never has, a probability outside 0 to 1, or a code used twice.
+        At the first fault: an unknown finding or field, a construct or item kind that is not
+        written as one, a value the finding never has, a probability outside 0 to 1, or a code
+        used twice.
 
     Notes
     -----
+    Which construct templates exist is not known here: any code is taken that is written as one.
     Source: each rule carries its own.
 
     Examples
@@ -127,7 +129,7 @@ def _need(pointer: str, row: Mapping[str, object]) -> _Own:
 def _alternate(pointer: str, row: Mapping[str, object]) -> _Own:
     names = _texts(f"{pointer}/constructs", row.get("constructs"))
     for index, name in enumerate(names):
-        _check_construct(f"{pointer}/constructs/{index}", name, first=(*BASES, PLANNED))
+        _check_construct(f"{pointer}/constructs/{index}", name)
     return _Own(names=names)
 
 
@@ -135,7 +137,7 @@ def _near(pointer: str, row: Mapping[str, object]) -> _Own:
     names = _texts(f"{pointer}/what", row.get("what"))
     for index, name in enumerate(names):
         if name not in ITEM_KINDS:
-            _check_construct(f"{pointer}/what/{index}", name, first=(*BASES, *ADD_ONS))
+            _check_near(f"{pointer}/what/{index}", name)
     return _Own(names=names)
 
 
@@ -172,14 +174,23 @@ _OWN: Mapping[Kind, Callable[[str, Mapping[str, object]], _Own]] = {
 }
 
 
-def _check_construct(pointer: str, construct: str, *, first: tuple[str, ...]) -> None:
+def _check_construct(pointer: str, construct: str) -> None:
     parts = construct.split("+")
-    for place, part in enumerate(parts):
-        if part not in (ADD_ONS if place else first):
-            allowed = ", ".join(ADD_ONS if place else first)
-            raise GuidanceError(pointer, f"'{part}' is not known here; known are {allowed}.")
+    for part in parts:
+        if not is_code(part):
+            raise GuidanceError(
+                pointer, f"'{part}' is no construct's code: lower-case letters, digits and hyphens."
+            )
+    if PLANNED in parts[1:]:
+        raise GuidanceError(pointer, f"'{PLANNED}' stands first, for the construct as planned.")
     if len(set(parts)) < len(parts):
         raise GuidanceError(pointer, f"A part of '{construct}' is named twice.")
+
+
+def _check_near(pointer: str, what: str) -> None:
+    _check_construct(pointer, what)
+    if PLANNED in what.split("+"):
+        raise GuidanceError(pointer, "What is planned is in the room; say what else must be near.")
 
 
 def _conditions(pointer: str, value: object) -> tuple[Condition, ...]:
@@ -222,6 +233,12 @@ def _compared(
             raise GuidanceError(pointer, f"'{finding}' is true or false.")
         return value
     words = _texts(pointer, value if operator == "one_of" else [value])
+    if values == CODE:
+        for word in words:
+            _check_construct(pointer, word)
+            if "+" in word:
+                raise GuidanceError(pointer, f"'{word}' is more than one template.")
+        return words if operator == "one_of" else words[0]
     for word in words:
         if word not in values:
             raise GuidanceError(

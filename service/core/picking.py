@@ -9,12 +9,15 @@ from dataclasses import dataclass, field
 
 from service.core.cover import CaseCheck, LineCheck
 from service.core.gaps import Parcel
-from service.core.requirements import FIRST_USE, IN_ROOM, ON_SHELF
+from service.core.lines import FIRST_USE, IN_ROOM, INSTRUMENT_SET, ON_SHELF
 
 __all__ = ["PickRow", "pick_rows"]
 
 #: Where a pack goes, the most urgent first; a pack that two lines name goes to the more urgent.
 PLACES = (FIRST_USE, IN_ROOM, ON_SHELF)
+
+#: Stands for the construct of what must be near though no construct takes it.
+NEAR = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,8 @@ class PickRow:
     whys
         Every reason, as pairs of the construct's place in the plan (0 is the primary) and the
         reason; -1 is what must be near for no construct.
+    shared_with
+        Other cases of the list that count on the same unopened units.
     """
 
     label: str
@@ -33,6 +38,7 @@ class PickRow:
     quantity: int
     place: str
     whys: tuple[tuple[int, str], ...]
+    shared_with: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -40,8 +46,22 @@ class _Row:
     label: str
     parcel: Parcel
     place: str
+    is_set: bool
     by_construct: dict[int, int] = field(default_factory=lambda: defaultdict(int))
     whys: dict[tuple[int, str], None] = field(default_factory=dict)
+    shared_with: tuple[str, ...] = ()
+
+    def add(self, construct: int, quantity: int) -> None:
+        """Count units for a construct; a copy of an instrument set serves many roles."""
+        known = self.by_construct[construct]
+        self.by_construct[construct] = max(known, quantity) if self.is_set else known + quantity
+
+    @property
+    def quantity(self) -> int:
+        """The largest number one construct takes, and on top of packs those that must be near."""
+        near = self.by_construct.get(NEAR, 0)
+        largest = max((n for place, n in self.by_construct.items() if place != NEAR), default=0)
+        return max(largest, near) if self.is_set else largest + near
 
 
 def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
@@ -56,7 +76,8 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
     -------
     tuple of PickRow
         By place, then store, shelf, label and lot. A row's quantity is the largest that one
-        construct takes of it, because only one construct is implanted.
+        construct takes of it, because only one construct is implanted; packs that must be near
+        come on top.
 
     Examples
     --------
@@ -69,14 +90,24 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
     rows: dict[str, _Row] = {}
     for construct, line in _lines(check):
         for pick in line.picks:
+            wanted = line.line
             row = rows.setdefault(
-                pick.parcel.key, _Row(line.line.label, pick.parcel, line.line.place)
+                pick.parcel.key,
+                _Row(wanted.label, pick.parcel, wanted.place, wanted.what == INSTRUMENT_SET),
             )
-            row.place = min(row.place, line.line.place, key=PLACES.index)
-            row.by_construct[construct] += pick.quantity
-            row.whys[construct, line.line.why] = None
+            row.place = min(row.place, wanted.place, key=PLACES.index)
+            row.add(construct, pick.quantity)
+            row.whys[construct, wanted.why] = None
+            row.shared_with = pick.shared_with
     picked = [
-        PickRow(row.label, row.parcel, max(row.by_construct.values()), row.place, tuple(row.whys))
+        PickRow(
+            row.label,
+            row.parcel,
+            row.quantity,
+            row.place,
+            tuple(row.whys),
+            row.shared_with,
+        )
         for row in rows.values()
     ]
     return tuple(sorted(picked, key=_route))
@@ -85,7 +116,7 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
 def _lines(check: CaseCheck) -> Iterator[tuple[int, LineCheck]]:
     for place, construct in enumerate(check.constructs):
         yield from ((place, line) for line in construct.lines)
-    yield from ((-1, line) for line in check.near)
+    yield from ((NEAR, line) for line in check.near)
 
 
 def _route(row: PickRow) -> tuple[int, str, str, str, str]:

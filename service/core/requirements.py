@@ -5,76 +5,28 @@ A size that is not made stays in the list as such: it is a gap nobody can fill f
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import chain
 
-from service.core.constructs import Part, PlannedConstruct, Role, RoleSize, Template, fits_role
+from service.core.constructs import PlannedConstruct, Role, RoleSize, Template
 from service.core.estimates import Dimension
-from service.core.items import ItemFacts, describe_size
-from service.core.sizing import Band, SizeRule, cover, follow, nominal, size_distribution
+from service.core.items import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ItemFacts, describe_size
+from service.core.lines import (
+    CONSUMABLE,
+    FIRST_USE,
+    IMPLANT,
+    IN_ROOM,
+    INSTRUMENT_SET,
+    ON_SHELF,
+    Line,
+)
+from service.core.role_sizes import Catalogue, RoleItems, Setting, Sizes, role_items, wanted
+from service.core.sizing import cover
 
-__all__ = ["Line", "by_kind", "construct_lines", "near_line"]
-
-FIRST_USE, IN_ROOM, ON_SHELF = "first use", "in the room", "on its shelf"
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One thing to bring for one construct.
-
-    Parameters
-    ----------
-    role
-        The role it fills.
-    label
-        What it is and its size, as said in theatre.
-    refs
-        Catalogue references that serve it, in alphabetical order; empty when the size is not made.
-    quantity
-        How many.
-    why
-        Why it is there: ``nominal``, ``one longer``, ``up to 3 may be needed``, ``spare`` …
-    place
-        ``first use``, ``in the room`` or ``on its shelf``.
-    what
-        ``implant``, ``instrument set`` or ``consumable``.
-    is_nominal
-        Whether the construct is planned with it; neighbours and spares are not nominal.
-    other_side, other_head
-        References that differ only in side, or only in head design: they do not serve the line.
-    """
-
-    role: str
-    label: str
-    refs: tuple[str, ...]
-    quantity: int
-    why: str
-    place: str
-    what: str = "implant"
-    is_nominal: bool = False
-    is_sized: bool = False
-    is_spare: bool = False
-    other_side: tuple[str, ...] = ()
-    other_head: tuple[str, ...] = ()
+__all__ = ["FIRST_USE", "IN_ROOM", "ON_SHELF", "Line", "by_kind", "construct_lines", "near_line"]
 
 
-@dataclass(frozen=True, slots=True)
-class _Setting:
-    """What every role of one part is sized and matched with."""
-
-    part: Part
-    roles: Mapping[str, Role]
-    side: str
-    catalogue: Mapping[str, Sequence[ItemFacts]]
-    dimensions: Mapping[str, Dimension]
-    values: Mapping[str, float]
-    is_primary: bool
-
-    def of_kinds(self, role: Role) -> Iterator[ItemFacts]:
-        return chain.from_iterable(self.catalogue.get(kind, ()) for kind in role.kinds)
-
-
-def by_kind(catalogue: Iterable[ItemFacts]) -> Mapping[str, Sequence[ItemFacts]]:
+def by_kind(catalogue: Iterable[ItemFacts]) -> Catalogue:
     """Sort a catalogue by kind, so that a role looks at its own kinds only.
 
     Examples
@@ -82,10 +34,7 @@ def by_kind(catalogue: Iterable[ItemFacts]) -> Mapping[str, Sequence[ItemFacts]]
     >>> sorted(by_kind([ItemFacts("A", "washer"), ItemFacts("B", "end_cap")]))
     ['end_cap', 'washer']
     """
-    sorted_by_kind: dict[str, list[ItemFacts]] = {}
-    for item in catalogue:
-        sorted_by_kind.setdefault(item.kind, []).append(item)
-    return sorted_by_kind
+    return Catalogue(catalogue)
 
 
 def construct_lines(
@@ -110,7 +59,7 @@ def construct_lines(
     side
         ``left`` or ``right``.
     catalogue
-        Every catalogue line, by kind.
+        Every catalogue line, from ``by_kind``; one catalogue for many calls is quicker.
     dimensions
         Estimates by dimension, see ``estimate_dimensions``.
     values
@@ -132,6 +81,7 @@ def construct_lines(
 
     Examples
     --------
+    >>> from service.core.constructs import Part
     >>> wire = Template("w", "Wire", "add_on", (Role("cerclage wire", ("cerclage_wire",)),))
     >>> lines = construct_lines(PlannedConstruct((Part("w"),)), templates={"w": wire},
     ...     side="left", catalogue=by_kind([ItemFacts("W1", "cerclage_wire", diameter_mm=1.25)]),
@@ -140,15 +90,20 @@ def construct_lines(
     ('cerclage wire 1.25 mm', 'nominal')
     """
     lines: list[Line] = []
+    if not isinstance(catalogue, Catalogue):
+        catalogue = Catalogue(chain.from_iterable(catalogue.values()))
     for part in construct.parts:
         roles = {role.role: role for role in templates[part.template].roles}
-        setting = _Setting(part, roles, side, catalogue, dimensions, values, is_primary)
-        chosen: dict[str, dict[str, float | None]] = {}
+        setting = Setting(part, roles, side, catalogue, dimensions, values)
+        chosen: dict[str, Sizes] = {}
         for role in roles.values():
-            role_lines = list(_role_lines(role, setting, chosen))
-            lines += role_lines
+            items = role_items(role, setting)
+            chosen[role.role] = items.planned_sizes(setting, chosen)
+            nominal = _nominal_line(items, setting, chosen)
+            lines += _quantities(nominal, role, is_primary=is_primary)
+            lines += _neighbours(nominal, items, setting, chosen, is_primary=is_primary)
             if with_spares:
-                lines += _spares(role, role_lines)
+                lines += _spares(nominal, role)
     return tuple(_merge_instrument_sets(lines))
 
 
@@ -175,156 +130,51 @@ def near_line(kind: str, reason: str, catalogue: Mapping[str, Sequence[ItemFacts
     """
     refs = tuple(sorted(item.ref for item in catalogue.get(kind, ())))
     name = kind.replace("_", " ")
-    what = "instrument set" if kind.endswith("_set") else "implant"
+    what = _what((kind,))
     return Line(name, name, refs, 1, f"near: {reason}", ON_SHELF, what, is_nominal=True)
 
 
-def _role_lines(
-    role: Role, setting: _Setting, chosen: dict[str, dict[str, float | None]]
-) -> Iterator[Line]:
-    fits = [item for item in setting.of_kinds(role) if _fits(item, role, setting)]
-    sizes = {size.field: _nominal_size(size, fits, setting, chosen) for size in role.sizes}
-    chosen[role.role] = sizes
-    first = _line(role, setting, fits, sizes, why="nominal")
-    place = FIRST_USE if setting.is_primary else IN_ROOM
-    yield replace(first, quantity=role.usual_quantity, place=place, is_nominal=True)
+def _what(kinds: Iterable[str]) -> str:
+    if INSTRUMENT_SET_KINDS.issuperset(kinds):
+        return INSTRUMENT_SET
+    return CONSUMABLE if CONSUMABLE_KINDS.issuperset(kinds) else IMPLANT
+
+
+def _nominal_line(items: RoleItems, setting: Setting, chosen: Mapping[str, Sizes]) -> Line:
+    line = _line(items, setting, chosen[items.role.role])
+    if not line.refs:
+        line = replace(line, label=f"{line.label} {wanted(items, setting, chosen)}".strip())
+    return replace(line, why="nominal")
+
+
+def _line(items: RoleItems, setting: Setting, sizes: Sizes) -> Line:
+    role, serving = items.role, items.serving(sizes)
+    system = setting.part.system if "system" in role.match else None
+    label = f"{system} {role.role}" if system else role.role
+    if len(serving) == 1 or (serving and role.sizes):
+        label = f"{label} {describe_size(serving[0])}".strip()
+    return Line(
+        role=role.role,
+        label=label,
+        refs=tuple(sorted(item.ref for item in serving)),
+        quantity=role.usual_quantity,
+        why="",
+        place=IN_ROOM,
+        what=_what(role.kinds),
+        is_sized=bool(role.sizes),
+        other_side=items.other_side(sizes),
+        other_head=items.other_head(sizes),
+        part=setting.part.template,
+    )
+
+
+def _quantities(nominal: Line, role: Role, *, is_primary: bool) -> Iterator[Line]:
+    """Ask for the usual number where it is used first, and for what may come on top nearby."""
+    yield replace(nominal, place=FIRST_USE if is_primary else IN_ROOM, is_nominal=True)
     extra = role.largest_quantity - role.usual_quantity
     if extra > 0:
         why = f"up to {role.largest_quantity} may be needed"
-        yield replace(first, quantity=extra, why=why, place=IN_ROOM)
-    if not first.refs:
-        return
-    for size in role.sizes:
-        yield from _neighbours(role, size, setting, fits, sizes)
-
-
-def _fits(item: ItemFacts, role: Role, setting: _Setting) -> bool:
-    part = setting.part
-    return fits_role(item, role, system=part.system, angle_deg=part.angle_deg, side=setting.side)
-
-
-def _nominal_size(
-    size: RoleSize,
-    fits: Sequence[ItemFacts],
-    setting: _Setting,
-    chosen: Mapping[str, Mapping[str, float | None]],
-) -> float | None:
-    made = _sizes_made(size, fits)
-    rule = _rule(size, setting.values)
-    if not made:
-        return None
-    if size.follows is not None:
-        leader = next(iter(chosen[size.follows].values()))
-        return follow(leader, rule, made)
-    estimate = setting.dimensions[_dimension(size, setting.roles)].estimate
-    return nominal(size_distribution(estimate, rule, made))
-
-
-def _dimension(size: RoleSize, roles: Mapping[str, Role]) -> str:
-    """Follow the leaders to the dimension a size ends in; templates have no rings."""
-    while size.follows is not None:
-        size = roles[size.follows].sizes[0]
-    if size.dimension is None:
-        message = f"{size.field} follows neither a dimension nor a role"
-        raise ValueError(message)
-    return size.dimension
-
-
-def _rule(size: RoleSize, values: Mapping[str, float]) -> SizeRule:
-    """Put the figures the department has set into a rule that names them."""
-    rule = size.rule
-    if size.offset_default is not None:
-        rule = replace(rule, offset_mm=values[size.offset_default])
-    if size.bound_default is not None and rule.bands:
-        first = Band(values[size.bound_default], rule.bands[0].size_mm)
-        rule = replace(rule, bands=(first, *rule.bands[1:]))
-    return rule
-
-
-def _sizes_made(size: RoleSize, fits: Sequence[ItemFacts]) -> tuple[float, ...]:
-    values = (getattr(item, size.field) for item in fits)
-    return tuple(sorted({float(value) for value in values if value is not None}))
-
-
-def _line(
-    role: Role,
-    setting: _Setting,
-    fits: Sequence[ItemFacts],
-    sizes: Mapping[str, float | None],
-    *,
-    why: str,
-) -> Line:
-    def sized(item: ItemFacts) -> bool:
-        return all(getattr(item, field) == value for field, value in sizes.items())
-
-    serving = [item for item in fits if sized(item)]
-    if any(value is None for value in sizes.values()):
-        serving = []
-    system = setting.part.system if "system" in role.match else None
-    label = f"{system} {role.role}" if system else role.role
-    if serving and (role.sizes or len(serving) == 1):
-        label = f"{label} {describe_size(serving[0])}".strip()
-    elif not serving:
-        label += _wanted(role, setting, fits, sizes)
-    what = "implant"
-    if role.is_instrument_set:
-        what = "instrument set"
-    elif role.is_consumable:
-        what = "consumable"
-    return Line(
-        role.role,
-        label,
-        tuple(sorted(item.ref for item in serving)),
-        1,
-        why,
-        IN_ROOM,
-        what,
-        is_sized=bool(role.sizes),
-        other_side=_others(role, setting, sizes, free="side"),
-        other_head=_others(role, setting, sizes, free="head_design"),
-    )
-
-
-def _wanted(
-    role: Role,
-    setting: _Setting,
-    fits: Sequence[ItemFacts],
-    sizes: Mapping[str, float | None],
-) -> str:
-    """Say what would be needed of a size that is not made, and what is made."""
-    said = []
-    for size in role.sizes:
-        value, made = sizes[size.field], _sizes_made(size, fits)
-        name = size.field.removesuffix("_mm")
-        if value is not None:
-            said.append(f"{name} {value:g} mm")
-        else:
-            mean = setting.dimensions[_dimension(size, setting.roles)].estimate.mean_mm
-            range_made = f"{name} made {made[0]:g} to {made[-1]:g} mm" if made else "none made"
-            said.append(f"for a measure of {mean:.0f} mm ({range_made})")
-    return f" {', '.join(said)}" if said else ""
-
-
-def _others(
-    role: Role, setting: _Setting, sizes: Mapping[str, float | None], *, free: str
-) -> tuple[str, ...]:
-    """Find items that would serve but for their side, or but for their head design."""
-    if free == "side":
-        loose = replace(role, match=role.match - {"side"})
-    else:
-        where = tuple(condition for condition in role.where if condition.field != free)
-        loose = replace(role, where=where)
-    if loose == role or None in sizes.values():
-        return ()
-    return tuple(
-        sorted(
-            item.ref
-            for item in setting.of_kinds(role)
-            if _fits(item, loose, setting)
-            and not _fits(item, role, setting)
-            and all(getattr(item, field) == value for field, value in sizes.items())
-        )
-    )
+        yield replace(nominal, quantity=extra, why=why)
 
 
 _WORDS = {
@@ -335,41 +185,55 @@ _COUNTS = {1: "one", 2: "two", 3: "three"}
 
 
 def _neighbours(
-    role: Role,
-    size: RoleSize,
-    setting: _Setting,
-    fits: Sequence[ItemFacts],
-    sizes: Mapping[str, float | None],
+    nominal: Line,
+    items: RoleItems,
+    setting: Setting,
+    chosen: Mapping[str, Sizes],
+    *,
+    is_primary: bool,
 ) -> Iterator[Line]:
-    middle = sizes[size.field]
+    """Ask for the sizes either side, as far as each is made with the role's other sizes."""
+    sizes = chosen[items.role.role]
+    if not nominal.refs:
+        return
+    place = IN_ROOM if is_primary else ON_SHELF
+    for size in items.role.sizes:
+        for neighbour, why in _sizes_beside(size, items, setting, sizes[size.field]):
+            line = _line(items, setting, {**sizes, size.field: neighbour})
+            if line.refs:
+                yield replace(line, why=why, place=place)
+
+
+def _sizes_beside(
+    size: RoleSize, items: RoleItems, setting: Setting, middle: float | None
+) -> Iterator[tuple[float, str]]:
     if not size.cover or middle is None:
         return
-    made = _sizes_made(size, fits)
-    steps = setting.dimensions[_dimension(size, setting.roles)].sizes_either_side
-    for neighbour in cover(middle, made, steps):
-        if neighbour == middle:
-            continue
-        line = _line(role, setting, fits, {**sizes, size.field: neighbour}, why="")
-        if line.refs:
+    made = items.made[size.field]
+    for neighbour in cover(middle, made, setting.dimension_of(size).sizes_either_side):
+        if neighbour != middle:
             away = abs(made.index(neighbour) - made.index(middle))
             word = _WORDS.get(size.field, ("smaller", "larger"))[neighbour > middle]
-            why = f"{_COUNTS.get(away, str(away))} {word}"
-            place = IN_ROOM if setting.is_primary else ON_SHELF
-            yield replace(line, quantity=role.usual_quantity, why=why, place=place)
+            yield neighbour, f"{_COUNTS.get(away, str(away))} {word}"
 
 
-def _spares(role: Role, lines: Sequence[Line]) -> Iterator[Line]:
-    first = lines[0]
-    if first.what == "implant" and first.is_sized and role.largest_quantity == 1 and first.refs:
-        yield replace(first, why="spare: no alternate replaces it", place=IN_ROOM, is_nominal=False)
+def _spares(nominal: Line, role: Role) -> Iterator[Line]:
+    if nominal.what == IMPLANT and role.sizes and role.largest_quantity == 1 and nominal.refs:
+        yield replace(nominal, quantity=1, why="spare: no alternate replaces it")
 
 
-def _merge_instrument_sets(lines: Sequence[Line]) -> Iterator[Line]:
+def _merge_instrument_sets(lines: Iterable[Line]) -> list[Line]:
     """Keep one line for an instrument set that two parts of a construct share."""
-    seen: set[tuple[str, ...]] = set()
+    merged: list[Line] = []
+    places: dict[tuple[tuple[str, ...], bool], int] = {}
     for line in lines:
-        if line.what == "instrument set":
-            if line.refs and line.refs in seen:
-                continue
-            seen.add(line.refs)
-        yield line
+        key = (line.refs, line.is_nominal)
+        if line.what == INSTRUMENT_SET and key in places:
+            # Each part says how many it uses; they are used one after the other.
+            known = merged[places[key]]
+            merged[places[key]] = replace(known, quantity=max(known.quantity, line.quantity))
+            continue
+        if line.what == INSTRUMENT_SET and line.refs:
+            places[key] = len(merged)
+        merged.append(line)
+    return merged

@@ -23,6 +23,7 @@ NEEDED_KEYS = frozenset(
         "distal_screw_smallest_mm",
         "distal_screws_at_least",
         "distal_screws_at_most",
+        "dropped_pack_probability",
         "lag_offset_mm",
         "lateral_wall_threshold_mm",
         "long_nail_sd_mm",

@@ -7,7 +7,7 @@ from service.core.items import CURRENCIES_WITHOUT_MINOR
 from service.exchange.row_checks import Problem
 from service.exchange.workbooks import Cell
 
-__all__ = ["CURRENCIES", "currency", "minor_units", "price"]
+__all__ = ["CURRENCIES", "MOST_MINOR_UNITS", "currency", "minor_units", "price"]
 
 # Currencies in use, ISO 4217 list one; precious metals, funds and test codes are left out.
 _CODES = (
@@ -28,6 +28,8 @@ _DECIMALS = {
     **dict.fromkeys(("CLF", "UYW"), 4),
 }
 _USUAL_DECIMALS = 2
+#: The largest price both databases keep in a whole-number column.
+MOST_MINOR_UNITS = 2_000_000_000
 _PRICE = re.compile(r"\d{1,9}(\.\d{1,9})?", re.ASCII)
 
 
@@ -66,7 +68,7 @@ def minor_units(amount: Decimal, code: str) -> int | Problem:
     -------
     int or Problem
         Minor units (cents); a problem if more decimals are written than the currency has, even
-        zeros: 12.500 may mean twelve thousand five hundred.
+        zeros: 12.500 may mean twelve thousand five hundred; or if it is too much to be kept.
 
     Examples
     --------
@@ -77,4 +79,7 @@ def minor_units(amount: Decimal, code: str) -> int | Problem:
     written = -int(amount.as_tuple().exponent)
     if written > decimals:
         return Problem(f"{amount} has {written} decimals; {code} has {decimals}")
-    return int(amount.scaleb(decimals))
+    minor = int(amount.scaleb(decimals))
+    if minor > MOST_MINOR_UNITS:
+        return Problem(f"{amount} {code} is more than a price here can be")
+    return minor

@@ -1,11 +1,12 @@
 """Turn the planner's results into what API, pages and command line answer."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
-from service.core.constructs import Template, read_planned
 from service.core.cover import CaseCheck, ConstructCheck, LineCheck
+from service.core.cover_words import cover_words
 from service.core.gaps import Gap
 from service.core.picking import pick_rows
+from service.operations.plans import Shop, construct_name
 from service.operations.schemas.checks import (
     CaseCheckOut,
     ConstructCheckOut,
@@ -16,15 +17,18 @@ from service.operations.schemas.checks import (
     TroubleOut,
 )
 
-__all__ = ["case_out", "construct_name", "troubles_of", "unchecked"]
+__all__ = ["case_out", "troubles_of", "unchecked"]
 
 
 def case_out(
-    facts: Mapping[str, object], result: CaseCheck, templates: Mapping[str, Template]
+    facts: Mapping[str, object],
+    result: CaseCheck,
+    shop: Shop,
+    held: Collection[str],
 ) -> CaseCheckOut:
     """Give a checked case; it is covered when its primary and everything standing by are."""
     constructs = [
-        _construct(one, "primary" if place == 0 else "alternate", templates)
+        _construct(one, "primary" if place == 0 else "alternate", shop)
         for place, one in enumerate(result.constructs)
     ]
     near = [_line(one) for one in result.near]
@@ -39,12 +43,12 @@ def case_out(
             "says": says or "Everything planned and everything standing by is covered.",
             "constructs": constructs,
             "near": near,
-            "pick_list": _pick_list(result, [one.name for one in constructs]),
+            "pick_list": _pick_list(result, [one.name for one in constructs], held),
         }
     )
 
 
-def _pick_list(result: CaseCheck, names: Sequence[str]) -> list[PickRowOut]:
+def _pick_list(result: CaseCheck, names: Sequence[str], held: Collection[str]) -> list[PickRowOut]:
     return [
         PickRowOut(
             label=row.label,
@@ -57,6 +61,8 @@ def _pick_list(result: CaseCheck, names: Sequence[str]) -> list[PickRowOut]:
             shelf=row.parcel.shelf,
             quantity=row.quantity,
             place=row.place,
+            shared_with=list(row.shared_with),
+            held=row.parcel.key in held,
             whys=[
                 why if place <= 0 else f"{why}; alternate {names[place]}" for place, why in row.whys
             ],
@@ -65,21 +71,8 @@ def _pick_list(result: CaseCheck, names: Sequence[str]) -> list[PickRowOut]:
     ]
 
 
-def construct_name(text: str, templates: Mapping[str, Template]) -> str:
-    """Say a planned construct in words: names, system and angle."""
-    words = []
-    for part in read_planned(text).parts:
-        name = templates[part.template].name if part.template in templates else part.template
-        details = [part.system] if part.system else []
-        if part.angle_deg is not None:
-            details.append(f"{part.angle_deg:g}°")
-        words.append(f"{name} ({' '.join(details)})" if details else name)
-    return " + ".join(words)
-
-
-def unchecked(facts: Mapping[str, object], says: str, *, planned: bool) -> CaseCheckOut:
+def unchecked(facts: Mapping[str, object], says: str, state: str) -> CaseCheckOut:
     """Give a case that could not be checked, with why: it never looks covered."""
-    state = "cannot be sized" if planned else "not planned"
     return CaseCheckOut.model_validate(
         {**facts, "state": state, "says": says, "constructs": [], "near": [], "pick_list": []}
     )
@@ -122,13 +115,12 @@ def _says(
     return " ".join(dict.fromkeys(missing))
 
 
-def _construct(
-    check: ConstructCheck, role: str, templates: Mapping[str, Template]
-) -> ConstructCheckOut:
+def _construct(check: ConstructCheck, role: str, shop: Shop) -> ConstructCheckOut:
     return ConstructCheckOut.model_validate(
         {
             "planned": check.name,
-            "name": construct_name(check.name, templates),
+            "name": construct_name(check.name, shop.templates),
+            "says": cover_words(check, shop.lengths_mm),
             "role": role,
             "state": check.state,
             "gaps": [_gap(gap) for gap in check.gaps],

@@ -3,9 +3,8 @@
 from datetime import UTC, date, datetime, time
 from typing import Any
 
-from service.errors import BadInput, Duplicate, FieldFault, NotFound
+from service.errors import BadInput, FieldFault, NotFound
 from service.operations.schemas.cases import (
-    CaseBody,
     CaseFields,
     CaseOut,
     ListDays,
@@ -13,15 +12,11 @@ from service.operations.schemas.cases import (
     PlanOut,
 )
 from service.operations.unit import Unit
-from service.operations.versions import require_version
 from service.storage.queries import cases
 from service.storage.tables import OperatingList, Plan, SurgicalCase
 
 __all__ = [
-    "add_case",
-    "cancel_case",
     "case_columns",
-    "change_case",
     "get_case",
     "list_days",
     "list_of",
@@ -60,41 +55,6 @@ def the_case(unit: Unit, reference: str) -> SurgicalCase:
     return row
 
 
-def add_case(unit: Unit, body: CaseBody) -> CaseOut:
-    """Add a case to a list; the list is made when it is the first case on it."""
-    if cases.find_case(unit.session, unit.site_id, body.reference) is not None:
-        raise Duplicate(
-            f"There is a case {body.reference} already.",
-            faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
-        )
-    _refuse_past(unit, body.list_date)
-    row = SurgicalCase(site_id=unit.site_id, reference=body.reference, **case_columns(unit, body))
-    unit.session.add(row)
-    unit.session.flush()
-    return get_case(unit, body.reference)
-
-
-def change_case(unit: Unit, reference: str, body: CaseFields, version: int) -> CaseOut:
-    """Change a case that has not been changed since it was read; it may go to another list."""
-    row = the_case(unit, reference)
-    require_version(row.version, version, f"Case {reference}")
-    _refuse_past(unit, body.list_date)
-    row.sqlmodel_update(case_columns(unit, body))
-    row.version += 1
-    unit.session.flush()
-    return get_case(unit, reference)
-
-
-def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
-    """Take a case off its list; nothing is promised to it any more."""
-    row = the_case(unit, reference)
-    require_version(row.version, version, f"Case {reference}")
-    row.status = "cancelled"
-    row.version += 1
-    unit.session.flush()
-    return get_case(unit, reference)
-
-
 def list_of(unit: Unit, day: date, theatre: str) -> OperatingList:
     """Give a list, made if it is not there yet."""
     row = cases.find_list(unit.session, unit.site_id, day, theatre)
@@ -123,12 +83,6 @@ def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
 
 def _moment(unit: Unit, day: date, clock: time) -> datetime:
     return datetime.combine(day, clock, tzinfo=unit.zone).astimezone(UTC)
-
-
-def _refuse_past(unit: Unit, day: date) -> None:
-    if day < unit.today:
-        reason = f"{day} is in the past; today is {unit.today}"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/list_date", reason)])
 
 
 def _out(

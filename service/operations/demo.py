@@ -5,6 +5,8 @@ moved by the same number of days, so that the lists fall on the days after loadi
 """
 
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import fields, is_dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -14,6 +16,7 @@ from service.errors import BadInput, Conflict, FieldFault
 from service.exchange.rows import Parsed
 from service.exchange.spreadsheets import read_sheet
 from service.operations.constructs import load_constructs
+from service.operations.demo_scenes import SCENES
 from service.operations.guidance import load_guidance
 from service.operations.imports.run import FORMATS, import_rows
 from service.operations.sizing import load_defaults
@@ -67,12 +70,23 @@ def load_demo(unit: Unit, folder: Path) -> dict[str, int]:
             taken["sizing.toml"] = load_defaults(unit, read_toml(folder / "sizing.toml"))
             taken["constructs.toml"] = load_constructs(unit, read_toml(folder / "constructs.toml"))
             taken["guidance.toml"] = load_guidance(unit, read_toml(folder / "guidance.toml"))
+    # A department's own folder has no scenes: what happens next happens in the program.
+    for name, read, play in SCENES:
+        path = folder / name
+        if path.exists():
+            with _naming(path):
+                rows = [
+                    moved_by(row, shift)
+                    for _, row in read(read_sheet(path.read_bytes(), name)).all_or_refuse()
+                ]
+                play(unit, rows)
+            taken[name] = len(rows)
     return taken
 
 
 def _load_table(unit: Unit, path: Path, form: str, shift: timedelta) -> int:
     read, _ = FORMATS[form]
-    try:
+    with _naming(path):
         parsed = read(read_sheet(path.read_bytes(), path.name))
         moved = Parsed(
             [(number, moved_by(row, shift)) for number, row in parsed.good],
@@ -80,6 +94,13 @@ def _load_table(unit: Unit, path: Path, form: str, shift: timedelta) -> int:
             parsed.more_faults,
         )
         return import_rows(unit, form, moved, take_good_rows=False).added
+
+
+@contextmanager
+def _naming(path: Path) -> Iterator[None]:
+    """Name the file in every fault."""
+    try:
+        yield
     except BadInput as error:
         faults = [FieldFault(f"{path.name}, {one.pointer}", one.reason) for one in error.faults]
         raise BadInput(f"{path.name}: {error.detail}", faults=faults) from error

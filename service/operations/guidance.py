@@ -1,14 +1,28 @@
 """Guidance: what the findings ask to have ready. It suggests; the surgeon's choice is stored."""
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from service.core.fractures import FractureError, read_class
-from service.core.guidance import Findings, Guidance, GuidanceError, rules_from, suggest
+from service.core.constructs import ConstructError, Template, read_planned
+from service.core.fractures import WALL_THRESHOLD_MM, FractureError, read_class
+from service.core.guidance import (
+    PLANNED,
+    Findings,
+    Guidance,
+    GuidanceError,
+    Rules,
+    codes_in,
+    rules_from,
+    suggest,
+)
+from service.core.items import ITEM_KINDS
 from service.errors import BadInput, FieldFault, NotFound
-from service.operations.schemas.cases import FindingsBody
+from service.operations.constructs import all_templates
+from service.operations.schemas.cases import CLASS_FIELDS, FindingsBody
 from service.operations.schemas.planning import GuidanceAnswer, GuidanceRequest, NeedOut
+from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
 from service.operations.words import CAUTION
 from service.storage.queries import reference
@@ -26,17 +40,77 @@ def get_rules(unit: Unit) -> dict[str, Any]:
 
 
 def load_guidance(unit: Unit, data: Mapping[str, Any]) -> int:
-    """Put a new book of rules in force; the former ones are kept."""
+    """Put a new book of rules in force; the former ones are kept.
+
+    Raises
+    ------
+    BadInput
+        At the first rule that is not well-shaped, or with every construct template that the rules
+        name and that is not there.
+    """
+    _refuse_unwritable(data)
     try:
-        rules_from(data)
+        rules = rules_from(data)
     except GuidanceError as error:
         fault = FieldFault(error.pointer, error.reason)
         raise BadInput("The guidance has a fault; nothing was saved.", faults=[fault]) from error
+    faults = list(_unknown_templates(rules, data, all_templates(unit)))
+    if faults:
+        raise BadInput("The guidance has faults; nothing was saved.", faults=faults)
     book = reference.guidance_book(unit.session)
     if book is not None and book.body == dict(data):
         return 0
     unit.session.add(GuidanceBook(body=dict(data), made_at=unit.now, actor=unit.actor))
     return 1
+
+
+def _refuse_unwritable(data: Mapping[str, Any]) -> None:
+    """Refuse what JSON text can spell but no database keeps: NaN, and halves of characters."""
+    try:
+        json.dumps(data, ensure_ascii=False, allow_nan=False, default=str).encode()
+    except ValueError as error:
+        fault = FieldFault("", "holds a number or a character that cannot be stored")
+        raise BadInput("The guidance has a fault; nothing was saved.", faults=[fault]) from error
+
+
+def _unknown_templates(
+    rules: Rules, data: Mapping[str, Any], templates: Mapping[str, Template]
+) -> Iterator[FieldFault]:
+    """Find every construct template that a rule names and that cannot stand there."""
+    for pointer, code, part in _codes_named(rules, data):
+        template = templates.get(code)
+        if template is None:
+            known = ", ".join(templates) or "none yet: load the constructs first"
+            yield FieldFault(pointer, f"there is no construct '{code}'; known are {known}")
+        elif part not in (None, template.part):
+            kinds = {"base": "a base", "add_on": "an add-on"}
+            yield FieldFault(
+                pointer, f"'{code}' is {kinds[template.part]}; {kinds[part]} must stand here"
+            )
+
+
+def _codes_named(rules: Rules, data: Mapping[str, Any]) -> Iterator[tuple[str, str, str | None]]:
+    """Give every template code in the rules: where it stands, and as base, add-on or either."""
+    places = {
+        row["code"]: f"/{kind}/{place}"
+        for kind, of_kind in data.items()
+        if kind != "conversion"
+        for place, row in enumerate(of_kind)
+    }
+    for rule in rules.rules:
+        pointer = places[rule.code]
+        for field in ("when", "any_of"):
+            for place, condition in enumerate(getattr(rule, field)):
+                if condition.finding == "base":
+                    at = f"{pointer}/{field}/{place}/{condition.operator}"
+                    yield from ((at, code, "base") for code in codes_in(condition))
+        field, first = ("what", None) if rule.kind == "near" else ("constructs", "base")
+        for place, name in enumerate(rule.names):
+            base, *add_ons = name.split("+")
+            at = f"{pointer}/{field}/{place}"
+            if base != PLANNED and base not in ITEM_KINDS:
+                yield at, base, first
+            yield from ((at, code, "add_on") for code in add_ons)
 
 
 def answer_guidance(unit: Unit, body: GuidanceRequest) -> GuidanceAnswer:
@@ -75,6 +149,7 @@ def suggestions(
 ) -> Guidance:
     """Ask the rules in force about a case."""
     rules = rules_from(get_rules(unit))
+    _refuse_unknown(primary, all_templates(unit))
     try:
         # A class without its year is refused like a class of a year there is none of.
         fracture = None if fracture_class is None else read_class(fracture_class, class_year or 0)
@@ -86,7 +161,29 @@ def suggestions(
             calibrated=calibrated,
             **known,
         )
-        return suggest(asked, rules)
-    except (FractureError, GuidanceError) as error:
-        fault = FieldFault(error.pointer, error.reason)
+        threshold = values_in_force(unit).get("lateral_wall_threshold_mm", WALL_THRESHOLD_MM)
+        return suggest(asked, rules, wall_threshold_mm=threshold)
+    except FractureError as error:
+        known_as = CLASS_FIELDS.get(error.pointer, f"findings{error.pointer}")
+        fault = FieldFault(f"/{known_as}", error.reason)
         raise BadInput("The findings cannot be read.", faults=[fault]) from error
+
+
+def _refuse_unknown(primary: str, templates: Mapping[str, Template]) -> None:
+    """Refuse a construct of templates that are not there, or in which no base comes first."""
+    try:
+        parts = read_planned(primary).parts
+    except ConstructError as error:
+        fault = FieldFault("/primary", error.faults[0].reason)
+        raise BadInput("The construct cannot be read.", faults=[fault]) from error
+    for place, part in enumerate(parts):
+        template = templates.get(part.template)
+        if template is None:
+            known = ", ".join(templates) or "none yet"
+            reason = f"there is no construct '{part.template}'; known are {known}"
+        elif template.part != ("add_on" if place else "base"):
+            reason = "a construct is a base, then add-ons"
+        else:
+            continue
+        fault = FieldFault("/primary", reason)
+        raise BadInput("There are no rules for such a construct.", faults=[fault])

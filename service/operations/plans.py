@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from service.core.constructs import (
+    ConstructError,
     Part,
     PlannedConstruct,
     Template,
@@ -14,12 +15,10 @@ from service.core.constructs import (
 from service.core.guidance import AS_PLANNED, Guidance
 from service.core.items import ItemFacts
 from service.errors import BadInput, FieldFault
-from service.operations.answers import construct_name
-from service.operations.cases import get_case, the_case
+from service.operations.cases import the_case
 from service.operations.constructs import all_templates
 from service.operations.guidance import suggestions
 from service.operations.schemas.cases import (
-    CaseOut,
     FindingsBody,
     MeasurementsBody,
     NeedBody,
@@ -27,16 +26,15 @@ from service.operations.schemas.cases import (
 )
 from service.operations.schemas.planning import Choice, Choices, SuggestedPlan
 from service.operations.unit import Unit
-from service.operations.versions import require_version
 from service.storage.queries import cases, catalogue
 from service.storage.queries import reference as books
 from service.storage.tables import Plan, SurgicalCase
 
 __all__ = [
     "Shop",
+    "construct_name",
     "faults_of_construct",
     "list_choices",
-    "make_plan",
     "open_shop",
     "plan_body",
     "suggest_plan",
@@ -49,21 +47,14 @@ class Shop:
 
     templates: Mapping[str, Template]
     facts: Sequence[ItemFacts]
+    lengths_mm: Mapping[str, float]
 
 
 def open_shop(unit: Unit) -> Shop:
     """Read templates and catalogue once for many plans."""
-    return Shop(all_templates(unit), catalogue.all_facts(unit.session))
-
-
-def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseOut:
-    """Store a new revision of a case's plan."""
-    case = the_case(unit, reference)
-    require_version(case.version, version, f"Case {reference}")
-    store_plan(unit, case, body, open_shop(unit))
-    case.version += 1
-    unit.session.flush()
-    return get_case(unit, reference)
+    facts = catalogue.all_facts(unit.session)
+    lengths = {item.ref: item.length_mm for item in facts if item.length_mm is not None}
+    return Shop(all_templates(unit), facts, lengths)
 
 
 def store_plan(unit: Unit, case: SurgicalCase, body: PlanBody, shop: Shop) -> Plan | None:
@@ -181,8 +172,11 @@ def suggest_plan(unit: Unit, reference: str, primary: str) -> SuggestedPlan:
 
 
 def _readable(primary: str) -> PlannedConstruct:
-    # PlanBody has checked the same text for a plan; a suggestion may come before there is one.
-    return read_planned(PlanBody(primary=primary).primary)
+    try:
+        return read_planned(primary.strip())
+    except ConstructError as error:
+        faults = [FieldFault("/primary", fault.reason) for fault in error.faults]
+        raise BadInput("The construct cannot be read.", faults=faults) from error
 
 
 def write_out(
@@ -278,3 +272,15 @@ def list_choices(unit: Unit) -> Choices:
                 text = str(Part(code, system, angle))
                 bases.append(Choice(planned=text, name=construct_name(text, shop.templates)))
     return Choices(bases=bases, add_ons=add_ons)
+
+
+def construct_name(text: str, templates: Mapping[str, Template]) -> str:
+    """Say a planned construct in words: names, system and angle."""
+    words = []
+    for part in read_planned(text).parts:
+        name = templates[part.template].name if part.template in templates else part.template
+        details = [part.system] if part.system else []
+        if part.angle_deg is not None:
+            details.append(f"{part.angle_deg:g}°")
+        words.append(f"{name} ({' '.join(details)})" if details else name)
+    return " + ".join(words)

@@ -98,8 +98,18 @@ def _checked(table: object, pointer: str | None) -> Mapping[str, Default]:
 
 
 def answer_sizing(unit: Unit, body: SizingRequest) -> SizingAnswer:
-    """Answer a sizing question; nothing is stored."""
+    """Answer a sizing question; nothing is stored.
+
+    Raises
+    ------
+    NotFound
+        When no sizing figures have been loaded.
+    BadInput
+        When a size cannot be worked out from what was sent.
+    """
     rows = {row.key: row for row in reference.sizing_defaults(unit.session)}
+    if not rows:
+        raise NotFound("No sizing figures have been loaded yet; import sizing.toml.")
     used: list[str] = ["tip_apex_target_mm"] if body.views else []
     try:
         estimate = _estimate(body, rows, used)

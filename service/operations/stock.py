@@ -4,16 +4,15 @@ from typing import Any
 
 from sqlalchemy import Row
 
-from service.errors import BadInput, Conflict, Duplicate, FieldFault
+from service.errors import BadInput, Duplicate, FieldFault
 from service.operations.catalogue import the_item
+from service.operations.lots import use_by_fault
 from service.operations.schemas.stock import (
-    CountBody,
     DeliveryBody,
     DeliveryList,
     DeliveryOut,
     LocationBody,
     LocationOut,
-    MoveBody,
     MovementOut,
     ReceiveBody,
     StockOut,
@@ -21,7 +20,7 @@ from service.operations.schemas.stock import (
 )
 from service.operations.unit import Unit
 from service.storage.queries import stock
-from service.storage.tables import Balance, Delivery, Item, Location, Lot
+from service.storage.tables import Delivery, Item, Location, Lot
 
 __all__ = [
     "add_delivery",
@@ -29,7 +28,6 @@ __all__ = [
     "list_deliveries",
     "list_locations",
     "list_stock",
-    "record",
     "stock_words",
 ]
 
@@ -99,36 +97,29 @@ def add_location(unit: Unit, body: LocationBody) -> LocationOut:
     return LocationOut.model_validate(row)
 
 
-def record(unit: Unit, body: ReceiveBody | MoveBody | CountBody) -> MovementOut:
-    """Write one movement to the ledger and bring the balance along."""
-    item = the_item(unit, body.ref, "/ref")
-    if isinstance(body, ReceiveBody):
-        return _receive(unit, item, body)
-    lot = stock.find_lot(
-        unit.session, _key(item), body.lot or "", body.serial or "", body.ownership
-    )
-    if lot is None:
-        reason = f"there is no such lot of {body.ref} here ({body.ownership})"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
-    if isinstance(body, MoveBody):
-        return _move(unit, item, lot, body)
-    return _count(unit, item, lot, body)
-
-
-def _receive(unit: Unit, item: Item, body: ReceiveBody) -> MovementOut:
+def receive(unit: Unit, item: Item, body: ReceiveBody) -> MovementOut:
     if body.use_by is not None and body.use_by < unit.today:
         reason = f"{body.use_by} is in the past: an expired pack is not received into stock"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
-    place = _place(unit, body.to, "/to")
-    lot = _same_lot(unit, item, body)
-    return _post(unit, item, lot, "receive", body.quantity, to=place)
-
-
-def _same_lot(unit: Unit, item: Item, body: ReceiveBody) -> Lot:
-    """Find the lot, or start it; a lot cannot have two use-by dates."""
-    key = (_key(item), body.lot or "", body.serial or "", body.ownership)
-    lot = stock.find_lot(unit.session, *key)
+    place = find_place(unit, body.to, "/to")
     sterility = body.sterility or ("sterile" if item.supplied_sterile else "unsterile")
+    missing = use_by_fault(
+        supplied_sterile=item.supplied_sterile,
+        reusable=item.reusable,
+        sterility=sterility,
+        use_by=body.use_by,
+    )
+    if missing is not None:
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", missing)])
+    lot = _same_lot(unit, item, body, sterility)
+    kind = "loan_in" if body.ownership == "loan" else "receive"
+    return _post(unit, item, lot, kind=kind, quantity=body.quantity, to=place)
+
+
+def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
+    """Find the lot, or start it; a lot cannot have two use-by dates."""
+    key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
+    lot = stock.find_lot(unit.session, *key)
     if lot is None:
         lot = Lot(
             item_id=key[0],
@@ -153,59 +144,8 @@ def _same_lot(unit: Unit, item: Item, body: ReceiveBody) -> Lot:
     return lot
 
 
-def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
-    origin = _place(unit, body.origin, "/origin")
-    target = _place(unit, body.to, "/to")
-    if origin.id == target.id:
-        reason = "the units are there already"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
-    _require_free(unit, lot, origin, body)
-    return _post(
-        unit, item, lot, "move", body.quantity, origin=origin, to=target, reason=body.reason or ""
-    )
-
-
-def _require_free(unit: Unit, lot: Lot, origin: Location, body: MoveBody) -> None:
-    balance = unit.session.get(Balance, (lot.id, origin.id))
-    there = balance.quantity if balance else 0
-    held = balance.held if balance else 0
-    if there - held < body.quantity:
-        raise Conflict(
-            f"{origin.store}, {origin.shelf} has {there} of this lot, {held} of them promised; "
-            f"{body.quantity} cannot be moved.",
-            faults=[FieldFault("/quantity", f"at most {there - held} can be moved")],
-        )
-
-
-def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
-    place = _place(unit, body.at, "/at")
-    balance = unit.session.get(Balance, (lot.id, place.id))
-    there = balance.quantity if balance else 0
-    held = balance.held if balance else 0
-    if body.counted < held:
-        raise Conflict(
-            f"{held} of this lot are promised to cases from this shelf; {body.counted} counted. "
-            "Release them first.",
-            faults=[FieldFault("/counted", f"{held} are promised from here")],
-        )
-    difference = body.counted - there
-    if difference > 0:
-        return _post(unit, item, lot, "count", difference, to=place, reason=body.reason)
-    if difference < 0:
-        return _post(unit, item, lot, "count", -difference, origin=place, reason=body.reason)
-    return _movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
-
-
 def _post(
-    unit: Unit,
-    item: Item,
-    lot: Lot,
-    kind: str,
-    quantity: int,
-    *,
-    origin: Location | None = None,
-    to: Location | None = None,
-    reason: str = "",
+    unit: Unit, item: Item, lot: Lot, *, kind: str, quantity: int, to: Location
 ) -> MovementOut:
     stock.post(
         unit.session,
@@ -214,20 +154,20 @@ def _post(
                 "at": unit.now,
                 "kind": kind,
                 "lot_id": lot.id,
-                "from_location_id": origin.id if origin else None,
-                "to_location_id": to.id if to else None,
+                "from_location_id": None,
+                "to_location_id": to.id,
                 "quantity": quantity,
-                "reason": reason,
+                "reason": "",
                 "actor": unit.actor,
             }
         ],
     )
-    return _movement_out(
+    return movement_out(
         unit, item, lot, seq=stock.last_seq(unit.session), kind=kind, quantity=quantity
     )
 
 
-def _movement_out(
+def movement_out(
     unit: Unit, item: Item, lot: Lot, *, seq: int | None, kind: str, quantity: int
 ) -> MovementOut:
     return MovementOut(
@@ -242,7 +182,7 @@ def _movement_out(
     )
 
 
-def _place(unit: Unit, body: LocationBody, pointer: str) -> Location:
+def find_place(unit: Unit, body: LocationBody, pointer: str) -> Location:
     row = stock.find_location(unit.session, unit.site_id, body.store, body.shelf)
     if row is None:
         reason = f"there is no shelf {body.shelf} in {body.store}; add the location first"
@@ -250,7 +190,7 @@ def _place(unit: Unit, body: LocationBody, pointer: str) -> Location:
     return row
 
 
-def _key(item: Item) -> int:
+def item_key(item: Item) -> int:
     if item.id is None:
         message = "an item read from the database has its id"
         raise RuntimeError(message)
@@ -260,18 +200,21 @@ def _key(item: Item) -> int:
 def add_delivery(unit: Unit, body: DeliveryBody) -> DeliveryOut:
     """Note what is on its way; a loan is unsterile until it has been reprocessed here."""
     item = the_item(unit, body.ref, "/ref")
+    if body.ownership == "loan" and body.usable_from is None:
+        reason = "a loan comes unsterile: say from when it can be used"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
     due_at = unit.moment(body.due_at)
     usable_from = unit.moment(body.usable_from) if body.usable_from else due_at
     if usable_from < due_at:
         reason = "it cannot be used before it is due"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
-    known = stock.find_delivery(unit.session, unit.site_id, body.reference, _key(item))
+    known = stock.find_delivery(unit.session, unit.site_id, body.reference, item_key(item))
     if known is not None:
         raise Duplicate(f"Delivery {body.reference} has {body.ref} already.")
     row = Delivery(
         site_id=unit.site_id,
         reference=body.reference,
-        item_id=_key(item),
+        item_id=item_key(item),
         quantity=body.quantity,
         ownership=body.ownership,
         due_at=due_at,

@@ -92,6 +92,13 @@ class Work:
         name = actor or self.settings.default_actor
         return self.database.run(lambda session: operation(self._unit(session, name)), writes=True)
 
+    def rehearse(self, operation: Callable[[Unit], Result], actor: str | None = None) -> Result:
+        """Run an operation that changes rows and undo every change: nothing is saved."""
+        name = actor or self.settings.default_actor
+        return self.database.run(
+            lambda session: operation(self._unit(session, name)), writes=True, keeps=False
+        )
+
     def close(self) -> None:
         """Give the database back."""
         self.database.close()

@@ -7,28 +7,39 @@ without the lock loses updates.
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
+from threading import Lock
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, create_engine, event
+from sqlalchemy import Connection, create_engine, event, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlmodel import Session
 
 from service.errors import Unavailable
 
-__all__ = ["Database"]
+__all__ = ["Database", "TransactionClash"]
 
 Result = TypeVar("Result")
 
 #: How often a unit of work is tried when the database says two of them clashed.
 ATTEMPTS = 5
 
+#: PostgreSQL: the advisory lock writers take, so that what one reads stays true until it commits.
+WRITER_LOCK = 8321
+
 #: PostgreSQL: serialization failure and deadlock found; the whole transaction may be run again.
 _RETRY_STATES = {"40001", "40P01"}
 
+#: PostgreSQL: connection trouble, and a server that is shutting down or starting.
+_NO_CONNECTION = ("08", "57P")
+
 _DISK_TROUBLE = ("disk is full", "disk I/O error", "readonly database", "No space left")
+
+
+class TransactionClash(Exception):
+    """Two units of work met; the one that says so is run again from its start."""
 
 
 class Database:
@@ -44,29 +55,40 @@ class Database:
         self.url = make_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         if self.is_sqlite and self.url.database:
-            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
-        options: dict[str, Any] = {"pool_pre_ping": not self.is_sqlite}
-        if not self.is_sqlite:
-            options["isolation_level"] = "REPEATABLE READ"
-        self.engine = create_engine(self.url, **options)
+            _make_folder(Path(self.url.database).parent)
+        self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
+        # Writers of this process queue here and not in SQLite's polling: waiting there is unfair.
+        self._writer = Lock() if self.is_sqlite else nullcontext()
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_sqlite)
             event.listen(self.engine, "begin", _begin_sqlite)
 
     @contextmanager
-    def session(self, *, writes: bool) -> Iterator[Session]:
-        """Open a session for one unit of work; it commits at the end when it writes."""
-        connection_options = {"traywright_writes": writes}
-        engine = self.engine.execution_options(**connection_options)
-        with Session(engine, expire_on_commit=False) as session:
+    def session(self, *, writes: bool, keeps: bool = True) -> Iterator[Session]:
+        """Open a session for one unit of work; it commits at the end when it writes and keeps."""
+        options: dict[str, Any] = {"traywright_writes": writes}
+        if not self.is_sqlite:
+            # A reader sees one moment; a writer, alone after its lock, sees the newest.
+            options["isolation_level"] = "READ COMMITTED" if writes else "REPEATABLE READ"
+        engine = self.engine.execution_options(**options)
+        with (
+            self._writer if writes else nullcontext(),
+            Session(engine, expire_on_commit=False) as session,
+        ):
+            if writes and not self.is_sqlite:
+                session.execute(text(f"SELECT pg_advisory_xact_lock({WRITER_LOCK})"))
             yield session
-            if writes:
+            if writes and keeps:
                 session.commit()
             else:
                 session.rollback()
 
-    def run(self, operation: Callable[[Session], Result], *, writes: bool) -> Result:
+    def run(
+        self, operation: Callable[[Session], Result], *, writes: bool, keeps: bool = True
+    ) -> Result:
         """Run one unit of work in one transaction, again if the database says two clashed.
+
+        What writes but does not keep is undone at the end.
 
         Raises
         ------
@@ -75,21 +97,45 @@ class Database:
         """
         for attempt in range(1, ATTEMPTS + 1):
             try:
-                with self.session(writes=writes) as session:
+                with self.session(writes=writes, keeps=keeps) as session:
                     return operation(session)
+            except TransactionClash:
+                if attempt == ATTEMPTS:
+                    raise Unavailable("Others kept changing the same rows; try again.") from None
             except DBAPIError as error:
                 if attempt < ATTEMPTS and getattr(error.orig, "sqlstate", None) in _RETRY_STATES:
                     continue
-                unavailable = _as_unavailable(error)
-                if unavailable is None:
-                    raise
-                raise unavailable from error
+                raise _as_unavailable(error) or error from error
         message = "the loop above returns or raises"
         raise AssertionError(message)
+
+    @contextmanager
+    def connection(self, *, writes: bool) -> Iterator[Connection]:
+        """Open a transaction without a session, for migrations.
+
+        Raises
+        ------
+        Unavailable
+            As `run` does.
+        """
+        try:
+            with self.engine.execution_options(traywright_writes=writes).begin() as connection:
+                yield connection
+        except DBAPIError as error:
+            raise _as_unavailable(error) or error from error
 
     def close(self) -> None:
         """Give every connection back."""
         self.engine.dispose()
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unavailable(
+            f"The database's folder {folder} cannot be made ({error.strerror}). Nothing was saved."
+        ) from error
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
@@ -100,6 +146,8 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
         "foreign_keys = ON",
         "busy_timeout = 10000",
         "synchronous = FULL",
+        # Otherwise INSERT OR REPLACE would delete a line of the ledger past its trigger.
+        "recursive_triggers = ON",
     ):
         connection.execute(f"PRAGMA {pragma}")
 
@@ -110,13 +158,22 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 def _as_unavailable(error: DBAPIError) -> Unavailable | None:
-    text = str(error.orig)
-    if any(sign in text for sign in _DISK_TROUBLE):
+    said = str(error.orig)
+    if any(sign in said for sign in _DISK_TROUBLE):
         return Unavailable(
             "The disk cannot take the change. Nothing was saved; tell whoever runs it."
         )
-    if "database is locked" in text:
+    if "database is locked" in said:
         return Unavailable("The database was busy for 10 seconds. Nothing was saved; try again.")
-    if isinstance(error, OperationalError) and error.connection_invalidated:
+    if _is_out_of_reach(error):
         return Unavailable("The database cannot be reached. Nothing was saved; try again.")
     return None
+
+
+def _is_out_of_reach(error: DBAPIError) -> bool:
+    """Tell whether there is no database to talk to: it never answered, or it hung up."""
+    if not isinstance(error, OperationalError):
+        return False
+    state = getattr(error.orig, "sqlstate", "")
+    never_answered = state is None or "unable to open database file" in str(error.orig)
+    return error.connection_invalidated or never_answered or str(state).startswith(_NO_CONNECTION)

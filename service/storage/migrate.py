@@ -1,16 +1,25 @@
-"""Bring a database to the newest tables, and tell whether it is there."""
+"""Bring a database to the newest tables, and tell whether it is there.
 
+``python -m service.storage.migrate "what changes"`` writes the next migration from the difference
+between the tables and the migrations so far. Tables, columns, keys and indexes
+go into the file; a CHECK that differs is printed as a line to put there.
+"""
+
+import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection
+from sqlalchemy import CheckConstraint, Connection, Table, inspect
+from sqlmodel import SQLModel
 
 from service.storage.engine import Database
 
-__all__ = ["is_current", "migrate", "write_revision"]
+__all__ = ["is_current", "main", "migrate", "write_revision"]
 
 
 def _config(connection: Connection | None = None) -> Config:
@@ -24,18 +33,62 @@ def _config(connection: Connection | None = None) -> Config:
 
 def migrate(database: Database) -> None:
     """Run every migration the database has not seen yet."""
-    with database.engine.begin() as connection:
+    with database.connection(writes=True) as connection:
         command.upgrade(_config(connection), "head")
 
 
 def is_current(database: Database) -> bool:
     """Tell whether the database is reachable and has seen every migration."""
     head = ScriptDirectory.from_config(_config()).get_current_head()
-    with database.engine.connect() as connection:
+    with database.connection(writes=False) as connection:
         return MigrationContext.configure(connection).get_current_revision() == head
 
 
 def write_revision(database: Database, message: str) -> None:
     """Write a new migration from the difference between the tables and the database."""
-    with database.engine.begin() as connection:
-        command.revision(_config(connection), message, autogenerate=True)
+    with database.connection(writes=True) as connection:
+        config = _config(connection)
+        count = len(list(ScriptDirectory.from_config(config).walk_revisions()))
+        command.revision(config, message, autogenerate=True, rev_id=f"{count + 1:04d}")
+
+
+def main(arguments: list[str]) -> None:
+    """Write the next migration against a database made for it and thrown away."""
+    if len(arguments) != 1:
+        sys.exit('Say what changes: python -m service.storage.migrate "what changes"')
+    with tempfile.TemporaryDirectory() as folder:
+        database = Database(f"sqlite:///{folder}/scratch.db")
+        migrate(database)
+        write_revision(database, arguments[0])
+        with database.connection(writes=False) as connection:
+            changed = _changed_checks(connection)
+        database.close()
+    if changed:
+        listed = "\n".join(f"    replace_check({', '.join(map(repr, one))})" for one in changed)
+        sys.stdout.write(f"Rules differ; import replace_check and put into upgrade():\n{listed}\n")
+
+
+def _changed_checks(connection: Connection) -> list[tuple[str, str, str]]:
+    """Give table, name and rule of every CHECK that the migrations so far leave different."""
+    changed = []
+    for table in SQLModel.metadata.sorted_tables:
+        if not inspect(connection).has_table(table.name):
+            continue
+        found = inspect(connection).get_check_constraints(table.name)
+        there = {str(one["name"]): " ".join(one["sqltext"].split()) for one in found}
+        changed += [
+            (table.name, name, rule)
+            for name, rule in sorted(_rules(table))
+            if name in there and there[name] != rule
+        ]
+    return changed
+
+
+def _rules(table: Table) -> Iterator[tuple[str, str]]:
+    for one in table.constraints:
+        if isinstance(one, CheckConstraint):
+            yield str(one.name), " ".join(str(one.sqltext).split())
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,6 +1,6 @@
 """Allocation against networkx's matchings and flows, general-purpose references."""
 
-import networkx as nx  # type: ignore[import-untyped]  # it ships no types
+import networkx as nx
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -1,3 +1,4 @@
+import dataclasses
 import math
 import tomllib
 from pathlib import Path
@@ -9,9 +10,7 @@ from hypothesis import strategies as st
 
 from service.core.fractures import CODES, FractureError, read_class
 from service.core.guidance import (
-    ADD_ONS,
     AS_PLANNED,
-    BASES,
     Findings,
     Guidance,
     GuidanceError,
@@ -26,6 +25,12 @@ TABLE: dict[str, Any] = tomllib.loads(SEED.read_text(encoding="utf-8"))
 RULES = rules_from(TABLE)
 PLATE, SHORT, LONG = "sliding-hip-screw", "short-single-lag-nail", "long-single-lag-nail"
 BUTTRESSED = f"{PLATE}+trochanteric-buttress-plate"
+TEMPLATES: dict[str, str] = {
+    entry["code"]: entry["part"]
+    for entry in tomllib.loads(SEED.with_name("constructs.toml").read_text("utf-8"))["construct"]
+}
+BASES = [code for code, part in TEMPLATES.items() if part == "base"]
+ADD_ONS = [code for code, part in TEMPLATES.items() if part == "add_on"]
 
 
 def cautions(told: Guidance) -> set[str]:
@@ -292,14 +297,14 @@ def test_the_bare_2007_group_asks_for_its_subgroup() -> None:
 @pytest.mark.parametrize(
     ("construct", "says"),
     [
-        ("", "construct"),
-        ("cerclage-wire", "starts with"),
-        ("wooden-peg", "starts with"),
-        (f"{PLATE}+{SHORT}", "not one of"),
+        ("", "is not written"),
+        ("Wooden peg", "no construct's code"),
+        (f"{PLATE}+", "is not written"),
+        (f"{PLATE}/north", "angle"),
         (f"{PLATE}+cerclage-wire+cerclage-wire", "twice"),
     ],
 )
-def test_a_plan_that_is_no_base_with_add_ons_is_refused(construct: str, says: str) -> None:
+def test_a_plan_that_cannot_be_read_is_refused(construct: str, says: str) -> None:
     with pytest.raises(GuidanceError, match=says) as refused:
         Findings(construct)
     assert refused.value.pointer == "/construct"
@@ -317,3 +322,76 @@ def test_without_a_need_that_holds_the_plan_is_taken_to_stand() -> None:
     bare = rules_from({"conversion": TABLE["conversion"]})
     (need,) = suggest(Findings(PLATE), bare).needs
     assert (need.name, need.probability, need.constructs) == (AS_PLANNED, 1.0, (PLATE,))
+
+
+def test_the_department_sets_how_thick_a_wall_must_be_to_carry() -> None:
+    measured = Findings(PLATE, lateral_wall_mm=21.0)
+    assert SHORT not in near(suggest(measured, RULES))
+    assert SHORT in near(suggest(measured, RULES, wall_threshold_mm=21.0))
+    assert facts_of(measured, wall_threshold_mm=21.0)["lateral_wall"] == "thin"
+    assert SHORT not in near(suggest(measured, RULES, wall_threshold_mm=20.9))
+
+
+def test_sources_differ_on_a_plate_with_a_wall_that_the_department_calls_thin() -> None:
+    # NICE CG124 goes by the type of fracture, Hsu 2013 by the wall's thickness.
+    stable = Findings(PLATE, fracture=read_class("31A1.2", 2018), lateral_wall_mm=21.0)
+    code = "conflict-plate-and-thin-wall"
+    assert code not in conflicts(suggest(stable, RULES))
+    assert code in conflicts(suggest(stable, RULES, wall_threshold_mm=21.0))
+
+
+@given(cases, st.sampled_from(["our-own-nail", "our-own-nail@Demo/125+cerclage-wire"]))
+def test_for_a_base_no_rule_knows_nothing_is_suggested_and_a_caution_says_so(
+    findings: Findings, construct: str
+) -> None:
+    told = suggest(dataclasses.replace(findings, construct=construct), RULES)
+    (need,) = told.needs
+    assert (need.name, need.probability, need.constructs) == (AS_PLANNED, 1.0, (construct,))
+    assert need.reason == "No rule knows this construct."
+    assert told.alternates == ()
+    assert told.cautions[0].rule == "no-rule-knows-the-base"
+    assert told.cautions[0].says == (
+        "No rule knows the construct 'our-own-nail': nothing is suggested in its place, and "
+        "nothing says that the plan will hold."
+    )
+    # What holds for every construct is said all the same.
+    assert "caution-before-opening" in cautions(told)
+
+
+@pytest.mark.parametrize("base", BASES)
+def test_the_seed_rules_know_every_base_of_the_seed(base: str) -> None:
+    assert base in RULES.bases
+    assert "no-rule-knows-the-base" not in cautions(suggest(Findings(base), RULES))
+
+
+def test_a_rule_written_for_a_departments_own_base_speaks_for_it() -> None:
+    row = {"reason": "r", "source": "s"}
+    rules = rules_from(
+        {
+            "conversion": TABLE["conversion"],
+            "need": [
+                {
+                    "code": "own",
+                    "name": "a longer one",
+                    "weight": 1,
+                    "constructs": ["our-own-long-nail"],
+                    "when": [{"finding": "base", "one_of": ["our-own-nail", "another"]}],
+                    **row,
+                }
+            ],
+            "alternate": [{"code": "any", "constructs": ["planned+our-own-wire"], **row}],
+        }
+    )
+    told = suggest(Findings("our-own-nail@Demo/125"), rules)
+    assert [need.constructs[0] for need in told.needs] == [
+        "our-own-nail@Demo/125",
+        "our-own-long-nail",
+    ]
+    assert alternates(told) == ["our-own-nail@Demo/125+our-own-wire"]
+    assert cautions(told) == set()
+
+
+def test_figures_and_sources_from_memory_say_so() -> None:
+    for rule in RULES.rules:
+        for source in (rule.source, *(side.source for side in rule.sides)):
+            assert "AAOS 2021" not in source or "from memory" in source

@@ -39,13 +39,17 @@ WIRE = ("need", 7)
         (("need",), {}, "/need"),
         ((*SHARE, "weight"), 0, "/need/0/weight"),
         ((*SHARE, "constructs"), [], "/need/0/constructs"),
-        ((*SHARE, "constructs", 1), "wooden-peg", "/need/0/constructs/1"),
-        ((*SHARE, "constructs", 1), f"{PLATE}+{SHORT}", "/need/0/constructs/1"),
+        ((*SHARE, "constructs", 1), "Wooden peg", "/need/0/constructs/1"),
+        ((*SHARE, "constructs", 1), f"{PLATE}+", "/need/0/constructs/1"),
+        ((*SHARE, "constructs", 1), f"{PLATE}@Demo", "/need/0/constructs/1"),
+        ((*SHARE, "constructs", 1), f"{PLATE}+planned", "/need/0/constructs/1"),
         ((*SHARE, "constructs", 1), "planned+cerclage-wire+cerclage-wire", "/need/0/constructs/1"),
         ((*SHARE, "colour"), "red", "/need/0/colour"),
         ((*SHARE, "source"), " ", "/need/0/source"),
         ((*SHARE, "when", 0, "finding"), "mood", "/need/0/when/0/finding"),
-        ((*SHARE, "when", 0, "equals"), "wooden-peg", "/need/0/when/0/equals"),
+        ((*SHARE, "when", 0, "equals"), "Wooden peg", "/need/0/when/0/equals"),
+        ((*SHARE, "when", 0, "equals"), f"{PLATE}+{SHORT}", "/need/0/when/0/equals"),
+        ((*SHARE, "when", 0, "equals"), True, "/need/0/when/0/equals/0"),
         ((*SHARE, "when", 0, "one_of"), [PLATE], "/need/0/when/0"),
         ((*SHARE, "when", 1, "equals"), "no", "/need/0/when/1/equals"),
         ((*SHARE, "when", 0), {"finding": "base"}, "/need/0/when/0"),
@@ -62,6 +66,7 @@ WIRE = ("need", 7)
         ),
         ((*WIRE, "any_of", 0, "one_of"), ["wavy"], "/need/7/any_of/0/one_of"),
         (("near", 0, "what", 0), "wooden_peg", "/near/0/what/0"),
+        (("near", 0, "what", 0), "planned+cerclage-wire", "/near/0/what/0"),
         (("conflict", 0, "sides"), [{"says": "a", "source": "b"}], "/conflict/0/sides"),
         (("conflict", 0, "sides", 1, "source"), "", "/conflict/0/sides/1/source"),
         (("unknown", 0, "finding"), "mood", "/unknown/0/finding"),
@@ -81,6 +86,16 @@ def test_a_faulty_rule_is_refused_where_it_stands(
     assert refused.value.pointer == pointer
 
 
+def test_a_construct_the_core_has_never_heard_of_is_accepted_if_it_is_written_as_a_code() -> None:
+    data: Any = copy.deepcopy(TABLE)
+    data["need"][0]["constructs"] = ["our-own-nail+our-own-wire"]
+    data["need"][0]["when"][0]["equals"] = "our-own-plate"
+    data["near"][0]["what"] = ["our-own-wire"]
+    rules = {rule.code: rule for rule in rules_from(data).rules}
+    assert rules[data["need"][0]["code"]].names == ("our-own-nail+our-own-wire",)
+    assert "our-own-plate" in rules_from(data).bases
+
+
 def test_numbers_are_compared_at_the_bound() -> None:
     row = {"reason": "r", "source": "s"}
     rules = rules_from(
@@ -98,13 +113,17 @@ def test_numbers_are_compared_at_the_bound() -> None:
             ],
         }
     )
-    assert cautions(suggest(Findings(PLATE, lateral_wall_mm=20.5), rules)) == {"low", "is"}
-    assert cautions(suggest(Findings(PLATE, lateral_wall_mm=20.6), rules)) == {"high"}
-    assert cautions(suggest(Findings(PLATE), rules)) == {"none"}
+    # These rules name no base, which is said beside them.
+    unknown = "no-rule-knows-the-base"
+    low = suggest(Findings(PLATE, lateral_wall_mm=20.5), rules)
+    assert cautions(low) == {"low", "is", unknown}
+    assert cautions(suggest(Findings(PLATE, lateral_wall_mm=20.6), rules)) == {"high", unknown}
+    assert cautions(suggest(Findings(PLATE), rules)) == {"none", unknown}
 
 
 def test_needs_share_the_probability_of_a_change_by_weight() -> None:
-    row = {"constructs": [SHORT], "reason": "r", "source": "s"}
+    asked = [{"finding": "base", "equals": PLATE}]
+    row = {"constructs": [SHORT], "reason": "r", "source": "s", "when": asked}
     rules = rules_from(
         {
             "conversion": {"probability": 0.2, "source": "x"},

@@ -5,10 +5,14 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError
-from service.operations import cases, checks
+from service.operations import case_life, cases, checks
+from service.operations.confirming import confirm
+from service.operations.events import events_of
 from service.operations.faults import faults_of
 from service.operations.schemas.cases import CaseBody, CaseFields, FindingsBody, MeasurementsBody
+from service.operations.schemas.confirming import ConfirmBody
 from service.operations.site import site_facts
+from service.operations.trays import tray_of
 from web.forms import Filled, version_of
 from web.render import page, work_of
 
@@ -43,7 +47,28 @@ def show_case(request: Request, reference: str) -> Response:
     check = None
     if case.status != "cancelled" and case.list_date >= today:
         check = work.read(lambda unit: checks.check_case(unit, reference))
-    return page(request, "case.html", case=case, check=check)
+    return page(
+        request,
+        "case.html",
+        case=case,
+        check=check,
+        tray=work.read(lambda unit: tray_of(unit, reference)),
+        events=work.read(lambda unit: events_of(unit, reference)),
+    )
+
+
+@router.post("/cases/{reference}/confirm")
+def confirm_backups(request: Request, reference: str, values: Filled) -> Response:
+    """Confirm the backups of the plan revision that the page showed."""
+    revision, version = values.get("plan_revision", ""), version_of(values)
+    body = ConfirmBody.model_validate({"plan_revision": revision})
+    actor = values.get("actor", "").strip()
+    if not actor:
+        raise BadInput("Say who confirms. Nothing was saved.")
+    work_of(request).write(
+        lambda unit: confirm(unit, reference, body.plan_revision, version), actor
+    )
+    return RedirectResponse(f"/cases/{reference}", status_code=303)
 
 
 @router.get("/cases/{reference}/edit")
@@ -67,7 +92,7 @@ def change_case(request: Request, reference: str, values: Filled) -> Response:
 def cancel_case(request: Request, reference: str, values: Filled) -> Response:
     """Take a case off its list."""
     version = version_of(values)
-    work_of(request).write(lambda unit: cases.cancel_case(unit, reference, version))
+    work_of(request).write(lambda unit: case_life.cancel_case(unit, reference, version))
     return RedirectResponse(f"/cases/{reference}", status_code=303)
 
 
@@ -99,7 +124,9 @@ def _write(request: Request, values: dict[str, str], reference: str | None) -> s
     facts["measurements"] = {name: given[name] for name in _MEASUREMENTS if name in given}
     if reference is None:
         body = CaseBody.model_validate(facts)
-        return work.write(lambda unit: cases.add_case(unit, body)).reference
+        return work.write(lambda unit: case_life.add_case(unit, body)).reference
     facts.pop("reference", None)
     fields = CaseFields.model_validate(facts)
-    return work.write(lambda unit: cases.change_case(unit, reference, fields, version)).reference
+    return work.write(
+        lambda unit: case_life.change_case(unit, reference, fields, version)
+    ).reference

@@ -1,5 +1,7 @@
 """The figures sizing assumes, each with its source."""
 
+from collections.abc import Mapping, Sequence
+
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
@@ -19,7 +21,7 @@ router = APIRouter()
 @router.get("/figures")
 def show_figures(request: Request) -> Response:
     """Show every figure with its source."""
-    return _show(request, (), None)
+    return _show(request, (), None, {})
 
 
 @router.post("/figures/{key}")
@@ -32,13 +34,22 @@ def set_figure(request: Request, key: str, values: Filled) -> Response:
         version = version_of(values)
         work_of(request).write(lambda unit: sizing.set_default(unit, key, body, version))
     except ValidationError as error:
-        return _show(request, faults_of(error.errors()), key)
+        return _show(request, faults_of(error.errors()), key, values)
     except ServiceError as error:
-        return _show(request, [*error.faults] or [FieldFault("", error.detail)], key)
+        return _show(request, [*error.faults] or [FieldFault("", error.detail)], key, values)
     return RedirectResponse("/figures", status_code=303)
 
 
-def _show(request: Request, faults: object, key: str | None) -> Response:
+def _show(
+    request: Request, faults: Sequence[FieldFault], key: str | None, typed: Mapping[str, str]
+) -> Response:
     defaults = work_of(request).read(sizing.list_defaults).defaults
-    status = 422 if faults else 200
-    return page(request, "figures.html", status=status, defaults=defaults, faults=faults, key=key)
+    return page(
+        request,
+        "figures.html",
+        status=422 if faults else 200,
+        defaults=defaults,
+        faults=faults,
+        key=key,
+        typed=typed,
+    )

@@ -3,11 +3,18 @@
 from datetime import date, timedelta
 
 from fastapi import APIRouter, Request
+from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from service.operations import cases, checks
+from service.errors import BadInput, FieldFault, ServiceError
+from service.operations import cases, day_readiness, what_if
+from service.operations.faults import faults_of
 from service.operations.schemas.base import Day
+from service.operations.schemas.readiness import DayReadiness
+from service.operations.schemas.what_if import WhatIfBody
 from service.operations.site import next_list_day, site_facts
+from service.operations.unit import Unit
+from web.forms import Filled
 from web.render import page, work_of
 
 __all__ = ["router"]
@@ -41,8 +48,66 @@ def list_day(request: Request, day: Day) -> Response:
     if day < today:
         past = work.read(lambda unit: cases.list_days(unit, day, day))
         return page(request, "past_day.html", lists=past.lists, around=around)
-    check = work.read(lambda unit: checks.check_day(unit, day))
-    return page(request, "list_day.html", check=check, around=around)
+    told = work.read(lambda unit: day_readiness.day_readiness(unit, day))
+    return page(request, "list_day.html", told=told, check=told.check, around=around, tried="")
+
+
+@router.post("/lists/{day}/what-if")
+def try_out(request: Request, day: Day, values: Filled) -> Response:
+    """Show the day with one more unit or a case at another time; nothing is saved."""
+    work = work_of(request)
+    around = (_beside(day, -1), day, _beside(day, 1))
+    faults: list[FieldFault] = []
+    told, tried = None, ""
+    try:
+        body = _asked(values)
+        told = work.rehearse(lambda unit: _tried(unit, day, body))
+        tried = _in_words(values)
+    except ValidationError as error:
+        faults = faults_of(error.errors())
+    except ServiceError as error:
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+    if told is None:
+        told = work.read(lambda unit: day_readiness.day_readiness(unit, day))
+    return page(
+        request,
+        "list_day.html",
+        status=422 if faults else 200,
+        told=told,
+        check=told.check,
+        around=around,
+        tried=tried,
+        faults=faults,
+        values=values,
+    )
+
+
+def _asked(values: dict[str, str]) -> WhatIfBody:
+    """Read the form: one more unit, or a case moved, or both."""
+    facts: dict[str, object] = {}
+    if values.get("ref"):
+        facts["add_units"] = [{"ref": values["ref"], "quantity": values.get("quantity") or "1"}]
+    if values.get("case"):
+        moved = {name: values.get(name, "") for name in ("case", "starts", "ends")}
+        facts["move_case"] = moved
+    if not facts:
+        fault = FieldFault("", "say which unit to add, or which case to move and to when")
+        raise BadInput("There is nothing to try.", faults=[fault])
+    return WhatIfBody.model_validate(facts)
+
+
+def _tried(unit: Unit, day: date, body: WhatIfBody) -> DayReadiness:
+    what_if.what_if(unit, day, body)
+    return day_readiness.day_readiness(unit, day)
+
+
+def _in_words(values: dict[str, str]) -> str:
+    said = []
+    if values.get("ref"):
+        said.append(f"{values.get('quantity') or '1'} more of {values['ref']}")
+    if values.get("case"):
+        said.append(f"{values['case']} from {values.get('starts')} to {values.get('ends')}")
+    return " and ".join(said)
 
 
 def _beside(day: date, days: int) -> date:

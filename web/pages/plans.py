@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
-from service.operations import cases, plans
+from service.operations import case_life, cases, plans
 from service.operations.faults import faults_of
 from service.operations.schemas.cases import PlanBody
 from service.operations.schemas.planning import SuggestedPlan
@@ -64,7 +64,7 @@ def save_plan(request: Request, reference: str, form: FilledForm) -> Response:
             }
         )
         version = version_of(form)
-        work_of(request).write(lambda unit: plans.make_plan(unit, reference, body, version))
+        work_of(request).write(lambda unit: case_life.make_plan(unit, reference, body, version))
     except ValidationError as error:
         faults = faults_of(error.errors())
     except ServiceError as error:

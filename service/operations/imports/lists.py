@@ -9,6 +9,7 @@ from service.errors import BadInput
 from service.exchange.rows import OperatingListRow
 from service.operations.cases import case_columns
 from service.operations.faults import faults_of
+from service.operations.following import replan
 from service.operations.imports.plan import ImportPlan
 from service.operations.plans import Shop, open_shop, store_plan
 from service.operations.schemas.cases import (
@@ -37,19 +38,22 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
     """Compare operating lists with the cases on record."""
     plan = ImportPlan()
     shop = open_shop(unit)
+    touched: list[str] = []
     for number, row in rows:
         if row.list_date < unit.today:
             plan.fault(number, "list_date", f"{row.list_date} is in the past")
             continue
         try:
             entry = _entry(row)
-            _write(unit, entry, shop, plan)
+            if _write(unit, entry, shop, plan):
+                touched.append(entry.reference)
         except ValidationError as error:
             for fault in faults_of(error.errors()):
                 plan.fault(number, fault.pointer.rpartition("/")[2] or "row", fault.reason)
         except BadInput as error:
             for fault in error.faults:
                 plan.fault(number, fault.pointer.split("/")[1], fault.reason)
+    plan.later(replan, unit, touched, "the list was brought again")
     return plan
 
 
@@ -77,8 +81,14 @@ def _entry(row: OperatingListRow) -> _Entry:
     return _Entry(row.case_reference, fields, plan)
 
 
-def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> None:
-    """Write one case inside a savepoint, so that a faulty row leaves nothing behind."""
+def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> bool:
+    """Write one case inside a savepoint, so that a faulty row leaves nothing behind.
+
+    Returns
+    -------
+    bool
+        Whether the row said anything new.
+    """
     with unit.session.begin_nested():
         row = cases.find_case(unit.session, unit.site_id, entry.reference)
         columns = case_columns(unit, entry.fields)
@@ -96,3 +106,4 @@ def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> None:
     plan.added += is_new
     plan.changed += not is_new and (differs or revised)
     plan.unchanged += not is_new and not differs and not revised
+    return is_new or differs or revised

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from service.exchange.rows import StockRow
 from service.operations.imports.plan import ImportPlan
+from service.operations.lots import use_by_fault
 from service.operations.unit import Unit
 from service.storage.queries import catalogue, stock
 from service.storage.tables import Location
@@ -21,10 +22,11 @@ class _Take:
 
     unit: Unit
     plan: ImportPlan
-    items: dict[str, tuple[int, bool]]
+    items: dict[str, catalogue.Supplied]
     lots: dict[LotKey, stock.LotFacts]
     places: dict[PlaceKey, int]
     there: dict[tuple[int, int], tuple[int, int]]
+    trays: set[PlaceKey] = field(default_factory=set)
     new_lots: dict[LotKey, stock.LotFacts] = field(default_factory=dict)
     new_places: dict[PlaceKey, None] = field(default_factory=dict)
     counted: list[tuple[LotKey, PlaceKey, int]] = field(default_factory=list)
@@ -35,7 +37,7 @@ def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportP
     take = _Take(
         unit,
         ImportPlan(),
-        catalogue.ids_and_sterility(unit.session),
+        catalogue.supplied_by_ref(unit.session),
         stock.lots(unit.session),
         {
             (row.store, row.shelf): row.id or 0
@@ -43,6 +45,11 @@ def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportP
         },
         stock.balances_with_held(unit.session),
     )
+    take.trays = {
+        (row.store, row.shelf)
+        for row in stock.locations(unit.session, unit.site_id)
+        if row.kind == "theatre"
+    }
     for number, row in rows:
         _plan_row(take, number, row)
     if take.new_places:
@@ -57,8 +64,17 @@ def _plan_row(take: _Take, number: int, row: StockRow) -> None:
     if item is None:
         take.plan.fault(number, "ref", f"the catalogue has no item with REF {row.ref}")
         return
-    key = (item[0], row.lot or "", row.serial or "", row.ownership)
-    sterility = row.sterility or ("sterile" if item[1] else "unsterile")
+    key = (item.item_id, row.lot or "", row.serial or "", row.ownership)
+    sterility = row.sterility or ("sterile" if item.sterile else "unsterile")
+    reason = use_by_fault(
+        supplied_sterile=item.sterile,
+        reusable=item.reusable,
+        sterility=sterility,
+        use_by=row.use_by,
+    )
+    if reason is not None:
+        take.plan.fault(number, "use_by", reason)
+        return
     facts = stock.LotFacts(None, row.use_by, row.return_by, sterility)
     known = take.lots.get(key) or take.new_lots.get(key)
     if known is None:
@@ -67,6 +83,11 @@ def _plan_row(take: _Take, number: int, row: StockRow) -> None:
         take.plan.fault(number, *fault)
         return
     place = (row.store, row.shelf)
+    if place in take.trays:
+        take.plan.fault(
+            number, "shelf", "this is a case's tray; count its packs on the case's page"
+        )
+        return
     quantity, held = 0, 0
     if place not in take.places:
         take.new_places[place] = None

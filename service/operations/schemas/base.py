@@ -1,9 +1,11 @@
 """Types every schema shares, with the bounds both databases can keep."""
 
+from collections.abc import Iterable
 from datetime import date, datetime, time
 from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
 
 __all__ = [
     "Body",
@@ -18,6 +20,8 @@ __all__ = [
     "OptionalText",
     "Out",
     "Ref",
+    "all_located",
+    "located",
 ]
 
 #: No control characters: they cannot be typed on purpose, and PostgreSQL refuses some of them.
@@ -61,3 +65,21 @@ Count = Annotated[int, Field(gt=0, le=1_000_000)]
 Day = Annotated[date, Field(ge=_FIRST_DAY, le=_LAST_DAY)]
 Moment = Annotated[datetime, AfterValidator(_within_years)]
 Clock = Annotated[time, AfterValidator(_without_zone)]
+
+
+def located(body: Body, field: str, reason: str) -> ValidationError:
+    """Make the error of a rule across fields, at the field a person would change."""
+    return all_located(body, [((field,), reason)])
+
+
+def all_located(body: Body, faults: Iterable[tuple[tuple[int | str, ...], str]]) -> ValidationError:
+    """Make one validation error of many faults, each with its path in the body."""
+    details = [
+        InitErrorDetails(
+            type=PydanticCustomError("rule", "{reason}", {"reason": reason}),
+            loc=path,
+            input=getattr(body, str(path[0]), None),
+        )
+        for path, reason in faults
+    ]
+    return ValidationError.from_exception_data(type(body).__name__, details)

@@ -18,9 +18,12 @@ from service.operations.schemas.base import (
     Name,
     Out,
     Ref,
+    all_located,
+    located,
 )
 
 __all__ = [
+    "CLASS_FIELDS",
     "CaseBody",
     "CaseFields",
     "CaseOut",
@@ -34,7 +37,8 @@ __all__ = [
     "Planned",
 ]
 
-_CLASS_YEARS = (2007, 2018)
+#: Where the planner's reader of fracture classes finds fault, and the field here that is meant.
+CLASS_FIELDS = {"/code": "fracture_class", "/year": "class_year"}
 
 
 def _is_planned(text: str) -> str:
@@ -84,16 +88,16 @@ class CaseFields(Body):
     @model_validator(mode="after")
     def _ends_later(self) -> Self:
         if self.ends <= self.starts:
-            message = "the case must end after it starts, on the same day"
-            raise ValueError(message)
+            raise located(self, "ends", "the case must end after it starts, on the same day")
         if (self.fracture_class is None) != (self.class_year is None):
-            message = "a fracture class carries the year of its classification, 2007 or 2018"
-            raise ValueError(message)
+            absent = "class_year" if self.class_year is None else "fracture_class"
+            reason = "a fracture class carries the year of its classification, 2007 or 2018"
+            raise located(self, absent, reason)
         if self.fracture_class is not None and self.class_year is not None:
             try:
                 self.fracture_class = read_class(self.fracture_class, self.class_year).code
             except FractureError as error:
-                raise ValueError(error.reason) from error
+                raise located(self, CLASS_FIELDS[error.pointer], error.reason) from error
         return self
 
 
@@ -156,16 +160,18 @@ class PlanBody(Body):
     def _hangs_together(self) -> Self:
         planned = [self.primary, *self.alternates]
         if len(set(planned)) != len(planned):
-            message = "a construct is named twice; each alternate differs from the primary"
-            raise ValueError(message)
-        for need in self.needs:
-            for construct in need.constructs:
-                if construct not in planned:
-                    message = f"the need '{need.need}' names {construct}, which is not planned"
-                    raise ValueError(message)
+            reason = "a construct is named twice; each alternate differs from the primary"
+            raise located(self, "alternates", reason)
+        unplanned = [
+            (("needs", place, "constructs"), f"{construct} is not planned")
+            for place, need in enumerate(self.needs)
+            for construct in need.constructs
+            if construct not in planned
+        ]
+        if unplanned:
+            raise all_located(self, unplanned)
         if self.needs and abs(sum(need.probability for need in self.needs) - 1) > 1e-9:  # noqa: PLR2004 - the tolerance of every sum of probabilities here
-            message = "the probabilities of the needs must sum to 1"
-            raise ValueError(message)
+            raise located(self, "needs", "the probabilities of the needs must sum to 1")
         return self
 
 

@@ -8,6 +8,7 @@ from service.operations.schemas.base import Out
 __all__ = [
     "CaseCheckOut",
     "CheckOut",
+    "ConfirmationOut",
     "ConstructCheckOut",
     "GapOut",
     "LineOut",
@@ -65,6 +66,7 @@ class ConstructCheckOut(Out):
     name: str
     role: Literal["primary", "alternate"]
     state: State
+    says: str
     gaps: list[GapOut]
     lines: list[LineOut]
 
@@ -94,6 +96,18 @@ class PickRowOut(Out):
     quantity: int
     place: str
     whys: list[str]
+    shared_with: list[str]
+    held: bool
+
+
+class ConfirmationOut(Out):
+    """Who confirmed which plan revision, and whether that still holds."""
+
+    plan_revision: int
+    at: datetime
+    actor: str
+    in_force: bool
+    changed: list[str]
 
 
 class CaseCheckOut(Out):
@@ -105,12 +119,15 @@ class CaseCheckOut(Out):
     ends_at: datetime
     side: str
     plan_revision: int | None
-    state: Literal["covered", "partly covered", "not covered", "not planned", "cannot be sized"]
+    state: Literal[
+        "covered", "partly covered", "not covered", "not planned", "cannot be sized", "closed"
+    ]
     says: str
     dimensions: list[DimensionOut]
     constructs: list[ConstructCheckOut]
     near: list[LineOut]
     pick_list: list[PickRowOut]
+    confirmation: ConfirmationOut | None = None
 
 
 class ListCheckOut(Out):

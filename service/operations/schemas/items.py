@@ -3,11 +3,19 @@
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints, field_validator, model_validator
-from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
 
 from service.core.items import check_item
 from service.exchange.gtin import gtin_problem
-from service.operations.schemas.base import Body, LongText, Name, Out, Ref
+from service.exchange.money import CURRENCIES, MOST_MINOR_UNITS
+from service.operations.schemas.base import (
+    Body,
+    LongText,
+    Name,
+    Out,
+    Ref,
+    all_located,
+    located,
+)
 
 __all__ = ["ItemBody", "ItemOut", "ItemPage"]
 
@@ -38,7 +46,7 @@ class ItemFields(Body):
     supplied_sterile: bool
     reusable: bool = False
     pack_quantity: Annotated[int, Field(gt=0, le=10_000)] = 1
-    unit_price_minor: Annotated[int, Field(ge=0, le=10**12)] | None = None
+    unit_price_minor: Annotated[int, Field(ge=0, le=MOST_MINOR_UNITS)] | None = None
     currency: Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")] | None = None
     lead_time_days: Annotated[int, Field(ge=0, le=3650)] | None = None
     emdn_code: Annotated[str, StringConstraints(pattern=r"^[A-Z][0-9]{2,14}$")] | None = None
@@ -63,23 +71,13 @@ class ItemBody(ItemFields):
         faults = check_item(self.model_dump())
         if (self.unit_price_minor is None) != (self.currency is None):
             reason = "a price has a currency, and a currency a price"
-            raise _located(self, [("currency", reason)])
+            raise located(self, "currency", reason)
+        if self.currency is not None and self.currency not in CURRENCIES:
+            reason = f"'{self.currency}' is no currency of ISO 4217, like EUR"
+            raise located(self, "currency", reason)
         if faults:
-            raise _located(self, [(fault.field, fault.reason) for fault in faults])
+            raise all_located(self, [((fault.field,), fault.reason) for fault in faults])
         return self
-
-
-def _located(body: Body, faults: list[tuple[str, str]]) -> ValidationError:
-    """Make a validation error that points at the column and not at the whole body."""
-    details = [
-        InitErrorDetails(
-            type=PydanticCustomError("item_rule", "{reason}", {"reason": reason}),
-            loc=(field,),
-            input=getattr(body, field, None),
-        )
-        for field, reason in faults
-    ]
-    return ValidationError.from_exception_data(type(body).__name__, details)
 
 
 class ItemOut(Out):

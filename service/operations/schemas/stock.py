@@ -5,7 +5,17 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from service.operations.schemas.base import Body, Count, Day, LongText, Moment, Name, Out, Ref
+from service.operations.schemas.base import (
+    Body,
+    Count,
+    Day,
+    LongText,
+    Moment,
+    Name,
+    Out,
+    Ref,
+    located,
+)
 
 __all__ = [
     "CountBody",
@@ -14,7 +24,6 @@ __all__ = [
     "LocationBody",
     "LocationOut",
     "MoveBody",
-    "MovementBody",
     "MovementOut",
     "ReceiveBody",
     "StockOut",
@@ -51,8 +60,7 @@ class LotFields(Body):
     @model_validator(mode="after")
     def _has_lot_or_serial(self) -> Self:
         if self.lot is None and self.serial is None:
-            message = "say the lot or the serial"
-            raise ValueError(message)
+            raise located(self, "lot", "say the lot or the serial")
         return self
 
 
@@ -69,8 +77,7 @@ class ReceiveBody(LotFields):
     @model_validator(mode="after")
     def _loan_goes_back(self) -> Self:
         if (self.ownership == "loan") != (self.return_by is not None):
-            message = "a loan, and only a loan, has a return_by date"
-            raise ValueError(message)
+            raise located(self, "return_by", "a loan, and only a loan, has a return_by date")
         return self
 
 
@@ -93,9 +100,6 @@ class CountBody(LotFields):
     reason: LongText
 
 
-MovementBody = Annotated[ReceiveBody | MoveBody | CountBody, Field(discriminator="kind")]
-
-
 class MovementOut(Out):
     """A line of the ledger; ``seq`` is ``None`` where a count found no difference."""
 
@@ -107,6 +111,7 @@ class MovementOut(Out):
     quantity: int
     actor: str
     at: datetime
+    reopened: list[str] = []
 
 
 class StockOut(Out):
@@ -151,8 +156,7 @@ class DeliveryBody(Body):
     @model_validator(mode="after")
     def _loan_goes_back(self) -> Self:
         if (self.ownership == "loan") != (self.return_by is not None):
-            message = "a loan, and only a loan, has a return_by date"
-            raise ValueError(message)
+            raise located(self, "return_by", "a loan, and only a loan, has a return_by date")
         return self
 
 

@@ -2,24 +2,26 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, insert, select
 from sqlmodel import Session, col
 
 from service.core.items import ItemFacts
-from service.storage.tables import Item, table_of
+from service.storage.tables import Balance, Item, Location, Lot, table_of
 
 __all__ = [
+    "Supplied",
     "all_facts",
     "by_ref",
-    "ids_and_sterility",
     "ids_by_ref",
     "insert_many",
     "one_by",
     "page",
     "refs_by_gtin",
+    "supplied_by_ref",
     "turnarounds",
+    "usable_sets",
 ]
 
 _FACT_NAMES = [field.name for field in fields(ItemFacts)]
@@ -43,10 +45,18 @@ def ids_by_ref(session: Session) -> dict[str, int]:
     return {row.ref: row.id for row in session.execute(select(_TABLE.c.ref, _TABLE.c.id))}
 
 
-def ids_and_sterility(session: Session) -> dict[str, tuple[int, bool]]:
-    """Give every item's id and whether it comes sterile, by its reference."""
-    rows = session.execute(select(_TABLE.c.ref, _TABLE.c.id, _TABLE.c.supplied_sterile))
-    return {row.ref: (row.id, row.supplied_sterile) for row in rows}
+class Supplied(NamedTuple):
+    """An item's id and in which state it comes."""
+
+    item_id: int
+    sterile: bool
+    reusable: bool
+
+
+def supplied_by_ref(session: Session) -> dict[str, Supplied]:
+    """Give every item's id and in which state it comes, by its reference."""
+    columns = (_TABLE.c.ref, _TABLE.c.id, _TABLE.c.supplied_sterile, _TABLE.c.reusable)
+    return {row[0]: Supplied(*row[1:]) for row in session.execute(select(*columns))}
 
 
 def refs_by_gtin(session: Session) -> dict[str, str]:
@@ -67,6 +77,25 @@ def turnarounds(session: Session) -> dict[str, int]:
     query = select(_TABLE.c.ref, _TABLE.c.turnaround_minutes)
     rows = session.execute(query.where(_TABLE.c.turnaround_minutes.is_not(None)))
     return {row.ref: row.turnaround_minutes for row in rows}
+
+
+def usable_sets(session: Session, site_id: int) -> dict[str, int]:
+    """Give how many sterile copies of each instrument set are here, outside quarantine."""
+    lot, place, balance = table_of(Lot), table_of(Location), table_of(Balance)
+    query = (
+        select(_TABLE.c.ref, func.sum(balance.c.quantity))
+        .join(lot, lot.c.item_id == _TABLE.c.id)
+        .join(balance, balance.c.lot_id == lot.c.id)
+        .join(place, place.c.id == balance.c.location_id)
+        .where(
+            _TABLE.c.turnaround_minutes.is_not(None),
+            place.c.site_id == site_id,
+            place.c.kind != "quarantine",
+            lot.c.sterility == "sterile",
+        )
+        .group_by(_TABLE.c.ref)
+    )
+    return {row[0]: int(row[1]) for row in session.execute(query)}
 
 
 def insert_many(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:

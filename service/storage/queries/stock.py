@@ -1,30 +1,35 @@
 """Reading and writing lots, locations, the ledger and its balances."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Row, func, insert, select, tuple_, update
+from sqlalchemy import Row, bindparam, func, insert, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
+from service.errors import Conflict
 from service.storage.tables import Balance, Delivery, Item, Location, Lot, Movement, table_of
 
 __all__ = [
     "LotFacts",
     "balances",
     "balances_with_held",
+    "correction_of",
     "deliveries_due",
     "find_delivery",
     "find_location",
     "find_lot",
+    "find_tray",
     "insert_lots",
     "last_seq",
     "ledger_sums",
     "locations",
     "lots",
+    "places_of",
     "post",
+    "quantity_at",
     "stock_rows",
     "stores",
     "systems",
@@ -42,6 +47,12 @@ def find_location(session: Session, site_id: int, store: str, shelf: str) -> Loc
     """Give a location by its store and shelf."""
     query = select(Location).filter_by(site_id=site_id, store=store, shelf=shelf)
     return session.execute(query).scalars().first()
+
+
+def find_tray(session: Session, site_id: int, reference: str) -> Location | None:
+    """Give the place of a case's tray, in whichever theatre it was made."""
+    query = select(Location).filter_by(site_id=site_id, shelf=reference, kind="theatre")
+    return session.execute(query.order_by(PLACE.c.id)).scalars().first()
 
 
 def locations(session: Session, site_id: int) -> list[Location]:
@@ -70,6 +81,10 @@ def find_lot(
         item_id=item_id, lot_number=lot_number, serial=serial, ownership=ownership
     )
     return session.execute(query).scalars().first()
+
+
+#: Beyond so many references the whole store is read: a statement takes only so many values.
+_MOST_REFS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +138,7 @@ def stock_rows(
     *,
     site_id: int,
     filters: Mapping[str, object],
+    refs: Collection[str] | None = None,
     after: tuple[str, int, int] | None = None,
     limit: int | None = None,
 ) -> Sequence[Row[Any]]:
@@ -130,6 +146,8 @@ def stock_rows(
 
     Reads balances, never the ledger, so that it stays flat as the ledger grows.
     """
+    if refs is not None and not refs:
+        return []
     query = (
         select(
             ITEM.c.ref,
@@ -159,9 +177,31 @@ def stock_rows(
     columns = {"ref": ITEM, "kind": ITEM, "system": ITEM, "store": PLACE}
     for name, value in filters.items():
         query = query.where(columns[name].c[name] == value)
+    if refs is not None and len(refs) <= _MOST_REFS:
+        query = query.where(ITEM.c.ref.in_(sorted(refs)))
     if after is not None:
         query = query.where(tuple_(ITEM.c.ref, LOT.c.id, PLACE.c.id) > tuple_(*after))
     return session.execute(query if limit is None else query.limit(limit)).all()
+
+
+def quantity_at(session: Session, lot_id: int, location_id: int) -> int:
+    """Give how many units of a lot lie at a location."""
+    query = select(BALANCE.c.quantity).where(
+        BALANCE.c.lot_id == lot_id, BALANCE.c.location_id == location_id
+    )
+    return int(session.execute(query).scalar() or 0)
+
+
+def places_of(session: Session, lot_id: int) -> list[int]:
+    """Give the locations that have units of a lot, by id."""
+    query = select(BALANCE.c.location_id).where(BALANCE.c.lot_id == lot_id, BALANCE.c.quantity > 0)
+    return list(session.execute(query.order_by(BALANCE.c.location_id)).scalars())
+
+
+def correction_of(session: Session, seq: int) -> int | None:
+    """Give the line that corrects a line of the ledger."""
+    query = select(MOVEMENT.c.seq).where(MOVEMENT.c.corrects_seq == seq)
+    return session.execute(query).scalar()
 
 
 def balances(session: Session) -> dict[tuple[int, int], int]:
@@ -214,12 +254,27 @@ def post(session: Session, movements: Sequence[Mapping[str, Any]]) -> None:
     ]
     taking = [row for row in rows if row["change"] < 0]
     _add_to_balances(session, [row for row in rows if row["change"] > 0])
-    for row in taking:
-        session.execute(
-            update(BALANCE)
-            .where(BALANCE.c.lot_id == row["lot_id"], BALANCE.c.location_id == row["location_id"])
-            .values(quantity=BALANCE.c.quantity + row["change"])
-        )
+    _take_from_balances(session, taking)
+
+
+def _take_from_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> None:
+    if not rows:
+        return
+    statement = (
+        update(BALANCE)
+        .where(BALANCE.c.lot_id == bindparam("of_lot"), BALANCE.c.location_id == bindparam("at"))
+        .values(quantity=BALANCE.c.quantity + bindparam("change"))
+    )
+    # On the connection: a session would take many updates for updates of whole objects.
+    done = session.connection().execute(
+        statement,
+        [
+            {"of_lot": row["lot_id"], "at": row["location_id"], "change": row["change"]}
+            for row in rows
+        ],
+    )
+    if done.rowcount != len(rows):
+        raise Conflict("Units were to leave a place that never had them. Nothing was saved.")
 
 
 def _add_to_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> None:

@@ -374,6 +374,7 @@ def upgrade() -> None:
             ["to_location_id"], ["location.id"], name=op.f("fk_movement_to_location_id")
         ),
         sa.PrimaryKeyConstraint("seq", name=op.f("pk_movement")),
+        sa.UniqueConstraint("corrects_seq", name=op.f("uq_movement_corrects_seq")),
         sqlite_autoincrement=True,
     )
     with op.batch_alter_table("movement", schema=None) as batch_op:

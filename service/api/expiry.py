@@ -1,0 +1,22 @@
+"""What expires, over HTTP."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from service.api.deps import WorkDep
+from service.operations import expiry
+from service.operations.schemas.expiry import ExpiringOut
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["stock"])
+
+
+@router.get("/expiring")
+def expiring(
+    work: WorkDep,
+    days: Annotated[int, Query(ge=0, le=3650, description="How many days ahead")] = 90,
+) -> ExpiringOut:
+    """Give what expires soon, its value, and the first coming case that could use it."""
+    return work.read(lambda unit: expiry.expiring(unit, days))

@@ -1,0 +1,285 @@
+"""From plans to the readiness problem: factors, needs, constructs, stock and sets as plain data.
+
+The roles of all constructs of a case that hang on one dimension share one factor: when the neck
+is long, every construct wants its longer screw. Counts that are a distribution (how many wires)
+are factors too, and so is a dropped or wrong pack, which asks for a second one.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from itertools import product
+
+from service.core.case_supply import set_lines, stock_lines
+from service.core.constructs import PlannedConstruct, Role, RoleSize, Template
+from service.core.estimates import Dimension
+from service.core.gaps import Parcel
+from service.core.item_classes import ItemClasses
+from service.core.items import IMPLANT_KINDS, INSTRUMENT_SET_KINDS
+from service.core.role_sizes import Catalogue, RoleItems, Setting, role_items
+from service.core.sizing import Outcome, SizedRole, joint_outcomes
+
+__all__ = ["DROPPED", "CasePlan", "problem_of"]
+
+#: The setting that says how often a pack is dropped or the wrong one opened.
+DROPPED = "dropped_pack_probability"
+
+
+@dataclass(frozen=True, slots=True)
+class CasePlan:
+    """A case with its plan, as far as readiness asks.
+
+    Parameters
+    ----------
+    starts, ends
+        Aware moments.
+    needs
+        Name, probability and constructs (as written in ``constructs``), best first.
+    """
+
+    case: str
+    starts: datetime
+    ends: datetime
+    side: str
+    constructs: tuple[PlannedConstruct, ...]
+    needs: tuple[tuple[str, float, tuple[str, ...]], ...]
+    dimensions: Mapping[str, Dimension]
+
+
+@dataclass(frozen=True, slots=True)
+class _Ask:
+    """One role of one construct: what it hangs on and what serves it."""
+
+    construct: int
+    name: str
+    role: Role
+    items: RoleItems
+    setting: Setting
+
+    def sized(self, field: str) -> str:
+        """Name one sized column of this role among all of the case."""
+        return f"{self.construct} {self.name} {field}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Factor:
+    """A factor with what each outcome means: sizes by name, or a count."""
+
+    name: str
+    probabilities: tuple[float, ...]
+    sizes: tuple[Mapping[str, float | None], ...] = ()
+    counts: tuple[int, ...] = ()
+
+
+def problem_of(
+    plans: Sequence[CasePlan],
+    *,
+    templates: Mapping[str, Template],
+    catalogue: Catalogue,
+    values: Mapping[str, float],
+    parcels: Iterable[Parcel],
+    turnarounds: Mapping[str, int],
+    zone: tzinfo,
+) -> dict[str, object]:
+    """Write the readiness problem of cases that run in order of start.
+
+    Parameters
+    ----------
+    plans
+        The cases; ties in start go by reference.
+    parcels
+        Everything there is and everything on its way; what is blocked is left out.
+    turnarounds
+        Minutes an instrument set is away after a case, by catalogue reference.
+    zone
+        The site's zone, in which a use-by date ends.
+
+    Returns
+    -------
+    dict
+        The problem in the form that ``POST /api/v1/readiness`` takes.
+
+    Notes
+    -----
+    An instrument set that is still on its way does not count: when it will be ready is a promise.
+    Assumption: factors are independent of each other and between cases.
+
+    Examples
+    --------
+    >>> problem_of([], templates={}, catalogue=Catalogue([]), values={}, parcels=[],
+    ...            turnarounds={}, zone=UTC)
+    {'stock': [], 'sets': [], 'cases': []}
+    """
+    ordered = sorted(plans, key=lambda plan: (plan.starts, plan.case))
+    asks = [_asks(plan, templates, catalogue, values) for plan in ordered]
+    stock = [parcel for parcel in parcels if parcel.blocked is None]
+    classes = ItemClasses(
+        (
+            tuple(item.ref for item in items)
+            for one in asks
+            for ask in one
+            for items in ask.items.groups()
+        ),
+        stock,
+    )
+    cases = [_case(plan, one, values, classes) for plan, one in zip(ordered, asks, strict=True)]
+    return {
+        "stock": stock_lines(stock, turnarounds, classes, zone),
+        "sets": set_lines(stock, turnarounds, classes),
+        "cases": cases,
+    }
+
+
+def _asks(
+    plan: CasePlan,
+    templates: Mapping[str, Template],
+    catalogue: Catalogue,
+    values: Mapping[str, float],
+) -> list[_Ask]:
+    found = []
+    for place, construct in enumerate(plan.constructs):
+        for part in construct.parts:
+            roles = {role.role: role for role in templates[part.template].roles}
+            setting = Setting(part, roles, plan.side, catalogue, plan.dimensions, values)
+            for role in roles.values():
+                name = f"{part.template} {role.role}"
+                found.append(_Ask(place, name, role, role_items(role, setting), setting))
+    return found
+
+
+def _case(
+    plan: CasePlan, asks: Sequence[_Ask], values: Mapping[str, float], classes: ItemClasses
+) -> dict[str, object]:
+    by_dimension = _dimension_factors(plan, asks)
+    counts = {
+        factor.name: factor for ask in asks if (factor := _count_factor(ask, values)) is not None
+    }
+    factors = [*by_dimension.values(), *counts.values()]
+    constructs = []
+    for place, construct in enumerate(plan.constructs):
+        own = _each_set_once(ask for ask in asks if ask.construct == place)
+        takes = [_take(ask, by_dimension, counts, values, classes) for ask in own]
+        constructs.append({"construct": str(construct), "takes": takes})
+    return {
+        "case": plan.case,
+        "starts": plan.starts.astimezone(UTC).isoformat(),
+        "ends": plan.ends.astimezone(UTC).isoformat(),
+        "factors": [
+            {"name": factor.name, "probabilities": list(factor.probabilities)} for factor in factors
+        ],
+        "needs": [
+            {"need": name, "probability": probability, "constructs": list(constructs_of)}
+            for name, probability, constructs_of in plan.needs
+        ],
+        "constructs": constructs,
+    }
+
+
+def _each_set_once(asks: Iterable[_Ask]) -> list[_Ask]:
+    """Leave out an instrument set that an earlier part of the construct brings already."""
+    kept: list[_Ask] = []
+    seen: set[tuple[str, ...]] = set()
+    for ask in asks:
+        refs = tuple(item.ref for items in ask.items.groups() for item in items)
+        if refs in seen and INSTRUMENT_SET_KINDS.issuperset(ask.role.kinds):
+            continue
+        seen.add(refs)
+        kept.append(ask)
+    return kept
+
+
+def _dimension_key(size: RoleSize, roles: Mapping[str, Role]) -> str:
+    while size.follows is not None:
+        size = roles[size.follows].sizes[0]
+    return str(size.dimension)
+
+
+def _dimension_factors(plan: CasePlan, asks: Sequence[_Ask]) -> dict[str, _Factor]:
+    sized: dict[str, list[SizedRole]] = {}
+    for ask in asks:
+        for size in ask.role.sizes:
+            leader = None
+            if size.follows is not None:
+                field = ask.setting.roles[size.follows].sizes[0].field
+                part = ask.setting.part.template
+                leader = f"{ask.construct} {part} {size.follows} {field}"
+            role = SizedRole(
+                ask.sized(size.field),
+                ask.setting.rule_of(size),
+                ask.items.made[size.field],
+                leader,
+            )
+            sized.setdefault(_dimension_key(size, ask.setting.roles), []).append(role)
+    return {
+        key: _size_factor(key, joint_outcomes(plan.dimensions[key].estimate, roles))
+        for key, roles in sorted(sized.items())
+    }
+
+
+def _size_factor(key: str, outcomes: Sequence[Outcome]) -> _Factor:
+    return _Factor(
+        key,
+        tuple(outcome.probability for outcome in outcomes),
+        sizes=tuple(outcome.sizes for outcome in outcomes),
+    )
+
+
+def _count_factor(ask: _Ask, values: Mapping[str, float]) -> _Factor | None:
+    """Give the factor of how many a role takes, or ``None`` when it is always the same."""
+    likely = [(number, share) for number, share in ask.role.quantity if share > 0]
+    if len(likely) > 1:
+        # Constructs that ask for the same in the same way need the same number on the table.
+        shares = " ".join(f"{number}:{share:g}" for number, share in likely)
+        name = f"how many: {ask.role.role} ({shares})"
+        return _Factor(
+            name, tuple(share for _, share in likely), counts=tuple(number for number, _ in likely)
+        )
+    dropped = values.get(DROPPED, 0.0)
+    if dropped > 0 and ask.role.sizes and IMPLANT_KINDS.issuperset(ask.role.kinds):
+        number = likely[0][0]
+        return _Factor(
+            f"dropped: {ask.role.role}", (1 - dropped, dropped), counts=(number, number + 1)
+        )
+    return None
+
+
+def _take(
+    ask: _Ask,
+    by_dimension: Mapping[str, _Factor],
+    counts: Mapping[str, _Factor],
+    values: Mapping[str, float],
+    classes: ItemClasses,
+) -> dict[str, object]:
+    keys = sorted({_dimension_key(size, ask.setting.roles) for size in ask.role.sizes})
+    factors = [by_dimension[key] for key in keys]
+    count = _count_factor(ask, values)
+    if count is not None:
+        factors.append(counts[count.name])
+    entries = [
+        _entry(ask, dict(zip(keys, cells, strict=False)), cells, factors, classes)
+        for cells in product(*(range(len(factor.probabilities)) for factor in factors))
+    ]
+    return {"factors": [factor.name for factor in factors], "items": entries}
+
+
+def _entry(
+    ask: _Ask,
+    places: Mapping[str, int],
+    cells: tuple[int, ...],
+    factors: Sequence[_Factor],
+    classes: ItemClasses,
+) -> dict[str, int] | None:
+    """Give what one outcome takes, or ``None`` when its size is not made."""
+    sizes: dict[str, float | None] = {}
+    for size in ask.role.sizes:
+        key = _dimension_key(size, ask.setting.roles)
+        outcome = next(factor for factor in factors if factor.name == key).sizes[places[key]]
+        sizes[size.field] = outcome[ask.sized(size.field)]
+    serving = ask.items.serving(sizes)
+    if not serving or None in sizes.values():
+        return None
+    counted = [
+        factor.counts[cell] for factor, cell in zip(factors, cells, strict=True) if factor.counts
+    ]
+    number = counted[0] if counted else ask.role.usual_quantity
+    return {classes.name(tuple(item.ref for item in serving)): number} if number else {}

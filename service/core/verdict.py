@@ -1,0 +1,320 @@
+"""Is the pack in my hand the right one? One verdict, the most dangerous first, and what to do.
+
+The rules are tried in a fixed order, safety before order on the shelf: what must not be used at
+all is said before what belongs to somebody else. The first rule that has something to say gives
+the verdict. What cannot be known from the code and the records is said beside it, never assumed.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from service.core.items import ItemFacts, describe_size
+from service.core.packs import CaseFacts, Pack, Wanted
+
+__all__ = ["VERDICTS", "Verdict", "judge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the pack is, and what to do with it.
+
+    Parameters
+    ----------
+    verdict
+        One of ``VERDICTS``.
+    says, what_to_do
+        Sentences for a person.
+    fills
+        The line of the pick list it fills; for ``right`` only.
+    """
+
+    verdict: str
+    says: str
+    what_to_do: str
+    fills: Wanted | None = None
+
+
+def judge(pack: Pack) -> Verdict:
+    """Decide what to do with a pack.
+
+    Parameters
+    ----------
+    pack
+        Everything known of it.
+
+    Returns
+    -------
+    Verdict
+        The first of ``VERDICTS`` that applies. Without a case only what the pack itself tells is
+        judged, and a pack in order is ``known``.
+
+    Notes
+    -----
+    Type, size, side, system, use-by date and sterility are compared before a pack is opened.
+    Source: NatSSIPs 2015, 4.10.2 (prosthesis verification). That a recall and an expired date go
+    before everything else is common practice, no source.
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> from service.core.packs import Label
+    >>> judge(Pack(date(2031, 3, 3), Label(problem="nothing was scanned"))).verdict
+    'unreadable'
+    """
+    for name, rule in _RULES.items():
+        said = rule(pack)
+        if said is not None:
+            return Verdict(name, said, _WHAT_TO_DO[name])
+    if pack.case is None:
+        return Verdict("known", _with_doubts(f"{_named(pack)}.", pack), _WHAT_TO_DO["known"])
+    line = _line_of(pack)
+    if line is None:
+        message = "a pack no line wants has been refused by a rule above"
+        raise AssertionError(message)
+    says = f"{_named(pack)}, for {line.label} ({line.why})."
+    return Verdict("right", _with_doubts(says, pack), _PLACES[line.place], line)
+
+
+def _unreadable(pack: Pack) -> str | None:
+    problem = pack.label.problem
+    return None if problem is None else f"The code cannot be relied on: {problem}."
+
+
+def _needs_primary(pack: Pack) -> str | None:
+    if not pack.label.is_secondary:
+        return None
+    return "This code gives a lot or a date but not the item it belongs to."
+
+
+def _unknown(pack: Pack) -> str | None:
+    if pack.item is not None:
+        return None
+    return "The code reads well, but no item of the catalogue has it."
+
+
+def _recalled(pack: Pack) -> str | None:
+    return f"{_named(pack)}: {pack.recall}" if pack.recall else None
+
+
+def _label_differs(pack: Pack) -> str | None:
+    known = pack.record.use_by if pack.record is not None else ()
+    if pack.label.use_by is None or not known or known == (pack.label.use_by,):
+        return None
+    dates = " or ".join(str(day) for day in known)
+    return f"{_named(pack)}: the label says use by {pack.label.use_by}, our record says {dates}."
+
+
+def _expired(pack: Pack) -> str | None:
+    if pack.use_by is None or pack.use_by >= pack.today:
+        return None
+    return f"{_named(pack)} expired: its last day of use was {pack.use_by}."
+
+
+def _quarantined(pack: Pack) -> str | None:
+    record = pack.record
+    if record is None or not record.quarantined or record.usable:
+        return None
+    return f"{_named(pack)} is in quarantine here."
+
+
+def _not_sterile(pack: Pack) -> str | None:
+    if pack.record is None or pack.record.is_sterile:
+        return None
+    return f"{_named(pack)} is on record as not sterile."
+
+
+def _expires_before_list_day(pack: Pack) -> str | None:
+    if pack.case is None or pack.use_by is None or pack.use_by >= pack.case.list_date:
+        return None
+    return (
+        f"{_named(pack)} may be used until {pack.use_by}; "
+        f"case {pack.case.case} is on {pack.case.list_date}."
+    )
+
+
+def _no_pick_list(pack: Pack) -> str | None:
+    if pack.case is None or not pack.case.no_pick_list:
+        return None
+    return f"Case {pack.case.case} has no pick list to compare with: {pack.case.no_pick_list}"
+
+
+def _wrong_side(pack: Pack) -> str | None:
+    case, item = _unwanted(pack)
+    if case is None or item is None or not _of_kind(case, item):
+        return None
+    if item.side not in {"left", "right"} or item.side == case.side:
+        return None
+    return f"{_named(pack)} is for the {item.side}; case {case.case} is the {case.side} side."
+
+
+def _wrong_system(pack: Pack) -> str | None:
+    case, item = _unwanted(pack)
+    if case is None or item is None:
+        return None
+    wanted = {str(one.system) for one in _of_kind(case, item) if one.system is not None}
+    if not wanted or item.system in wanted or item.system is None:
+        return None
+    systems = " or ".join(sorted(wanted))
+    return f"{_named(pack)} belongs to {item.system}; case {case.case} is planned with {systems}."
+
+
+def _wrong_size(pack: Pack) -> str | None:
+    case, item = _unwanted(pack)
+    if case is None or item is None or not _of_kind(case, item):
+        return None
+    labels = dict.fromkeys(
+        line.label
+        for line in case.wanted
+        if any(one.kind == item.kind and one.system == item.system for one in line.items)
+    )
+    if not labels:
+        return None
+    return f"{_named(pack)} is not among the sizes of case {case.case}: {'; '.join(labels)}."
+
+
+def _wrong_item(pack: Pack) -> str | None:
+    case, item = _unwanted(pack)
+    if case is None or item is None:
+        return None
+    return f"{_named(pack)} is not on the pick list of case {case.case}."
+
+
+def _needs_lot(pack: Pack) -> str | None:
+    if pack.case is None or pack.label.lot or pack.label.serial:
+        return None
+    says = f"{_named(pack)}: this code carries neither lot nor serial, so nothing of it is checked."
+    return _with_doubts(says, pack, about_date=False)
+
+
+def _already_scanned(pack: Pack) -> str | None:
+    record = pack.record
+    if pack.case is None or record is None or not record.taken:
+        return None
+    if record.taken < max(1, record.expected or record.usable):
+        return None
+    return f"{_named(pack)}: {record.taken} on the tray of case {pack.case.case} already."
+
+
+def _held_for_another_case(pack: Pack) -> str | None:
+    record = pack.record
+    if pack.case is None or record is None or not record.usable or not record.holders:
+        return None
+    if record.free > 0 or record.is_promised:
+        return None
+    holder = record.holders[0]
+    return (
+        f"{_named(pack)} is promised to case {holder.case}, {holder.theatre} on {holder.list_date}."
+    )
+
+
+def _not_in_stock(pack: Pack) -> str | None:
+    if pack.case is None:
+        return None
+    if pack.record is None:
+        return f"{_named(pack)} is not on record here."
+    return None if pack.record.usable else f"{_named(pack)}: no unit of it is left on record here."
+
+
+_RULES: Mapping[str, Callable[[Pack], str | None]] = {
+    "unreadable": _unreadable,
+    "needs_primary": _needs_primary,
+    "unknown": _unknown,
+    "recalled": _recalled,
+    "label_differs": _label_differs,
+    "expired": _expired,
+    "quarantined": _quarantined,
+    "not_sterile": _not_sterile,
+    "expires_before_list_day": _expires_before_list_day,
+    "no_pick_list": _no_pick_list,
+    "wrong_side": _wrong_side,
+    "wrong_system": _wrong_system,
+    "wrong_size": _wrong_size,
+    "wrong_item": _wrong_item,
+    "needs_lot": _needs_lot,
+    "already_scanned": _already_scanned,
+    "held_for_another_case": _held_for_another_case,
+    "not_in_stock": _not_in_stock,
+}
+
+#: Every verdict there is, in the order in which they are tried.
+VERDICTS = (*_RULES, "right", "known")
+
+_WHAT_TO_DO: Mapping[str, str] = {
+    "unreadable": "Scan it again, or another code on the pack; if it stays so, compare REF, lot "
+    "and date by eye and type them in.",
+    "needs_primary": "Scan the other code on the same pack as well.",
+    "unknown": "Compare the REF on the pack with the catalogue; if it is the same item, teach this "
+    "code to its REF, then scan again.",
+    "recalled": "Do not use it: put it in quarantine and tell whoever keeps the stock.",
+    "label_differs": "Do not use it yet: read the date printed on the pack and have the record or "
+    "the pack set right.",
+    "expired": "Do not use it: take it off the shelf and write it off.",
+    "quarantined": "Do not use it: put it back in quarantine and take another.",
+    "not_sterile": "Do not open it for this case: send it to be sterilised, or take a sterile one.",
+    "expires_before_list_day": "Put it back for an earlier case and take a pack that keeps longer.",
+    "no_pick_list": "Plan the case first, then scan the pack again.",
+    "wrong_side": "Put it back: it is for the other side. Take the pack of the side operated on.",
+    "wrong_system": "Put it back: parts of different systems do not fit each other.",
+    "wrong_size": "Put it back and take a size that the pick list names.",
+    "wrong_item": "Put it back where it came from: this case does not ask for it.",
+    "needs_lot": "Scan the code with lot and date, often the second one on the pack.",
+    "already_scanned": "Leave it on the tray if it is the same pack; put a further one back.",
+    "held_for_another_case": "Put it back: take another lot, or ask for that hold to be taken "
+    "over.",
+    "not_in_stock": "Receive it into stock first, then scan it again.",
+    "known": "Nothing to do: no case was named.",
+}
+_PLACES: Mapping[str, str] = {
+    "first use": "Put it on the tray with what is used first.",
+    "in the room": "Take it into the room, unopened.",
+    "on its shelf": "It may stay on its shelf; note where it is.",
+}
+
+
+def _line_of(pack: Pack) -> Wanted | None:
+    """Give the line that the pack fills; the caller has put the best one first."""
+    if pack.case is None or pack.item is None:
+        return None
+    ref = pack.item.ref
+    lines = (line for line in pack.case.wanted if any(one.ref == ref for one in line.items))
+    return next(lines, None)
+
+
+def _unwanted(pack: Pack) -> tuple[CaseFacts | None, ItemFacts | None]:
+    """Give case and item when no line of the case takes the item; otherwise neither."""
+    if pack.case is None or pack.item is None or _line_of(pack) is not None:
+        return None, None
+    return pack.case, pack.item
+
+
+def _of_kind(case: CaseFacts, item: ItemFacts) -> list[ItemFacts]:
+    return [one for line in case.wanted for one in line.items if one.kind == item.kind]
+
+
+def _named(pack: Pack) -> str:
+    item, label = pack.item, pack.label
+    if item is None:
+        message = "a pack without an item has been given its verdict by a rule before"
+        raise AssertionError(message)
+    parts = [f"{item.description or item.kind.replace('_', ' ')} {describe_size(item)}".strip()]
+    parts.append(item.ref)
+    parts += [f"lot {label.lot}"] if label.lot else []
+    parts += [f"serial {label.serial}"] if label.serial else []
+    return ", ".join(parts)
+
+
+def _with_doubts(says: str, pack: Pack, *, about_date: bool = True) -> str:
+    return " ".join([says, *_doubts(pack, about_date=about_date)])
+
+
+def _doubts(pack: Pack, *, about_date: bool) -> Iterator[str]:
+    """Say what neither code nor record tells."""
+    if pack.doubt:
+        yield pack.doubt
+    if about_date and pack.use_by is None:
+        yield "No use-by date in the code or on record: read the pack."
+    record = pack.record
+    if record is not None and record.quarantined and record.usable:
+        yield f"{record.quarantined} of this lot in quarantine: make sure that it is not of those."
+    if pack.case is None and record is None and (pack.label.lot or pack.label.serial):
+        yield "This lot is not on record here."

@@ -1,0 +1,77 @@
+"""A case from its first entry on: add, change, plan, cancel; its holds follow at once."""
+
+from datetime import date
+
+from service.errors import BadInput, Conflict, Duplicate, FieldFault
+from service.operations.cases import case_columns, get_case, the_case
+from service.operations.following import replan
+from service.operations.holds import release_case
+from service.operations.plans import open_shop, store_plan
+from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
+from service.operations.unit import Unit
+from service.operations.versions import require_version
+from service.storage.queries import cases
+from service.storage.tables import SurgicalCase
+
+__all__ = ["add_case", "cancel_case", "change_case", "make_plan"]
+
+
+def add_case(unit: Unit, body: CaseBody) -> CaseOut:
+    """Add a case to a list; the list is made when it is the first case on it."""
+    if cases.find_case(unit.session, unit.site_id, body.reference) is not None:
+        raise Duplicate(
+            f"There is a case {body.reference} already.",
+            faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
+        )
+    _refuse_past(unit, body.list_date)
+    row = SurgicalCase(site_id=unit.site_id, reference=body.reference, **case_columns(unit, body))
+    unit.session.add(row)
+    unit.session.flush()
+    return get_case(unit, body.reference)
+
+
+def change_case(unit: Unit, reference: str, body: CaseFields, version: int) -> CaseOut:
+    """Change a case that has not been changed since it was read; it may go to another list."""
+    row = the_case(unit, reference)
+    require_version(row.version, version, f"Case {reference}")
+    _refuse_closed(row)
+    _refuse_past(unit, body.list_date)
+    row.sqlmodel_update(case_columns(unit, body))
+    row.version += 1
+    unit.session.flush()
+    replan(unit, [reference], "the case was changed")
+    return get_case(unit, reference)
+
+
+def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseOut:
+    """Store a new revision of a case's plan."""
+    case = the_case(unit, reference)
+    require_version(case.version, version, f"Case {reference}")
+    _refuse_closed(case)
+    store_plan(unit, case, body, open_shop(unit))
+    case.version += 1
+    unit.session.flush()
+    replan(unit, [reference], "planned again")
+    return get_case(unit, reference)
+
+
+def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
+    """Take a case off its list; nothing is promised to it any more."""
+    row = the_case(unit, reference)
+    require_version(row.version, version, f"Case {reference}")
+    _refuse_closed(row)
+    row.status = "cancelled"
+    row.version += 1
+    release_case(unit, row, "the case was cancelled")
+    return get_case(unit, reference)
+
+
+def _refuse_closed(case: SurgicalCase) -> None:
+    if case.status == "closed":
+        raise Conflict(f"Case {case.reference} is closed; it stays on record as it is.")
+
+
+def _refuse_past(unit: Unit, day: date) -> None:
+    if day < unit.today:
+        reason = f"{day} is in the past; today is {unit.today}"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/list_date", reason)])

@@ -1,0 +1,102 @@
+"""What expires soon, what it is worth, and the first coming case that could use it."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.core.requirements import Line
+from service.operations.plans import open_shop
+from service.operations.preparing import Prepared, prepare
+from service.operations.recalls import blocked_lots
+from service.operations.schemas.expiry import ExpiringOut, ExpiringUnits, FirstUse, Worth
+from service.operations.unit import Unit
+from service.storage.queries import expiry
+
+__all__ = ["expiring"]
+
+#: How far ahead lists are looked through for a case that could use what expires.
+_DAYS_OF_LISTS = 14
+
+
+def expiring(unit: Unit, days: int) -> ExpiringOut:
+    """Give what expires within some days of the site's date, already expired first.
+
+    Parameters
+    ----------
+    days
+        0 to some thousands; a lot whose last day is ``days`` from today is still in.
+    """
+    until = unit.today + timedelta(days=days)
+    rows = expiry.expiring(unit.session, unit.site_id, until)
+    chances = _chances(unit) if rows else {}
+    blocked = blocked_lots(unit)
+    units = [_out(unit, row, chances, is_blocked=row.lot_id in blocked) for row in rows]
+    worth: dict[str, int] = defaultdict(int)
+    for one in units:
+        if one.value_minor is not None and one.currency is not None:
+            worth[one.currency] += one.value_minor
+    return ExpiringOut(
+        today=unit.today,
+        days=days,
+        until=until,
+        units=units,
+        worth=[Worth(currency=name, value_minor=sum_) for name, sum_ in sorted(worth.items())],
+        without_price=sum(one.quantity for one in units if one.value_minor is None),
+    )
+
+
+def _chances(unit: Unit) -> dict[str, list[FirstUse]]:
+    """Give the coming cases that could take an item, by its REF, in order of start."""
+    last = unit.today + timedelta(days=_DAYS_OF_LISTS)
+    found: dict[str, list[FirstUse]] = defaultdict(list)
+    for one in prepare(unit, open_shop(unit), last):
+        labels: dict[str, str] = {}
+        for line in _lines(one):
+            for ref in line.refs:
+                labels.setdefault(ref, line.label)
+        for ref, label in labels.items():
+            found[ref].append(
+                FirstUse(
+                    case=one.row.reference,
+                    list_date=one.operating_list.list_date,
+                    theatre=one.operating_list.theatre,
+                    label=label,
+                )
+            )
+    return found
+
+
+def _lines(one: Prepared) -> Iterator[Line]:
+    if one.case is not None:
+        for construct in one.case.constructs:
+            yield from construct.lines
+        yield from one.case.near
+
+
+def _out(
+    unit: Unit, row: Row[Any], chances: Mapping[str, Sequence[FirstUse]], *, is_blocked: bool
+) -> ExpiringUnits:
+    price, currency = row.unit_price_minor, row.currency
+    # An amount without its currency is no value, and an unknown price is not zero.
+    value = None if price is None or currency is None else price * row.quantity
+    facts = {
+        **row._asdict(),
+        "days_left": (row.use_by - unit.today).days,
+        "is_expired": row.use_by < unit.today,
+        "value_minor": value,
+        "first_use": None if is_blocked else _first_use(row, chances.get(row.ref, ())),
+    }
+    return ExpiringUnits.model_validate(facts)
+
+
+def _first_use(row: Row[Any], chances: Sequence[FirstUse]) -> FirstUse | None:
+    """Give the first case the units are still in date for and still here for."""
+    if row.location_kind == "quarantine" or row.sterility == "unsterile":
+        return None
+    last = row.use_by
+    if row.return_by is not None:
+        last = min(last, row.return_by - timedelta(days=1))
+    return next((one for one in chances if one.list_date <= last), None)

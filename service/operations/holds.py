@@ -1,0 +1,213 @@
+"""Holds: units promised to cases by revisions of their plans.
+
+A case's holds are made by the same check that people read, so that what is promised is what is
+shown. The promised part of every balance follows its holds in the same transaction.
+"""
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
+
+from service.core.shelf import Claim, most_needed
+from service.operations.lowered import reopen_if_lowered
+from service.operations.plans import open_shop
+from service.operations.preparing import Prepared, prepare, run_check
+from service.operations.unit import Unit
+from service.storage.queries import cases, holds
+from service.storage.tables import CaseEvent, Hold, SurgicalCase
+
+__all__ = [
+    "BY_HAND",
+    "IN_TRAY",
+    "OPEN_STATUSES",
+    "active_claims",
+    "claim_of",
+    "hold_cases",
+    "release_case",
+    "release_holds",
+    "release_units",
+    "tell_case",
+    "update_held",
+]
+
+Key = tuple[int, int]
+
+#: The role of a hold on units that have been scanned to the case's tray.
+IN_TRAY = "tray"
+
+#: The role of a hold that a person made, not a plan.
+BY_HAND = "by hand"
+
+#: A case in one of these may be brought something.
+OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
+
+
+def active_claims(unit: Unit) -> list[Claim]:
+    """Give every hold in force as the planner sees it."""
+    return [
+        Claim(
+            case=row.reference,
+            key=f"{row.lot_id}@{row.location_id}",
+            quantity=row.quantity,
+            list_date=row.list_date,
+            operating_list=str(row.list_id),
+            stays=row.stays,
+            is_set=row.is_set,
+            starts=row.from_at if row.is_set else None,
+            until=row.until_at if row.is_set else None,
+            share_group=row.share_group,
+        )
+        for row in holds.active_rows(unit.session, unit.site_id)
+    ]
+
+
+def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
+    """Release what these cases hold and hold anew what their plans ask for, earliest case first.
+
+    What lies on a case's tray, and what was promised to it by hand, stays with it. Cases without a
+    plan, closed, cancelled or past ones get nothing new.
+    """
+    rows = [cases.find_case(unit.session, unit.site_id, name) for name in dict.fromkeys(references)]
+    wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
+    old = [hold for row in wanted for hold in holds.active(unit.session, case_id=row.id)]
+    release_holds(unit, [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}], why)
+    if not wanted:
+        return
+    last = max(unit.local(row.starts_at).date() for row in wanted)
+    named = {row.reference for row in wanted}
+    ready = [
+        one
+        for one in prepare(unit, open_shop(unit), max(last, unit.today), only=named)
+        if one.operating_list.list_date >= unit.today
+    ]
+    before = active_claims(unit)
+    known: Counter[Claim] = Counter()
+    for claim in before:
+        known[_kind_of(claim)] += claim.quantity
+    checked = run_check(unit, ready, before)
+    keys: set[Key] = set()
+    for one in ready:
+        result = checked.get(one.row.reference)
+        if result is None:
+            continue
+        for claim in result.claims:
+            keys |= _write_new(unit, one, claim, known)
+        reopen_if_lowered(unit, one.row.id or 0, result)
+    update_held(unit, keys)
+
+
+def _kind_of(claim: Claim) -> Claim:
+    """Give what two claims have in common when they are the same promise, of however many."""
+    return replace(claim, quantity=0, share_group=None)
+
+
+def _write_new(unit: Unit, one: Prepared, claim: Claim, known: Counter[Claim]) -> set[Key]:
+    """Write what a claim has beyond the holds there were, and join it to its share group."""
+    if "@" not in claim.key:
+        # A pack already used in the case: it is promised to nobody any more.
+        return set()
+    old = min(known[_kind_of(claim)], claim.quantity)
+    known[_kind_of(claim)] -= old
+    if claim.share_group is not None:
+        _join_group(unit, claim)
+    if claim.quantity == old:
+        return set()
+    return {_write(unit, one, replace(claim, quantity=claim.quantity - old))}
+
+
+def _write(unit: Unit, one: Prepared, claim: Claim) -> Key:
+    lot, _, place = claim.key.partition("@")
+    unit.session.add(
+        Hold(
+            case_id=one.row.id or 0,
+            plan_id=one.plan.id if one.plan else None,
+            lot_id=int(lot),
+            location_id=int(place),
+            quantity=claim.quantity,
+            list_date=one.operating_list.list_date,
+            list_id=one.operating_list.id or 0,
+            stays=claim.stays,
+            is_set=claim.is_set,
+            from_at=claim.starts or one.row.starts_at,
+            until_at=claim.until or one.row.ends_at,
+            share_group=claim.share_group,
+            made_at=unit.now,
+            actor=unit.actor,
+        )
+    )
+    return int(lot), int(place)
+
+
+def _join_group(unit: Unit, claim: Claim) -> None:
+    """Put the donor's hold into the group that a claim on its units has made."""
+    lot, _, place = claim.key.partition("@")
+    donor = (claim.share_group or "").partition(" ")[2]
+    row = cases.find_case(unit.session, unit.site_id, donor)
+    if row is None or donor == claim.case:
+        return
+    for hold in holds.active(
+        unit.session, case_id=row.id, lot_id=int(lot), location_id=int(place), stays=False
+    ):
+        hold.share_group = claim.share_group
+
+
+def release_case(unit: Unit, case: SurgicalCase, why: str) -> None:
+    """Release everything a case holds, but for sets still in turnaround after a closed case."""
+    found = holds.active(unit.session, case_id=case.id)
+    keeps = case.status == "closed"
+    release_holds(
+        unit,
+        [hold for hold in found if not (keeps and hold.is_set and hold.until_at > unit.now)],
+        why,
+    )
+
+
+def release_holds(unit: Unit, old: Sequence[Hold], why: str) -> None:
+    """Release holds and bring the balances along."""
+    holds.release(unit.session, old, unit.now, why)
+    update_held(unit, {(hold.lot_id, hold.location_id) for hold in old if not hold.is_set})
+
+
+def release_units(unit: Unit, lot_id: int, location_id: int, why: str) -> list[str]:
+    """Release every hold on units of a lot in one place, and tell the cases that lose them.
+
+    Returns
+    -------
+    list of str
+        The cases, in order of start.
+    """
+    found = holds.of_units(unit.session, lot_id, location_id)
+    release_holds(unit, [hold for hold, _, _ in found], why)
+    names = list(dict.fromkeys(case.reference for _, case, _ in found))
+    for _, case, _ in found:
+        tell_case(unit, case, "lost a pack", why)
+    return names
+
+
+def tell_case(unit: Unit, case: SurgicalCase, kind: str, says: str) -> None:
+    """Reopen a case: note what happened to it, for whoever confirmed it, and raise its version."""
+    unit.session.add(
+        CaseEvent(case_id=case.id or 0, at=unit.now, kind=kind, says=says, actor=unit.actor)
+    )
+    case.version += 1
+
+
+def update_held(unit: Unit, keys: Iterable[Key]) -> None:
+    """Bring the promised part of balances to what their holds need."""
+    unit.session.flush()
+    found = holds.held_by_keys(unit.session, keys)
+    needed = {key: most_needed([claim_of(hold) for hold in rows]) for key, rows in found.items()}
+    holds.set_held(unit.session, needed)
+
+
+def claim_of(hold: Hold) -> Claim:
+    """Give a hold on units as the planner sees it, its parcel left out."""
+    return Claim(
+        case=str(hold.case_id),
+        key="",
+        quantity=hold.quantity,
+        list_date=hold.list_date,
+        operating_list=str(hold.list_id),
+        stays=hold.stays,
+        share_group=hold.share_group,
+    )

@@ -1,0 +1,240 @@
+"""Get cases ready to be checked: read what the planner needs, and say what each case asks for."""
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import chain
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.core.constructs import read_planned
+from service.core.cover import CaseCheck, CaseToCheck, ConstructToCheck, check_cases
+from service.core.estimates import Dimension, Measurements, estimate_dimensions
+from service.core.gaps import Parcel
+from service.core.items import INSTRUMENT_SET_KINDS, ItemFacts
+from service.core.requirements import by_kind, construct_lines, near_line
+from service.core.shelf import Claim
+from service.core.sizing import SizingError
+from service.operations.plans import Shop, faults_of_construct, plan_body
+from service.operations.schemas.cases import PlanBody
+from service.operations.sizing import values_in_force
+from service.operations.unit import Unit
+from service.storage.queries import cases, catalogue, packs, recalls, stock
+from service.storage.tables import OperatingList, Plan, SurgicalCase
+
+__all__ = ["Prepared", "parcels", "prepare", "run_check"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Bench:
+    """Everything the planner needs, read once for all cases."""
+
+    shop: Shop
+    catalogue: Mapping[str, Sequence[ItemFacts]]
+    values: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A case ready to be checked, or the sentence why it cannot be."""
+
+    operating_list: OperatingList
+    row: SurgicalCase
+    plan: Plan | None
+    case: CaseToCheck | None
+    dimensions: Mapping[str, Dimension]
+    says: str
+
+
+def run_check(
+    unit: Unit, prepared: Sequence[Prepared], claims: Iterable[Claim]
+) -> dict[str, CaseCheck]:
+    """Check prepared cases against stock, with the promises given; by case reference.
+
+    A pack that has been implanted in a case fills its line: nothing more is claimed for it.
+    """
+    ready = {one.row.reference: one.case for one in prepared if one.case is not None}
+    refs = {ref for case in ready.values() for ref in _refs(case)}
+    used = _used(unit, prepared)
+    results = check_cases(
+        list(ready.values()),
+        [*parcels(unit, refs), *(parcel for parcel, _ in used)],
+        catalogue.turnarounds(unit.session),
+        unit.zone,
+        [*claims, *(claim for _, claim in used)],
+    )
+    return {result.case.case: result for result in results}
+
+
+def _refs(case: CaseToCheck) -> Iterator[str]:
+    """Give every reference a check of the case may look at."""
+    for line in chain(case.near, *(construct.lines for construct in case.constructs)):
+        yield from chain(line.refs, line.other_side, line.other_head)
+
+
+def _used(unit: Unit, prepared: Sequence[Prepared]) -> list[tuple[Parcel, Claim]]:
+    """Give the packs that have been implanted in cases still open, each claimed by its case."""
+    by_id = {one.row.id: one for one in prepared if one.case is not None}
+    found = []
+    for row in packs.implanted_in(unit.session, [key for key in by_id if key is not None]):
+        one = by_id[row.case_id]
+        parcel = Parcel(
+            key=f"used {row.lot_id} in {one.row.reference}",
+            ref=row.ref,
+            quantity=row.implanted,
+            lot=row.lot_number,
+            serial=row.serial,
+            store=one.operating_list.theatre,
+            shelf=one.row.reference,
+            tray_of=one.row.reference,
+        )
+        day, name = one.operating_list.list_date, str(one.operating_list.id)
+        claim = Claim(one.row.reference, parcel.key, row.implanted, day, name, stays=False)
+        found.append((parcel, claim))
+    return found
+
+
+def prepare(
+    unit: Unit, shop: Shop, last: date, *, only: Collection[str] | None = None
+) -> list[Prepared]:
+    """Read every case from today to a day and work out what each needs brought.
+
+    Parameters
+    ----------
+    only
+        References of the cases wanted; every case without it.
+    """
+    bench = _Bench(shop, by_kind(shop.facts), values_in_force(unit))
+    pairs = [
+        (operating_list, row)
+        for operating_list, row in cases.cases_between(
+            unit.session, unit.site_id, min(unit.today, last), last
+        )
+        if only is None or row.reference in only
+    ]
+    plans = cases.latest_plans(unit.session, [key for _, case in pairs if (key := case.id)])
+    return [
+        _prepare_case(bench, operating_list, row, plans.get(row.id or 0))
+        for operating_list, row in pairs
+    ]
+
+
+def _prepare_case(
+    bench: _Bench, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
+) -> Prepared:
+    dimensions: Mapping[str, Dimension] = {}
+    if row.status == "closed":
+        says = "Closed: every pack is accounted for."
+        return Prepared(operating_list, row, plan, None, dimensions, says)
+    if plan is None:
+        says = "Not planned yet: choose what is planned and what stands by."
+        return Prepared(operating_list, row, None, None, dimensions, says)
+    if not bench.values:
+        says = "No sizing figures have been loaded, so nothing can be sized; import sizing.toml."
+        return Prepared(operating_list, row, plan, None, dimensions, says)
+    body = plan_body(plan)
+    faults = [
+        fault
+        for text in (body.primary, *body.alternates)
+        for fault in faults_of_construct(read_planned(text), bench.shop)
+    ]
+    if faults:
+        says = f"The plan no longer fits the catalogue: {faults[0]}."
+        return Prepared(operating_list, row, plan, None, dimensions, says)
+    try:
+        measurements = Measurements(**row.measurements)
+        dimensions = estimate_dimensions(measurements, row.sex, bench.values)
+        constructs = _constructs(bench, row, body, dimensions)
+    except SizingError as error:
+        says = f"The measurements cannot be used: {error.reason}"
+        return Prepared(operating_list, row, plan, None, dimensions, says)
+    near = tuple(near_line(one.kind, one.reason, bench.catalogue) for one in body.near)
+    case = CaseToCheck(
+        row.reference,
+        operating_list.list_date,
+        row.starts_at,
+        row.ends_at,
+        constructs,
+        near,
+        str(operating_list.id),
+    )
+    return Prepared(operating_list, row, plan, case, dimensions, "")
+
+
+def _constructs(
+    bench: _Bench, row: SurgicalCase, body: PlanBody, dimensions: Mapping[str, Dimension]
+) -> tuple[ConstructToCheck, ...]:
+    planned = (body.primary, *body.alternates)
+    return tuple(
+        ConstructToCheck(
+            text,
+            construct_lines(
+                read_planned(text),
+                templates=bench.shop.templates,
+                side=row.side,
+                catalogue=bench.catalogue,
+                dimensions=dimensions,
+                values=bench.values,
+                is_primary=place == 0,
+                with_spares=not body.alternates,
+            ),
+        )
+        for place, text in enumerate(planned)
+    )
+
+
+def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[Parcel]:
+    """Give everything there is and everything on its way, as the planner sees it.
+
+    Parameters
+    ----------
+    refs
+        Only what has one of these references, so that a check does not read a whole store.
+    """
+    here = stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs)
+    coming = stock.deliveries_due(unit.session, unit.site_id)
+    recalled = recalls.blocked_lot_ids(unit.session)
+    return [_parcel(row, recalled) for row in here] + [
+        _due_parcel(row) for row in coming if refs is None or row.ref in refs
+    ]
+
+
+def _parcel(row: Row[Any], recalled: Collection[int]) -> Parcel:
+    is_set = row.kind in INSTRUMENT_SET_KINDS
+    blocked = None
+    if row.lot_id in recalled:
+        blocked = "recalled"
+    elif row.location_kind == "quarantine":
+        blocked = "quarantined"
+    elif row.sterility == "unsterile":
+        blocked = "unsterile"
+    return Parcel(
+        key=f"{row.lot_id}@{row.location_id}",
+        ref=row.ref,
+        quantity=row.quantity,
+        lot=row.lot_number,
+        serial=row.serial,
+        store=row.store,
+        shelf=row.shelf,
+        use_by=row.use_by,
+        ownership=row.ownership,
+        return_by=row.return_by,
+        blocked=blocked,
+        # A tray's place is named after its case. A set on a tray comes back after its turnaround,
+        # which its holds know; a pack may stay in the patient.
+        tray_of=row.shelf if row.location_kind == "theatre" and not is_set else None,
+    )
+
+
+def _due_parcel(row: Row[Any]) -> Parcel:
+    return Parcel(
+        key=f"due {row.id}",
+        ref=row.ref,
+        quantity=row.quantity,
+        lot=f"delivery {row.reference}",
+        ownership=row.ownership,
+        return_by=row.return_by,
+        due_at=row.due_at,
+        usable_from=row.usable_from,
+    )

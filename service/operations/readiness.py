@@ -1,0 +1,94 @@
+"""Readiness: the probability that the cases of a day can be done, from plans and stock."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from service.core.case_problem import CasePlan, problem_of
+from service.core.constructs import read_planned
+from service.core.kit import choose_kit, kit_problem_from, kit_to_json
+from service.core.readiness import ProblemError, answer_to_json, problem_from, solve
+from service.core.role_sizes import Catalogue
+from service.errors import BadInput, FieldFault
+from service.operations.plans import Shop, open_shop, plan_body
+from service.operations.preparing import Prepared, parcels, prepare
+from service.operations.sizing import values_in_force
+from service.operations.unit import Unit
+from service.storage.queries import catalogue
+
+__all__ = ["answer_kit", "answer_readiness", "day_problem"]
+
+
+def answer_readiness(data: Mapping[str, object]) -> dict[str, object]:
+    """Answer a readiness problem; nothing is read from the database or stored.
+
+    Raises
+    ------
+    BadInput
+        Names the place of every fault.
+    """
+    try:
+        return answer_to_json(solve(problem_from(data)))
+    except ProblemError as error:
+        raise _refusal(error) from error
+
+
+def answer_kit(data: Mapping[str, object]) -> dict[str, object]:
+    """Answer a kit problem: the fewest packs that reach a target."""
+    try:
+        return kit_to_json(choose_kit(kit_problem_from(data)))
+    except ProblemError as error:
+        raise _refusal(error) from error
+
+
+def _refusal(error: ProblemError) -> BadInput:
+    faults = [FieldFault(pointer, sentence) for pointer, sentence in error.faults]
+    return BadInput("The problem cannot be answered as it stands.", faults=faults)
+
+
+@dataclass(frozen=True, slots=True)
+class DayProblem:
+    """The readiness problem of every planned case from today to a day, and who they are."""
+
+    problem: dict[str, object]
+    cases: tuple[str, ...]
+
+
+def day_problem(unit: Unit, last: date) -> DayProblem:
+    """Write the readiness problem of a day: the cases before it come first and may use stock up.
+
+    Built from a handful of queries that read balances, never the ledger.
+    """
+    shop = open_shop(unit)
+    return problem_for(unit, shop, prepare(unit, shop, last))
+
+
+def problem_for(unit: Unit, shop: Shop, prepared: Sequence[Prepared]) -> DayProblem:
+    """Write the readiness problem of prepared cases; those that cannot be sized are left out."""
+    plans = [_case_plan(one) for one in prepared if one.case is not None and one.plan is not None]
+    problem = problem_of(
+        plans,
+        templates=shop.templates,
+        catalogue=Catalogue(shop.facts),
+        values=values_in_force(unit),
+        parcels=parcels(unit),
+        turnarounds=catalogue.turnarounds(unit.session),
+        zone=unit.zone,
+    )
+    return DayProblem(problem, tuple(plan.case for plan in plans))
+
+
+def _case_plan(one: Prepared) -> CasePlan:
+    if one.plan is None:
+        message = "a case without a plan has no readiness problem"
+        raise ValueError(message)
+    body = plan_body(one.plan)
+    return CasePlan(
+        one.row.reference,
+        one.row.starts_at,
+        one.row.ends_at,
+        one.row.side,
+        tuple(read_planned(text) for text in (body.primary, *body.alternates)),
+        tuple((need.need, need.probability, tuple(need.constructs)) for need in body.needs),
+        one.dimensions,
+    )

@@ -1,0 +1,88 @@
+"""Readiness of a list day, words before numbers."""
+
+from service.operations.schemas.base import Out
+from service.operations.schemas.checks import CheckOut
+
+__all__ = [
+    "CaseReadiness",
+    "ConstructReadiness",
+    "DayReadiness",
+    "GainOut",
+    "NeedReadiness",
+    "OrderOut",
+    "Probability",
+    "SharedPack",
+]
+
+
+class Probability(Out):
+    """A probability and its standard error; 0 where it is exact."""
+
+    value: float
+    standard_error: float
+
+
+class NeedReadiness(Out):
+    """Probability that the case can be done if this need arises."""
+
+    need: str
+    readiness: float
+
+
+class ConstructReadiness(Out):
+    """Probability that a construct could be done from what is there, nothing taken before."""
+
+    planned: str
+    name: str
+    says: str
+    coverage: float
+
+
+class CaseReadiness(Out):
+    """Probability that a case can be completed, whatever it turns out to need."""
+
+    case: str
+    readiness: Probability
+    needs: list[NeedReadiness]
+    constructs: list[ConstructReadiness]
+
+
+class GainOut(Out):
+    """What one more unit would add: expected further cases that can be done."""
+
+    refs: list[str]
+    description: str
+    gain: float
+
+
+class SharedPack(Out):
+    """A pack that several cases of a list count on."""
+
+    label: str
+    cases: list[str]
+    says: str
+
+
+class OrderOut(Out):
+    """Set clashes of a theatre's list, and whether another order has fewer."""
+
+    theatre: str
+    clashes: list[str]
+    outcome: str
+    order: list[str]
+    reason: str
+
+
+class DayReadiness(Out):
+    """A list day: the check in words, then the probabilities.
+
+    ``until_here`` is the probability that every planned case from today to this day can be done.
+    """
+
+    check: CheckOut
+    method: str | None
+    until_here: Probability | None
+    cases: list[CaseReadiness]
+    gains: list[GainOut]
+    shared: list[SharedPack]
+    orders: list[OrderOut]

@@ -1,0 +1,129 @@
+"""Reading and writing holds, and the promised part of a balance."""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Row, select, tuple_, update
+from sqlmodel import Session, col
+
+from service.storage.tables import (
+    Balance,
+    Hold,
+    Item,
+    Location,
+    Lot,
+    OperatingList,
+    SurgicalCase,
+    table_of,
+)
+
+__all__ = ["active", "active_rows", "all_held", "held_by_keys", "of_case", "of_units", "set_held"]
+
+HOLD = table_of(Hold)
+BALANCE = table_of(Balance)
+
+
+def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
+    """Give every hold in force with the reference of its case."""
+    case = table_of(SurgicalCase)
+    query = (
+        select(HOLD, case.c.reference)
+        .join(case, case.c.id == HOLD.c.case_id)
+        .where(HOLD.c.released_at.is_(None), case.c.site_id == site_id)
+        .order_by(HOLD.c.id)
+    )
+    return session.execute(query).all()
+
+
+def active(session: Session, **where: object) -> list[Hold]:
+    """Give the holds in force whose columns equal these values, the oldest first."""
+    query = select(Hold).filter_by(**where).where(col(Hold.released_at).is_(None))
+    return list(session.execute(query.order_by(col(Hold.id))).scalars())
+
+
+def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
+    """Give a case's holds in force with what and where they hold."""
+    item, lot, place = table_of(Item), table_of(Lot), table_of(Location)
+    query = (
+        select(
+            HOLD,
+            item.c.ref,
+            item.c.description,
+            lot.c.lot_number,
+            lot.c.serial,
+            lot.c.use_by,
+            place.c.store,
+            place.c.shelf,
+        )
+        .join(lot, lot.c.id == HOLD.c.lot_id)
+        .join(item, item.c.id == lot.c.item_id)
+        .join(place, place.c.id == HOLD.c.location_id)
+        .where(HOLD.c.case_id == case_id, HOLD.c.released_at.is_(None))
+        .order_by(place.c.store, place.c.shelf, item.c.ref, HOLD.c.id)
+    )
+    return session.execute(query).all()
+
+
+def of_units(
+    session: Session, lot_id: int, location_id: int
+) -> list[tuple[Hold, SurgicalCase, OperatingList]]:
+    """Give the holds in force on units of a lot in one place, with case and list."""
+    query = (
+        select(Hold, SurgicalCase, OperatingList)
+        .join(SurgicalCase, col(SurgicalCase.id) == col(Hold.case_id))
+        .join(OperatingList, col(OperatingList.id) == col(Hold.list_id))
+        .where(
+            col(Hold.lot_id) == lot_id,
+            col(Hold.location_id) == location_id,
+            col(Hold.released_at).is_(None),
+        )
+        .order_by(col(Hold.from_at), col(Hold.id))
+    )
+    return [(row[0], row[1], row[2]) for row in session.execute(query)]
+
+
+def held_by_keys(
+    session: Session, keys: Iterable[tuple[int, int]]
+) -> dict[tuple[int, int], list[Hold]]:
+    """Give the holds in force on each lot and location, instrument sets left out."""
+    wanted = sorted(set(keys))
+    found: dict[tuple[int, int], list[Hold]] = {key: [] for key in wanted}
+    query = select(Hold).where(
+        col(Hold.released_at).is_(None),
+        col(Hold.is_set).is_(False),
+        tuple_(col(Hold.lot_id), col(Hold.location_id)).in_(wanted),
+    )
+    for hold in session.execute(query).scalars() if wanted else ():
+        found[hold.lot_id, hold.location_id].append(hold)
+    return found
+
+
+def all_held(session: Session) -> dict[tuple[int, int], list[Hold]]:
+    """Give every hold in force by lot and location, instrument sets left out."""
+    found: dict[tuple[int, int], list[Hold]] = {}
+    query = select(Hold).where(col(Hold.released_at).is_(None), col(Hold.is_set).is_(False))
+    for hold in session.execute(query).scalars():
+        found.setdefault((hold.lot_id, hold.location_id), []).append(hold)
+    return found
+
+
+def set_held(session: Session, held: dict[tuple[int, int], int]) -> None:
+    """Write the promised part of balances, in one order for everybody."""
+    for (lot_id, location_id), quantity in sorted(held.items()):
+        session.execute(
+            update(BALANCE)
+            .where(
+                BALANCE.c.lot_id == lot_id,
+                BALANCE.c.location_id == location_id,
+                BALANCE.c.held != quantity,
+            )
+            .values(held=quantity)
+        )
+
+
+def release(session: Session, holds: Sequence[Hold], at: datetime, why: str) -> None:
+    """Mark holds as released; they stay on record."""
+    for hold in holds:
+        hold.released_at, hold.released_why = at, why
+    session.flush()

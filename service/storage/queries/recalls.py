@@ -1,0 +1,172 @@
+"""Reading recalls, and where recalled units are, were and went."""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, and_, case, func, or_, select
+from sqlmodel import Session, col
+
+from service.storage.tables import (
+    Item,
+    Location,
+    Lot,
+    Movement,
+    Recall,
+    SurgicalCase,
+    UsageRow,
+    table_of,
+)
+
+__all__ = [
+    "active_on",
+    "blocked_lot_ids",
+    "find",
+    "gone",
+    "lots_like",
+    "newest",
+    "supplier_is_known",
+    "used_before",
+]
+
+ITEM = table_of(Item)
+LOT = table_of(Lot)
+RECALL = table_of(Recall)
+MOVEMENT = table_of(Movement)
+PLACE = table_of(Location)
+CASE = table_of(SurgicalCase)
+USAGE = table_of(UsageRow)
+
+#: Movements by which a unit leaves the house for good or for somebody else's.
+_GOING = ("implant", "waste", "consigned_use", "return", "loan_out", "write_off")
+
+
+def find(session: Session, notice: str) -> Recall | None:
+    """Give a recall by its notice."""
+    return session.execute(select(Recall).filter_by(notice=notice)).scalars().first()
+
+
+def newest(session: Session, *, before: int | None, limit: int) -> list[tuple[Recall, str | None]]:
+    """Give recalls with the REF they name, the newest first."""
+    query = select(Recall, col(Item.ref)).outerjoin(Item, col(Item.id) == col(Recall.item_id))
+    if before is not None:
+        query = query.where(col(Recall.id) < before)
+    rows = session.execute(query.order_by(col(Recall.id).desc()).limit(limit))
+    return [(row[0], row[1]) for row in rows]
+
+
+def active_on(session: Session, item_id: int, supplier: str) -> list[Recall]:
+    """Give the recalls in force that may concern packs of an item, the oldest first."""
+    query = select(Recall).where(
+        col(Recall.lifted_at).is_(None),
+        or_(col(Recall.item_id).is_(None), col(Recall.item_id) == item_id),
+        or_(col(Recall.supplier) == "", func.lower(col(Recall.supplier)) == func.lower(supplier)),
+    )
+    return list(session.execute(query.order_by(col(Recall.id))).scalars())
+
+
+def supplier_is_known(session: Session, supplier: str) -> bool:
+    """Tell whether the catalogue has an item of a supplier, whatever the case of its letters."""
+    query = select(ITEM.c.id).where(func.lower(ITEM.c.supplier) == func.lower(supplier)).limit(1)
+    return session.execute(query).first() is not None
+
+
+def blocked_lot_ids(session: Session) -> set[int]:
+    """Give the lots that a recall in force names."""
+    query = (
+        select(LOT.c.id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_named_by_recall()))
+        .distinct()
+    )
+    return set(session.execute(query).scalars())
+
+
+def _named_by_recall() -> list[ColumnElement[bool]]:
+    """Give what must hold of a lot and its item for a recall to name it."""
+    pairs = (
+        (RECALL.c.supplier, ITEM.c.supplier),
+        (RECALL.c.lot_number, LOT.c.lot_number),
+        (RECALL.c.serial, LOT.c.serial),
+    )
+    rules = [or_(theirs == "", func.lower(theirs) == func.lower(ours)) for theirs, ours in pairs]
+    return [or_(RECALL.c.item_id.is_(None), RECALL.c.item_id == ITEM.c.id), *rules]
+
+
+def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:
+    """Give the lots that a recall names, or may name because their record lacks what it names."""
+    query = select(
+        LOT.c.id, LOT.c.lot_number, LOT.c.serial, LOT.c.item_id, ITEM.c.ref, ITEM.c.supplier
+    ).join(ITEM, ITEM.c.id == LOT.c.item_id)
+    if recall.item_id is not None:
+        query = query.where(ITEM.c.id == recall.item_id)
+    for named, column in (
+        (recall.supplier, ITEM.c.supplier),
+        (recall.lot_number, LOT.c.lot_number),
+        (recall.serial, LOT.c.serial),
+    ):
+        if named:
+            query = query.where(or_(column == "", func.lower(column) == func.lower(named)))
+    return session.execute(query.order_by(ITEM.c.ref, LOT.c.id)).all()
+
+
+def gone(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Give how many units left, by lot, kind and case; what was corrected counts against it."""
+    signed = case(
+        (MOVEMENT.c.to_location_id.is_(None), MOVEMENT.c.quantity),
+        (MOVEMENT.c.from_location_id.is_(None), -MOVEMENT.c.quantity),
+        else_=0,
+    )
+    here = func.coalesce(MOVEMENT.c.from_location_id, MOVEMENT.c.to_location_id)
+    query = (
+        select(
+            MOVEMENT.c.lot_id,
+            MOVEMENT.c.kind,
+            CASE.c.reference,
+            func.sum(signed).label("quantity"),
+            func.max(MOVEMENT.c.at, type_=MOVEMENT.c.at.type).label("last_at"),
+        )
+        .join(PLACE, PLACE.c.id == here)
+        .outerjoin(CASE, CASE.c.id == MOVEMENT.c.case_id)
+        .where(
+            PLACE.c.site_id == site_id,
+            MOVEMENT.c.lot_id.in_(lot_ids),
+            MOVEMENT.c.kind.in_(_GOING),
+        )
+        .group_by(MOVEMENT.c.lot_id, MOVEMENT.c.kind, CASE.c.reference)
+        .having(func.sum(signed) != 0)
+        .order_by(MOVEMENT.c.lot_id, MOVEMENT.c.kind, CASE.c.reference)
+    )
+    return session.execute(query).all()
+
+
+def used_before(session: Session, recall: Recall) -> Sequence[tuple[str, str, str, str, int, date]]:
+    """Give recalled units of the history from before the ledger.
+
+    Returns
+    -------
+    sequence of tuple
+        REF, lot number, case, outcome, quantity, last day; a lot number that the history lacks is
+        empty and comes along when the recall names a lot: nobody can tell.
+    """
+    query = (
+        select(
+            ITEM.c.ref,
+            USAGE.c.lot_number,
+            USAGE.c.case_reference,
+            USAGE.c.outcome,
+            func.sum(USAGE.c.quantity),
+            func.max(USAGE.c.used_on),
+        )
+        .join(ITEM, ITEM.c.id == USAGE.c.item_id)
+        .group_by(ITEM.c.ref, USAGE.c.lot_number, USAGE.c.case_reference, USAGE.c.outcome)
+        .order_by(ITEM.c.ref, USAGE.c.lot_number, USAGE.c.case_reference, USAGE.c.outcome)
+    )
+    if recall.item_id is not None:
+        query = query.where(ITEM.c.id == recall.item_id)
+    if recall.supplier:
+        query = query.where(func.lower(ITEM.c.supplier) == func.lower(recall.supplier))
+    if recall.lot_number:
+        same = func.lower(USAGE.c.lot_number) == func.lower(recall.lot_number)
+        query = query.where(or_(same, USAGE.c.lot_number == ""))
+    return [tuple(row) for row in session.execute(query)]

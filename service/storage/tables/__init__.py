@@ -1,0 +1,47 @@
+"""The tables, by noun. Rows are not validated here: schemas check what comes in."""
+
+from service.storage.tables.base import table_of
+from service.storage.tables.cases import (
+    CaseEvent,
+    CasePack,
+    Confirmation,
+    Hold,
+    OperatingList,
+    Plan,
+    SurgicalCase,
+)
+from service.storage.tables.reference import (
+    ConstructTemplate,
+    DoneRequest,
+    GuidanceBook,
+    ItemCode,
+    Recall,
+    SizingDefault,
+    UsageRow,
+)
+from service.storage.tables.stock import Balance, Delivery, Item, Location, Lot, Movement, Site
+
+__all__ = [
+    "Balance",
+    "CaseEvent",
+    "CasePack",
+    "Confirmation",
+    "ConstructTemplate",
+    "Delivery",
+    "DoneRequest",
+    "GuidanceBook",
+    "Hold",
+    "Item",
+    "ItemCode",
+    "Location",
+    "Lot",
+    "Movement",
+    "OperatingList",
+    "Plan",
+    "Recall",
+    "Site",
+    "SizingDefault",
+    "SurgicalCase",
+    "UsageRow",
+    "table_of",
+]

@@ -1,0 +1,47 @@
+"""What every table shares: named constraints, and small CHECKs."""
+
+from typing import Any
+
+from sqlalchemy import CheckConstraint, Table, text
+from sqlmodel import SQLModel
+
+__all__ = ["one_of", "positive", "table_of", "where_active"]
+
+# Named constraints, so that a migration can find them on both databases.
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+def table_of(model: type[SQLModel]) -> Table:
+    """Give the plain table under a row class, for queries that want no objects."""
+    return SQLModel.metadata.tables[str(model.__tablename__)]
+
+
+def one_of(column: str, values: frozenset[str], *, absent: bool = False) -> CheckConstraint:
+    """Allow known words only."""
+    listed = ", ".join(f"'{value}'" for value in sorted(values))
+    rule = f"{column} IN ({listed})"
+    return CheckConstraint(
+        f"{column} IS NULL OR {rule}" if absent else rule, name=f"{column}_known"
+    )
+
+
+def positive(*columns: str) -> list[CheckConstraint]:
+    """Allow positive numbers, or none."""
+    return [
+        CheckConstraint(f"{column} IS NULL OR {column} > 0", name=f"{column}_positive")
+        for column in columns
+    ]
+
+
+def where_active() -> dict[str, Any]:
+    """Bound an index to rows that have not been released."""
+    return {
+        "sqlite_where": text("released_at IS NULL"),
+        "postgresql_where": text("released_at IS NULL"),
+    }

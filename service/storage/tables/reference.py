@@ -1,0 +1,118 @@
+"""Data the planner works by, and what has been learned."""
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+from service.storage.columns import UtcDateTime
+
+__all__ = [
+    "ConstructTemplate",
+    "DoneRequest",
+    "GuidanceBook",
+    "ItemCode",
+    "Recall",
+    "SizingDefault",
+    "UsageRow",
+]
+
+
+class ConstructTemplate(SQLModel, table=True):
+    """A construct template as data."""
+
+    __tablename__ = "construct_template"
+
+    code: str = Field(primary_key=True)
+    body: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    version: int = 1
+    changed_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    actor: str
+
+
+class SizingDefault(SQLModel, table=True):
+    """A figure the sizing assumes, with its source; set by the department."""
+
+    __tablename__ = "sizing_default"
+
+    key: str = Field(primary_key=True)
+    value: float
+    unit: str
+    source: str
+    note: str = ""
+    version: int = 1
+
+
+class GuidanceBook(SQLModel, table=True):
+    """The guidance rules in force, as one document."""
+
+    __tablename__ = "guidance_book"
+
+    id: int | None = Field(default=None, primary_key=True)
+    body: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    made_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    actor: str
+
+
+class UsageRow(SQLModel, table=True):
+    """What past cases used, as far as it is known from before the ledger."""
+
+    __tablename__ = "usage_row"
+    __table_args__ = (
+        UniqueConstraint("item_id", "used_on", "lot_number", "case_reference", "outcome"),
+        CheckConstraint("quantity > 0", name="quantity_positive"),
+        CheckConstraint("outcome IN ('implanted', 'wasted')", name="outcome_known"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    item_id: int = Field(foreign_key="item.id", index=True)
+    used_on: date
+    quantity: int
+    lot_number: str = ""
+    case_reference: str = ""
+    outcome: str = "implanted"
+
+
+class Recall(SQLModel, table=True):
+    """A supplier's notice: units that must not be used."""
+
+    __table_args__ = (
+        CheckConstraint(
+            "item_id IS NOT NULL OR supplier <> '' OR lot_number <> '' OR serial <> ''",
+            name="recalls_something",
+        ),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    notice: str = Field(unique=True)
+    item_id: int | None = Field(default=None, foreign_key="item.id")
+    supplier: str = ""
+    lot_number: str = ""
+    serial: str = ""
+    reason: str
+    at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    actor: str
+    lifted_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
+
+
+class ItemCode(SQLModel, table=True):
+    """A code on a pack that a person has taught the service to read as an item."""
+
+    __tablename__ = "item_code"
+
+    code: str = Field(primary_key=True)
+    item_id: int = Field(foreign_key="item.id", index=True)
+    learned_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    actor: str
+
+
+class DoneRequest(SQLModel, table=True):
+    """A request with an Idempotency-Key that has been carried out, and what was answered."""
+
+    __tablename__ = "done_request"
+
+    key: str = Field(primary_key=True)
+    fingerprint: str
+    body: str
+    at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))

@@ -1,0 +1,220 @@
+"""The API keeps what its OpenAPI document says, whatever is sent to it."""
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import hypothesis
+import pytest
+import schemathesis
+from fastapi.testclient import TestClient
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
+
+from service import errors
+from service.main import create_app
+from service.settings import Settings
+from tests.api.sent import API, assert_problem
+from tests.conftest import NOW, app_on
+
+CHECKS = (
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_schema_conformance,
+)
+EXAMPLES = 12
+
+
+@pytest.fixture(scope="module")
+def demo(
+    tmp_path_factory: pytest.TempPathFactory, sqlite_templates: dict[bool, Path]
+) -> Iterator[TestClient]:
+    """The demo on SQLite, shared by the tests of this file: what they change does not matter."""
+    file = tmp_path_factory.mktemp("contract") / "demo.db"
+    shutil.copy(sqlite_templates[True], file)
+    with TestClient(app_on(f"sqlite:///{file}"), raise_server_exceptions=False) as client:
+        yield client
+
+
+def _operations() -> list[tuple[str, str]]:
+    document = create_app(Settings(database_url="sqlite://"), lambda: NOW).openapi()
+    return sorted(
+        (path, method)
+        for path, item in document["paths"].items()
+        for method in item
+        if path.startswith(API)
+    )
+
+
+@pytest.mark.parametrize(("path", "method"), _operations(), ids=str)
+def test_an_operation_keeps_its_contract(demo: TestClient, path: str, method: str) -> None:
+    _check_contract(demo, path, method)
+
+
+def test_a_broken_contract_would_be_seen(demo: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The control of the test above: an operation that fails is caught by the same checks."""
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("service.operations.stock.list_deliveries", broken)
+    with pytest.raises(ZeroDivisionError):
+        _check_contract(demo, f"{API}/deliveries", "get")
+
+
+def _check_contract(demo: TestClient, path: str, method: str) -> None:
+    schema = schemathesis.openapi.from_asgi("/openapi.json", demo.app)
+    operation = schema[path][method.upper()]
+
+    @hypothesis.settings(
+        max_examples=EXAMPLES,
+        deadline=None,
+        database=None,
+        derandomize=True,
+        suppress_health_check=list(hypothesis.HealthCheck),
+        phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate],
+    )
+    @hypothesis.given(case=operation.as_strategy())
+    def keeps(case: schemathesis.Case[Any]) -> None:
+        response = case.call(session=demo)
+        case.validate_response(response, checks=list(CHECKS))
+        if response.status_code >= 400:
+            assert response.headers["content-type"] == ["application/problem+json"]
+
+    keeps()
+
+
+def _resolved(document: dict[str, Any], node: dict[str, Any]) -> dict[str, Any]:
+    while "$ref" in node:
+        target: Any = document
+        for part in node["$ref"].removeprefix("#/").split("/"):
+            target = target[part]
+        node = target
+    return node
+
+
+def _examples(document: dict[str, Any]) -> list[tuple[str, str, Any]]:
+    found = []
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            body = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
+            schema = _resolved(document, body.get("schema", {}))
+            examples = [one["value"] for one in body.get("examples", {}).values()]
+            found += [(path, method, one) for one in [*examples, *schema.get("examples", [])]]
+    return found
+
+
+def test_every_documented_example_of_a_body_works(demo: TestClient) -> None:
+    examples = _examples(demo.get("/openapi.json").json())
+    assert examples, "the document shows at least one body"
+    for path, method, body in examples:
+        assert "{" not in path, "an example for an address with a part to fill in needs that part"
+        response = demo.request(method, path, json=body)
+        assert response.is_success, (path, response.text)
+
+
+def _links(client: TestClient, first: str, key: str) -> Iterator[dict[str, Any]]:
+    """Follow the Link headers (RFC 8288) from the first page to the last."""
+    address: str | None = first
+    while address is not None:
+        page = client.get(address)
+        assert page.status_code == 200
+        yield from page.json()[key]
+        link = page.headers.get("link")
+        found = re.fullmatch(r'<([^>]+)>; rel="next"', link) if link else None
+        assert bool(link) == bool(found)
+        address = found.group(1) if found else None
+
+
+@pytest.mark.parametrize("limit", [1, 7, 100, 500])
+def test_pages_of_the_catalogue_list_everything_exactly_once(
+    demo_client: TestClient, limit: int
+) -> None:
+    if limit == 1:
+        address = f"{API}/items?limit=1&kind=set_screw&text=set"
+        expected = 3
+    else:
+        address, expected = f"{API}/items?limit={limit}", 599
+    refs = [item["ref"] for item in _links(demo_client, address, "items")]
+    assert len(refs) == len(set(refs)) == expected
+
+
+@pytest.mark.parametrize("limit", [7, 500])
+def test_pages_of_the_stock_list_everything_exactly_once(
+    demo_client: TestClient, limit: int
+) -> None:
+    """1,033 rows and 2,876 units are what seed_data/stock.csv holds."""
+    rows = list(_links(demo_client, f"{API}/stock?limit={limit}", "stock"))
+    keys = {(row["ref"], row["lot"], row["serial"], row["store"], row["shelf"]) for row in rows}
+    assert len(rows) == len(keys) == 1033
+    assert sum(row["quantity"] for row in rows) == 2876
+
+
+def test_a_page_is_never_unbounded(demo: TestClient) -> None:
+    assert len(demo.get(f"{API}/items").json()["items"]) == 100
+    assert_problem(demo.get(f"{API}/items?limit=501"), 422, "bad-input")
+
+
+KINDS = [
+    "bad-input",
+    "not-found",
+    "conflict",
+    "taken",
+    "stale",
+    "duplicate",
+    "precondition-required",
+    "too-large",
+    "unavailable",
+    "method-not-allowed",
+    "bad-request",
+    "unexpected",
+]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_type_of_a_problem_resolves_to_an_explanation(demo: TestClient, kind: str) -> None:
+    """The list is written by hand: a type is part of the interface and does not change."""
+    found = demo.get(f"{API}/problems/{kind}")
+    assert found.status_code == 200
+    assert found.json()["kind"] == kind
+    assert found.json()["title"]
+    assert len(found.json()["meaning"]) > 20
+
+
+def test_no_kind_of_error_is_missing_from_the_list_above() -> None:
+    offered = {getattr(errors, name) for name in errors.__all__}
+    kinds = {one.kind for one in offered if hasattr(one, "kind")}
+    assert kinds - {"service-error"} <= set(KINDS)
+
+
+def test_an_unforeseen_error_is_a_problem_that_gives_nothing_away(
+    demo: TestClient, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a secret of the inside")
+
+    monkeypatch.setattr("service.operations.cases.get_case", broken)
+    response = demo.get(f"{API}/cases/HAR-0711")
+    assert_problem(response, 500, "unexpected")
+    assert "secret" not in response.text
+    assert "unexpected error at GET" in caplog.text
+
+
+def test_the_probes_answer(demo: TestClient) -> None:
+    assert demo.get("/livez").json() == {"status": "alive"}
+    assert demo.get("/readyz").json() == {"status": "ready"}
+
+
+def test_a_method_an_address_does_not_know_is_a_problem_that_names_those_it_does(
+    demo: TestClient,
+) -> None:
+    response = demo.delete(f"{API}/stock")
+    assert_problem(response, 405, "method-not-allowed")
+    assert "GET" in response.headers["allow"]

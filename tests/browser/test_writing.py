@@ -1,0 +1,172 @@
+"""What people change through the pages; each works without JavaScript."""
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.browser.conftest import OpenPage
+
+SEED = Path(__file__).parents[2] / "seed_data"
+
+
+def _fill_case(page: Page, reference: str) -> None:
+    page.get_by_label("Local reference").fill(reference)
+    page.get_by_label("List day").fill("2031-03-12")
+    page.get_by_label("Theatre").fill("Trauma theatre 2")
+    page.get_by_label("Starts").fill("15:00")
+    page.get_by_label("Ends").fill("16:30")
+    page.get_by_label("Number on the list").fill("9")
+    page.get_by_label("Side").select_option("left")
+    page.get_by_label("Sex").select_option("F")
+    page.get_by_label("AO/OTA class").fill("31A2.2")
+    page.get_by_label("Year of the classification").select_option("2018")
+    page.get_by_label("Lag screw path on the film").fill("108")
+    page.get_by_label("Canal on the film").fill("14")
+    page.get_by_label("Long nail, true length on the patient").fill("360")
+    page.get_by_label("Marker on the film").fill("30")
+
+
+@pytest.mark.parametrize("javascript", [True, False])
+def test_a_case_is_added_planned_and_gets_its_pick_list(
+    open_page: OpenPage, own_site: str, javascript: bool
+) -> None:
+    page = open_page(own_site + "/lists/2031-03-12", java_script_enabled=javascript)
+    page.get_by_role("link", name="Add a case").click()
+    _fill_case(page, "TEST-1")
+    page.get_by_role("button", name="Save and plan").click()
+
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Plan case TEST-1")
+    page.get_by_label("Construct").select_option("short-single-lag-nail@Ambleford/130")
+    page.get_by_role("button", name="Show what could stand by").click()
+    alternate = page.get_by_role("checkbox", name="Long nail, one lag screw (Ambleford 130°)")
+    alternate.check()
+    page.get_by_role("button", name="Save the plan and check stock").click()
+
+    expect(page.get_by_role("heading", level=1)).to_have_text("Case TEST-1 left")
+    first = page.get_by_role("table").filter(has_text="For first use")
+    # 108 mm on the film with a 25 mm ball shown as 30 mm are 90 mm; 5 mm less is the screw.
+    expect(first.get_by_text("AMB-L-085")).to_be_visible()
+    expect(first.get_by_text("AMB-IS", exact=True)).to_be_visible()
+    expect(page.get_by_text("Plan revision 1, made")).to_be_visible()
+
+
+def test_a_wrong_case_keeps_what_was_typed_and_names_the_field(
+    open_page: OpenPage, own_site: str
+) -> None:
+    page = open_page(own_site + "/cases/new", java_script_enabled=False)
+    _fill_case(page, "TEST-2")
+    page.get_by_label("AO/OTA class").fill("99Z9")
+    page.get_by_label("Ends").fill("14:00")
+    page.get_by_role("button", name="Save and plan").click()
+    alert = page.get_by_role("alert")
+    expect(alert).to_contain_text("Nothing was saved")
+    expect(page.get_by_label("AO/OTA class")).to_have_value("99Z9")
+    expect(page.get_by_label("Theatre")).to_have_value("Trauma theatre 2")
+    expect(page.get_by_label("Side")).to_have_value("left")
+    expect(page.get_by_label("Lag screw path on the film")).to_have_value("108")
+    wrong = page.locator("[aria-invalid=true]")
+    expect(wrong.first).to_be_visible()
+    described_by = wrong.first.get_attribute("aria-describedby") or ""
+    expect(page.locator(f"#{described_by}")).to_contain_text("▲")
+
+
+def test_a_used_reference_is_named_at_its_field(open_page: OpenPage, own_site: str) -> None:
+    page = open_page(own_site + "/cases/new")
+    _fill_case(page, "HAR-0711")
+    page.get_by_role("button", name="Save and plan").click()
+    expect(page.get_by_role("alert").get_by_role("link", name="Local reference")).to_be_visible()
+    expect(page.get_by_label("Local reference")).to_have_attribute("aria-invalid", "true")
+    expect(page.get_by_label("Local reference")).to_have_value("HAR-0711")
+
+
+def test_a_cancelled_case_is_said_to_be(open_page: OpenPage, own_site: str) -> None:
+    page = open_page(own_site + "/cases/HAR-0711")
+    page.get_by_role("button", name="Cancel this case").click()
+    expect(page.get_by_text("This case has been cancelled")).to_be_visible()
+    expect(page.get_by_role("table")).to_have_count(0)
+
+
+def test_a_change_based_on_an_old_version_is_refused(open_page: OpenPage, own_site: str) -> None:
+    page = open_page(own_site + "/cases/HAR-0711/edit")
+    other = open_page(own_site + "/cases/HAR-0711/edit")
+    for one, theatre in ((other, "Trauma theatre 3"), (page, "Trauma theatre 4")):
+        one.get_by_label("Theatre").fill(theatre)
+        one.get_by_role("button", name="Save the change").click()
+    expect(page.get_by_role("alert")).to_contain_text("Nothing was saved")
+    expect(page.get_by_label("Theatre")).to_have_value("Trauma theatre 4")
+
+
+def test_a_cancellation_based_on_an_old_version_leads_back_to_the_case(
+    open_page: OpenPage, own_site: str
+) -> None:
+    page = open_page(own_site + "/cases/HAR-0711")
+    other = open_page(own_site + "/cases/HAR-0711/edit")
+    other.get_by_label("Theatre").fill("Trauma theatre 3")
+    other.get_by_role("button", name="Save the change").click()
+    page.get_by_role("button", name="Cancel this case").click()
+    expect(page.get_by_role("alert")).to_be_visible()
+    page.get_by_role("link", name="Back to where you were").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Case HAR-0711 left")
+    expect(page.get_by_text("Trauma theatre 3")).to_be_visible()
+
+
+def test_a_good_file_is_taken_and_the_same_again_changes_nothing(
+    open_page: OpenPage, own_site: str
+) -> None:
+    page = open_page(own_site + "/import", java_script_enabled=False)
+    for said in ("599 as they were", "599 as they were"):
+        page.get_by_label("What the file holds").select_option("catalogue")
+        page.get_by_label("CSV or XLSX").set_input_files(SEED / "catalogue.csv")
+        page.get_by_role("button", name="Check and save").click()
+        expect(page.get_by_role("status")).to_contain_text(f"0 new, 0 changed, {said}")
+
+
+def test_a_bad_file_names_row_and_column_and_saves_nothing(
+    open_page: OpenPage, own_site: str, tmp_path: Path
+) -> None:
+    lines = (SEED / "catalogue.csv").read_text().splitlines()[:3]
+    wrong = lines[2].replace("single_lag_screw_nail", "teapot")
+    (tmp_path / "wrong.csv").write_text("\n".join([*lines[:2], wrong]) + "\n")
+    page = open_page(own_site + "/import", java_script_enabled=False)
+    page.get_by_label("What the file holds").select_option("catalogue")
+    page.get_by_label("CSV or XLSX").set_input_files(tmp_path / "wrong.csv")
+    page.get_by_role("button", name="Check and save").click()
+    alert = page.get_by_role("alert")
+    expect(alert).to_contain_text("nothing was saved")
+    expect(alert).to_contain_text("row 3, column kind")
+    expect(page.get_by_label("What the file holds")).to_have_value("catalogue")
+
+
+def test_a_file_of_60_mb_is_refused_in_a_sentence(
+    open_page: OpenPage, own_site: str, tmp_path: Path
+) -> None:
+    large = tmp_path / "large.csv"
+    with large.open("wb") as file:
+        file.truncate(60_000_000)
+    page = open_page(own_site + "/import")
+    page.get_by_label("What the file holds").select_option("catalogue")
+    page.get_by_label("CSV or XLSX").set_input_files(large)
+    with page.expect_navigation() as navigation:
+        page.get_by_role("button", name="Check and save").click()
+    answer = navigation.value
+    assert answer is not None
+    assert answer.status == 413
+    expect(page.get_by_role("alert")).to_contain_text("larger than 20 MB")
+
+
+def test_a_wrong_figure_keeps_what_was_typed_and_changes_nothing(
+    open_page: OpenPage, own_site: str
+) -> None:
+    page = open_page(own_site + "/figures")
+    page.get_by_text("Set another figure for Lag offset").click()
+    form = page.locator("form[action='/figures/lag_offset_mm']")
+    form.get_by_label("Value").fill("five")
+    form.get_by_label("Source").fill("our own films")
+    form.get_by_role("button", name="Set").click()
+    expect(page.get_by_role("alert")).to_contain_text("Nothing was saved")
+    expect(form.get_by_label("Value")).to_have_value("five")
+    expect(form.get_by_label("Source")).to_have_value("our own films")
+    form.get_by_label("Value").fill("-4")
+    form.get_by_role("button", name="Set").click()
+    expect(page.get_by_role("heading", name="Lag offset: -4 mm")).to_be_visible()

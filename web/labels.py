@@ -1,0 +1,68 @@
+"""What the fields of forms are called, on the form and in what is said about them."""
+
+from collections.abc import Iterable
+
+from service.errors import FieldFault
+
+__all__ = ["FIELD_LABELS", "fault_of", "field_name", "field_of", "figure_name", "plain"]
+
+#: Label by the name a form sends.
+FIELD_LABELS = {
+    "reference": "Local reference",
+    "list_date": "List day",
+    "theatre": "Theatre",
+    "starts": "Starts",
+    "ends": "Ends",
+    "position": "Number on the list",
+    "side": "Side",
+    "sex": "Sex",
+    "fracture_class": "AO/OTA class",
+    "class_year": "Year of the classification",
+    "lateral_wall_mm": "Lateral wall thickness, mm",
+    "lateral_wall": "Lateral wall",
+    "medial_fragment": "Medial fragment",
+    "coronal_fragment": "Coronal fragment",
+    "pattern": "Pattern",
+    "bone_quality": "Bone",
+    "existing_metal": "Metal in situ",
+    "neck_film_mm": "Lag screw path on the film",
+    "canal_film_mm": "Canal on the film",
+    "nail_length_mm": "Long nail, true length on the patient",
+    "marker_film_mm": "Marker on the film",
+    "marker_true_mm": "Marker, true size",
+    "primary": "Planned first",
+    "alternates": "What stands by",
+    "near": "What must be near",
+    "value": "Value",
+    "source": "Source",
+}
+
+
+def plain(name: str) -> str:
+    """Say a name from the data in plain words."""
+    return name.replace("_", " ").replace("-", " ")
+
+
+def figure_name(key: str) -> str:
+    """Say a figure's name without its unit, which stands beside it."""
+    words = plain(key.removesuffix("_mm")).replace(" sd", " standard deviation")
+    return words[:1].upper() + words[1:]
+
+
+def field_of(pointer: str) -> str:
+    """Give the name of the form's field a JSON pointer means; empty when it means none."""
+    names = [part for part in pointer.split("/") if part in FIELD_LABELS]
+    return names[-1] if pointer.startswith("/") and names else ""
+
+
+def field_name(pointer: str) -> str:
+    """Say where a fault is: the field's label, or row and column of a file."""
+    if not pointer.startswith("/"):
+        return pointer
+    known = FIELD_LABELS.get(field_of(pointer))
+    return known or ", ".join(plain(part) for part in pointer.strip("/").split("/")) or "the form"
+
+
+def fault_of(faults: Iterable[FieldFault], name: str) -> str:
+    """Say what is wrong with a field; empty when nothing is."""
+    return "; ".join(fault.reason for fault in faults if field_of(fault.pointer) == name)
