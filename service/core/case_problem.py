@@ -48,17 +48,17 @@ class CasePlan:
 
 @dataclass(frozen=True, slots=True)
 class _Ask:
-    """One role of one construct: what it hangs on and what serves it."""
+    """One role of one part of one construct: what it hangs on and what serves it."""
 
     construct: int
-    name: str
+    part: str
     role: Role
     items: RoleItems
     setting: Setting
 
-    def sized(self, field: str) -> str:
-        """Name one sized column of this role among all of the case."""
-        return f"{self.construct} {self.name} {field}"
+    def sized(self, field: str, role: str | None = None) -> str:
+        """Name one sized column of this role, or of another of its part, among all of the case."""
+        return f"{self.part} {role or self.role.role} {field}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +102,8 @@ def problem_of(
     Notes
     -----
     An instrument set that is still on its way does not count: when it will be ready is a promise.
+    Nor does one that goes back, or ends, before the last case starts: the problem knows no dates of
+    sets, and the cases before would lend it to the cases after.
     Assumption: factors are independent of each other and between cases.
 
     Examples
@@ -125,7 +127,9 @@ def problem_of(
     cases = [_case(plan, one, values, classes) for plan, one in zip(ordered, asks, strict=True)]
     return {
         "stock": stock_lines(stock, turnarounds, classes, zone),
-        "sets": set_lines(stock, turnarounds, classes),
+        "sets": set_lines(stock, turnarounds, classes, ordered[-1].starts.astimezone(zone).date())
+        if ordered
+        else [],
         "cases": cases,
     }
 
@@ -138,12 +142,14 @@ def _asks(
 ) -> list[_Ask]:
     found = []
     for place, construct in enumerate(plan.constructs):
-        for part in construct.parts:
+        for number, part in enumerate(construct.parts):
             roles = {role.role: role for role in templates[part.template].roles}
             setting = Setting(part, roles, plan.side, catalogue, plan.dimensions, values)
-            for role in roles.values():
-                name = f"{part.template} {role.role}"
-                found.append(_Ask(place, name, role, role_items(role, setting), setting))
+            name = f"{place} {number}"
+            found += [
+                _Ask(place, name, role, role_items(role, setting), setting)
+                for role in roles.values()
+            ]
     return found
 
 
@@ -158,7 +164,7 @@ def _case(
     constructs = []
     for place, construct in enumerate(plan.constructs):
         own = _each_set_once(ask for ask in asks if ask.construct == place)
-        takes = [_take(ask, by_dimension, counts, values, classes) for ask in own]
+        takes = [_take(ask, by_dimension, values, classes) for ask in own]
         constructs.append({"construct": str(construct), "takes": takes})
     return {
         "case": plan.case,
@@ -176,15 +182,20 @@ def _case(
 
 
 def _each_set_once(asks: Iterable[_Ask]) -> list[_Ask]:
-    """Leave out an instrument set that an earlier part of the construct brings already."""
+    """Leave out an instrument set that another part of the construct brings already."""
     kept: list[_Ask] = []
-    seen: set[tuple[str, ...]] = set()
+    places: dict[tuple[str, ...], int] = {}
     for ask in asks:
-        refs = tuple(item.ref for items in ask.items.groups() for item in items)
-        if refs in seen and INSTRUMENT_SET_KINDS.issuperset(ask.role.kinds):
+        if not INSTRUMENT_SET_KINDS.issuperset(ask.role.kinds):
+            kept.append(ask)
             continue
-        seen.add(refs)
-        kept.append(ask)
+        refs = tuple(sorted(item.ref for items in ask.items.groups() for item in items))
+        known = places.setdefault(refs, len(kept))
+        if known == len(kept):
+            kept.append(ask)
+        elif ask.role.largest_quantity > kept[known].role.largest_quantity:
+            # The parts use it one after the other, so the most that one of them uses is enough.
+            kept[known] = ask
     return kept
 
 
@@ -201,8 +212,7 @@ def _dimension_factors(plan: CasePlan, asks: Sequence[_Ask]) -> dict[str, _Facto
             leader = None
             if size.follows is not None:
                 field = ask.setting.roles[size.follows].sizes[0].field
-                part = ask.setting.part.template
-                leader = f"{ask.construct} {part} {size.follows} {field}"
+                leader = ask.sized(field, size.follows)
             role = SizedRole(
                 ask.sized(size.field),
                 ask.setting.rule_of(size),
@@ -246,7 +256,6 @@ def _count_factor(ask: _Ask, values: Mapping[str, float]) -> _Factor | None:
 def _take(
     ask: _Ask,
     by_dimension: Mapping[str, _Factor],
-    counts: Mapping[str, _Factor],
     values: Mapping[str, float],
     classes: ItemClasses,
 ) -> dict[str, object]:
@@ -254,7 +263,8 @@ def _take(
     factors = [by_dimension[key] for key in keys]
     count = _count_factor(ask, values)
     if count is not None:
-        factors.append(counts[count.name])
+        # Its own numbers: another role may share the factor and take more or fewer.
+        factors.append(count)
     entries = [
         _entry(ask, dict(zip(keys, cells, strict=False)), cells, factors, classes)
         for cells in product(*(range(len(factor.probabilities)) for factor in factors))
@@ -275,11 +285,13 @@ def _entry(
         key = _dimension_key(size, ask.setting.roles)
         outcome = next(factor for factor in factors if factor.name == key).sizes[places[key]]
         sizes[size.field] = outcome[ask.sized(size.field)]
-    serving = ask.items.serving(sizes)
-    if not serving or None in sizes.values():
-        return None
     counted = [
         factor.counts[cell] for factor, cell in zip(factors, cells, strict=True) if factor.counts
     ]
     number = counted[0] if counted else ask.role.usual_quantity
-    return {classes.name(tuple(item.ref for item in serving)): number} if number else {}
+    if not number:
+        return {}
+    serving = ask.items.serving(sizes)
+    if not serving or None in sizes.values():
+        return None
+    return {classes.name(tuple(item.ref for item in serving)): number}

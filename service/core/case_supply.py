@@ -1,10 +1,11 @@
 """What there is, and when it counts, in the form the readiness problem takes."""
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from service.core.gaps import Parcel
 from service.core.item_classes import ItemClasses
+from service.core.readiness.problem import MAX_QUANTITY
 
 __all__ = ["set_lines", "stock_lines"]
 
@@ -31,7 +32,8 @@ def stock_lines(
     Returns
     -------
     list of dict
-        ``item``, ``quantity`` and, where they bound it, ``from`` and ``until``.
+        ``item``, ``quantity`` and, where they bound it, ``from`` and ``until``. No more of an item
+        is written than a problem may have: cases cannot use up so many.
 
     Examples
     --------
@@ -50,7 +52,7 @@ def stock_lines(
         amounts[key] = amounts.get(key, 0) + parcel.quantity
     written = []
     for (name, since, until), quantity in sorted(amounts.items(), key=lambda pair: str(pair[0])):
-        line: dict[str, object] = {"item": name, "quantity": quantity}
+        line: dict[str, object] = {"item": name, "quantity": min(quantity, MAX_QUANTITY)}
         line |= {"from": since} if since is not None else {}
         line |= {"until": until} if until is not None else {}
         written.append(line)
@@ -58,17 +60,27 @@ def stock_lines(
 
 
 def _until(parcel: Parcel, zone: tzinfo) -> str | None:
-    """Say when a parcel stops counting: after its last day of use, or when a loan goes back."""
-    days = [parcel.return_by] if parcel.return_by is not None else []
-    if parcel.use_by is not None:
-        days.append(parcel.use_by + timedelta(days=1))
-    if not days:
+    """Say when a parcel stops counting, as the midnight at the site that ends its last day."""
+    day = _gone_on(parcel)
+    if day is None:
         return None
-    return datetime.combine(min(days), time(), tzinfo=zone).astimezone(UTC).isoformat()
+    return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC).isoformat()
+
+
+def _gone_on(parcel: Parcel) -> date | None:
+    """Give the first day on which a parcel does not count: expired, or on the loan's way back."""
+    days = [parcel.return_by] if parcel.return_by is not None else []
+    # The last day there is has no day after it; it serves as no end.
+    if parcel.use_by is not None and parcel.use_by < date.max:
+        days.append(parcel.use_by + timedelta(days=1))
+    return min(days, default=None)
 
 
 def set_lines(
-    parcels: Iterable[Parcel], turnarounds: Mapping[str, int], classes: ItemClasses
+    parcels: Iterable[Parcel],
+    turnarounds: Mapping[str, int],
+    classes: ItemClasses,
+    last: date,
 ) -> list[dict[str, object]]:
     """Write the copies of instrument sets that are here, with the longest turnaround of each.
 
@@ -80,6 +92,8 @@ def set_lines(
         Minutes a set is away after a case, by reference.
     classes
         Which references stand for each other.
+    last
+        The day of the last case, local to the site: copies that are gone by then do not count.
 
     Returns
     -------
@@ -88,7 +102,8 @@ def set_lines(
 
     Examples
     --------
-    >>> set_lines([Parcel("p", "S", 1)], {"S": 240}, ItemClasses([("S",)], []))
+    >>> day = date(2031, 3, 4)
+    >>> set_lines([Parcel("p", "S", 1)], {"S": 240}, ItemClasses([("S",)], []), day)
     [{'item': 'S', 'quantity': 1, 'turnaround_minutes': 240}]
     """
     copies: dict[str, int] = {}
@@ -96,6 +111,9 @@ def set_lines(
     for parcel in parcels:
         name = classes.class_of(parcel.ref)
         if name is None or parcel.ref not in turnarounds or parcel.usable_from is not None:
+            continue
+        gone_on = _gone_on(parcel)
+        if gone_on is not None and gone_on <= last:
             continue
         copies[name] = copies.get(name, 0) + parcel.quantity
         away[name] = max(away.get(name, 0), turnarounds[parcel.ref])

@@ -8,8 +8,8 @@ next list day on.
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timedelta, tzinfo
+from dataclasses import replace
+from datetime import tzinfo
 
 from service.core.case_checks import (
     CaseCheck,
@@ -19,9 +19,12 @@ from service.core.case_checks import (
     LineCheck,
     Pick,
 )
-from service.core.gaps import Gap, Parcel, Reason, explain
+from service.core.gaps import Parcel
 from service.core.lines import FIRST_USE, INSTRUMENT_SET, Line
+from service.core.missing import gap_of
+from service.core.sharing_out import Share, overlapping_lines, share_out
 from service.core.shelf import Claim, Shelf
+from service.core.turn import Turn, Used
 
 __all__ = [
     "CaseCheck",
@@ -32,54 +35,6 @@ __all__ = [
     "Pick",
     "check_cases",
 ]
-
-
-@dataclass(slots=True)
-class _Turn:
-    """One case's turn at the shelf; the packs it claims are shared by its constructs."""
-
-    case: CaseToCheck
-    shelf: Shelf
-    turnarounds: Mapping[str, int]
-    zone: tzinfo
-    most_used: "_Used" = field(default_factory=lambda: defaultdict(int))
-
-    def why_not(self, parcel: Parcel) -> Reason | None:
-        # What lies on another case's tray counts only for who has been promised it already.
-        if parcel.tray_of not in (None, self.case.case) and not self.held(parcel):
-            return Reason("promised", parcel, cases=(str(parcel.tray_of),))
-        return parcel.why_not(self.case.list_date, self.case.starts)
-
-    def usable(self, refs: Sequence[str]) -> list[Parcel]:
-        """Give the parcels that count for this case, first expired first."""
-        stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
-        return sorted((one for one in stock if self.why_not(one) is None), key=_first_expired)
-
-    def new_claim(self, parcel: Parcel, quantity: int, *, stays: bool) -> Claim:
-        return Claim(
-            self.case.case,
-            parcel.key,
-            quantity,
-            self.case.list_date,
-            self.case.operating_list,
-            stays,
-        )
-
-    def share(self, parcel: Parcel, wanted: int) -> tuple[Claim, ...]:
-        return self.shelf.share(parcel, wanted, self.new_claim(parcel, wanted, stays=False))
-
-    def held(self, parcel: Parcel, *, for_good: bool = False) -> int:
-        """Give how many units of a parcel the case has claimed, or has claimed for good."""
-        return sum(
-            claim.quantity
-            for claim in self.shelf.claims.get(parcel.key, ())
-            if claim.case == self.case.case and (claim.stays or not for_good)
-        )
-
-    def set_until(self, parcel: Parcel, *, is_primary: bool) -> datetime:
-        """Say when an instrument set is back; one that stands by goes back unopened."""
-        minutes = self.turnarounds.get(parcel.ref, 0) if is_primary else 0
-        return self.case.ends + timedelta(minutes=minutes)
 
 
 def check_cases(
@@ -115,9 +70,8 @@ def check_cases(
     Of several usable lots the one that expires first is taken (first expired, first out); ties go
     by lot, then by shelf. Source: common practice.
 
-    Assumption: of two lines of a construct, either the same references serve both or none does, as
-    with roles that differ in kind or size. Where references overlap in part, lines are filled in
-    their order and a gap may be shown that another choice of packs would close.
+    Lines of a construct whose references overlap in part are matched to units all at once, see
+    ``share_out``; across constructs and cases the earlier one goes first.
 
     Examples
     --------
@@ -127,7 +81,7 @@ def check_cases(
     """
     shelf = Shelf.of(parcels, holds)
     ordered = sorted(cases, key=lambda case: (case.starts, case.case))
-    checked = [_check_case(_Turn(case, shelf, turnarounds, zone)) for case in ordered]
+    checked = [_check_case(Turn(case, shelf, turnarounds, zone)) for case in ordered]
     return tuple(_with_sharers(check, shelf) for check in checked)
 
 
@@ -150,11 +104,15 @@ def _with_sharers(check: CaseCheck, shelf: Shelf) -> CaseCheck:
     return replace(check, constructs=constructs, near=near, claims=claims)
 
 
-def _check_case(turn: _Turn) -> CaseCheck:
+def _check_case(turn: Turn) -> CaseCheck:
     checked = []
     for place, construct in enumerate(turn.case.constructs):
-        used: _Used = defaultdict(int)
-        lines = tuple(_check(line, turn, used, is_primary=place == 0) for line in construct.lines)
+        used: Used = defaultdict(int)
+        shares = _shares(construct.lines, turn, used)
+        lines = tuple(
+            _check(line, turn, used, is_primary=place == 0, share=shares.get(number))
+            for number, line in enumerate(construct.lines)
+        )
         checked.append(ConstructCheck(construct.name, _state(lines), lines))
         for key, quantity in used.items():
             turn.most_used[key] = max(turn.most_used[key], quantity)
@@ -163,8 +121,21 @@ def _check_case(turn: _Turn) -> CaseCheck:
     return CaseCheck(turn.case, tuple(checked), near)
 
 
-#: Units of a parcel used up within one construct, by who uses them and parcel.
-_Used = dict[tuple[tuple[str, ...], str], int]
+def _shares(lines: Sequence[Line], turn: Turn, used: Used) -> dict[int, Share]:
+    """Share units out among the lines of a construct that overlap in part; the others need none."""
+    mixed = {place: lines[place] for place in overlapping_lines(lines)}
+    mixed = {place: line for place, line in mixed.items() if line.what != INSTRUMENT_SET}
+    if not mixed:
+        return {}
+
+    def available(line: Line, parcel: Parcel) -> int:
+        free = turn.shelf.free(parcel, turn.case.list_date, stays=_stays(line))
+        return max(_left(line, parcel, turn, used), 0) + max(free, 0)
+
+    usable = {place: turn.usable(line.refs) for place, line in mixed.items()}
+    return share_out(mixed, usable, available)
+
+
 _ANY_LINE, _FOR_GOOD = ("any line",), ("for good",)
 
 
@@ -179,7 +150,7 @@ def _users(line: Line) -> tuple[tuple[str, ...], ...]:
     return (_ANY_LINE, _FOR_GOOD) if _stays(line) else (_ANY_LINE,)
 
 
-def _left(line: Line, parcel: Parcel, turn: _Turn, used: _Used) -> int:
+def _left(line: Line, parcel: Parcel, turn: Turn, used: Used) -> int:
     """Give what the case has claimed of a parcel and this construct has not used up.
 
     A backup that another case may count on, too, does not serve what is implanted.
@@ -190,8 +161,14 @@ def _left(line: Line, parcel: Parcel, turn: _Turn, used: _Used) -> int:
     )
 
 
-def _check(line: Line, turn: _Turn, used: _Used, *, is_primary: bool) -> LineCheck:
-    """Fill a line from what the case has claimed already, then from what it can claim."""
+def _check(
+    line: Line, turn: Turn, used: Used, *, is_primary: bool, share: Share | None = None
+) -> LineCheck:
+    """Fill a line from what the case has claimed already, then from what it can claim.
+
+    A share keeps it to the units meant for it; what a share leaves open, sharing with another
+    case may still fill.
+    """
     usable = turn.usable(line.refs)
     taken: dict[str, int] = defaultdict(int)
     # Units another construct of the case uses come first: those left over may be for what is near.
@@ -201,12 +178,15 @@ def _check(line: Line, turn: _Turn, used: _Used, *, is_primary: bool) -> LineChe
             if only_shared:
                 key = (_ANY_LINE, parcel.key)
                 left = min(left, turn.most_used[key] - used[key] - taken[parcel.key])
+            if share is not None:
+                left = min(left, share.get(parcel.key, 0) - taken[parcel.key])
             taken[parcel.key] += max(min(line.quantity - sum(taken.values()), left), 0)
     missing = line.quantity - sum(taken.values())
     if line.what == INSTRUMENT_SET:
         new = _claim_sets(usable, missing, turn, is_primary=is_primary)
     else:
-        new = _claim_packs(usable, missing, turn, stays=_stays(line))
+        own = None if share is None else {key: n - taken[key] for key, n in share.items()}
+        new = _claim_packs(usable, missing, turn, stays=_stays(line), share=own)
     picks = tuple(
         Pick(parcel, number)
         for parcel in usable
@@ -216,18 +196,20 @@ def _check(line: Line, turn: _Turn, used: _Used, *, is_primary: bool) -> LineChe
         for user in _users(line):
             used[user, pick.parcel.key] += pick.quantity
     missing -= sum(new.values())
-    gap = _gap(line, missing, turn, is_primary=is_primary) if missing else None
+    gap = gap_of(line, missing, turn, is_primary=is_primary) if missing else None
     return LineCheck(line, picks, gap)
 
 
 def _claim_packs(
-    usable: Sequence[Parcel], wanted: int, turn: _Turn, *, stays: bool
+    usable: Sequence[Parcel], wanted: int, turn: Turn, *, stays: bool, share: Share | None
 ) -> dict[str, int]:
     """Claim units that are free, then backups that lie ready for another case of the list."""
     new: dict[str, int] = defaultdict(int)
     for parcel in usable:
         left = wanted - sum(new.values())
         free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=stays))
+        if share is not None:
+            free = min(free, share.get(parcel.key, 0))
         if free > 0:
             turn.shelf.add(turn.new_claim(parcel, free, stays=stays))
             new[parcel.key] += free
@@ -239,7 +221,7 @@ def _claim_packs(
 
 
 def _claim_sets(
-    usable: Sequence[Parcel], wanted: int, turn: _Turn, *, is_primary: bool
+    usable: Sequence[Parcel], wanted: int, turn: Turn, *, is_primary: bool
 ) -> dict[str, int]:
     """Claim copies of an instrument set that are back, sterile, when the case starts."""
     new: dict[str, int] = defaultdict(int)
@@ -251,55 +233,6 @@ def _claim_sets(
             turn.shelf.add(replace(claim, is_set=True, starts=starts, until=until))
             new[parcel.key] += 1
     return new
-
-
-def _first_expired(parcel: Parcel) -> tuple[date, str, str, str]:
-    return (parcel.use_by or date.max, parcel.lot, parcel.shelf, parcel.key)
-
-
-def _gap(line: Line, missing: int, turn: _Turn, *, is_primary: bool) -> Gap:
-    reasons: list[Reason] = []
-    stock = [parcel for ref in line.refs for parcel in turn.shelf.parcels.get(ref, ())]
-    for parcel in sorted(stock, key=_first_expired):
-        reason = turn.why_not(parcel)
-        if reason is not None:
-            reasons.append(reason)
-        elif line.what == INSTRUMENT_SET:
-            reasons += _set_in_use(parcel, turn, turn.set_until(parcel, is_primary=is_primary))
-        else:
-            reasons += _promised(parcel, turn)
-    others = {
-        "wrong_side": _free(line.other_side, turn),
-        "head_design": _free(line.other_head, turn),
-    }
-    has_some = any(turn.held(parcel) for parcel in stock)
-    return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some)
-
-
-def _free(refs: Sequence[str], turn: _Turn) -> list[Parcel]:
-    day = turn.case.list_date
-    return [one for one in turn.usable(refs) if turn.shelf.free(one, day, stays=False) > 0]
-
-
-def _set_in_use(parcel: Parcel, turn: _Turn, until: datetime) -> list[Reason]:
-    case = turn.case
-    spans = [
-        span
-        for span in turn.shelf.overlapping(parcel, case.starts, until)
-        if span.case != case.case
-    ]
-    away = [span for span in spans if span.starts is not None and span.starts < case.ends]
-    if away:
-        names = tuple(sorted({span.case for span in away}))
-        return [Reason("instrument_set_in_use", parcel, away[0].until, names)]
-    # It is here for the case, but would not be back for one that has it promised.
-    names = tuple(sorted({span.case for span in spans}))
-    return [Reason("promised", parcel=parcel, cases=names)] if names else []
-
-
-def _promised(parcel: Parcel, turn: _Turn) -> list[Reason]:
-    names = turn.shelf.others(parcel, turn.case.case, turn.case.list_date)
-    return [Reason("promised", parcel=parcel, cases=names)] if names else []
 
 
 def _state(lines: Sequence[LineCheck]) -> str:

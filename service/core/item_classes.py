@@ -8,6 +8,7 @@ most stock: this may count too little, and never too much.
 from collections.abc import Iterable
 
 from service.core.gaps import Parcel
+from service.core.readiness.problem import MAX_NAME_CHARACTERS
 
 __all__ = ["ItemClasses"]
 
@@ -43,7 +44,7 @@ class ItemClasses:
         for group in sorted(sets):
             alone = all(uses[ref] == 1 for ref in group)
             if alone:
-                self._names[group] = "|".join(group)
+                self._names[group] = _joined(group)
                 self._classes |= dict.fromkeys(group, self._names[group])
             else:
                 self._names[group] = max(group, key=lambda ref: (amounts.get(ref, 0), ref))
@@ -56,3 +57,23 @@ class ItemClasses:
     def class_of(self, ref: str) -> str | None:
         """Give the item a reference counts towards, or ``None`` when nobody asks for it."""
         return self._classes.get(ref)
+
+
+#: Ends a name that has no room for all its references.
+_MORE = "|…"
+
+
+def _joined(group: tuple[str, ...]) -> str:
+    """Name a group after its references, as many as a name has room for; no two groups share one.
+
+    Groups that are named like this have no reference in common, so the first tells them apart.
+    """
+    whole = "|".join(group)
+    if len(whole) <= MAX_NAME_CHARACTERS:
+        return whole
+    name = group[0]
+    for ref in group[1:]:
+        if len(name) + 1 + len(ref) + len(_MORE) > MAX_NAME_CHARACTERS:
+            break
+        name = f"{name}|{ref}"
+    return name + _MORE

@@ -20,7 +20,12 @@ __all__ = ["post_with_holds", "rehold", "replan"]
 
 
 def post_with_holds(
-    unit: Unit, movement: dict[str, Any], *, follow: bool, own: int | None = None
+    unit: Unit,
+    movement: dict[str, Any],
+    *,
+    follow: bool,
+    own: int | None = None,
+    why: str | None = None,
 ) -> list[str]:
     """Write one movement to the ledger; holds follow the units, or are released.
 
@@ -32,6 +37,8 @@ def post_with_holds(
         Whether holds go with the units; otherwise those on the units that leave are released.
     own
         The case whose units leave first; then, as without one, go those that are promised least.
+    why
+        What cases that lose a hold are told; the movement's reason without it.
 
     Returns
     -------
@@ -41,7 +48,7 @@ def post_with_holds(
     lot_id, quantity = movement["lot_id"], movement["quantity"]
     origin, target = movement.get("from_location_id"), movement.get("to_location_id")
     losers: list[SurgicalCase] = []
-    why = str(movement["reason"] or movement["kind"])
+    why = why or str(movement["reason"] or movement["kind"])
     if origin is not None:
         leaving = _leaving(unit, lot_id, origin, quantity, own)
         if follow and target is not None:

@@ -128,11 +128,15 @@ def settle(  # noqa: PLR0917 - one pack's end
         return
     used = _become_owned(unit, case, lot, tray, body) if lot.ownership == "consigned" else lot
     line = _line(unit, body.fate, case, used, body.quantity, tray, None, reason)
-    post_with_holds(unit, line, follow=False)
+    post_with_holds(unit, line, follow=False, why=_opened(case))
     if body.fate == "implant":
         pack.implanted += body.quantity
     else:
         pack.wasted += body.quantity
+
+
+def _opened(case: SurgicalCase) -> str:
+    return f"a pack that this case counted on was opened in case {case.reference}"
 
 
 def _shrink_tray_hold(
@@ -170,7 +174,7 @@ def _become_owned(unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, body
         unit.session.flush()
     reason = "used: bill only"
     out = _line(unit, "consigned_use", case, lot, body.quantity, tray, None, reason)
-    post_with_holds(unit, out, follow=False)
+    post_with_holds(unit, out, follow=False, why=_opened(case))
     into = _line(unit, "consigned_use", case, twin, body.quantity, None, tray, reason)
     post_with_holds(unit, into, follow=False)
     return twin

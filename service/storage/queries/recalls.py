@@ -37,8 +37,8 @@ PLACE = table_of(Location)
 CASE = table_of(SurgicalCase)
 USAGE = table_of(UsageRow)
 
-#: Movements by which a unit leaves the house for good or for somebody else's.
-_GOING = ("implant", "waste", "consigned_use", "return", "loan_out", "write_off")
+#: Movements by which a unit leaves the house for good, for somebody else's, or nobody knows how.
+_GOING = ("implant", "waste", "consigned_use", "return", "loan_out", "write_off", "count")
 
 
 def find(session: Session, notice: str) -> Recall | None:
@@ -111,10 +111,15 @@ def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:
 
 
 def gone(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Give how many units left, by lot, kind and case; what was corrected counts against it."""
+    """Give how many units left, by lot, kind and case; what was corrected counts against it.
+
+    A count that finds units missing is such a leaving; one that finds more brings none of them
+    back, because nobody knows that they are the same.
+    """
+    taken_back = or_(MOVEMENT.c.kind != "count", MOVEMENT.c.corrects_seq.is_not(None))
     signed = case(
         (MOVEMENT.c.to_location_id.is_(None), MOVEMENT.c.quantity),
-        (MOVEMENT.c.from_location_id.is_(None), -MOVEMENT.c.quantity),
+        (and_(MOVEMENT.c.from_location_id.is_(None), taken_back), -MOVEMENT.c.quantity),
         else_=0,
     )
     here = func.coalesce(MOVEMENT.c.from_location_id, MOVEMENT.c.to_location_id)

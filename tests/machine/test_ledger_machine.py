@@ -1,0 +1,34 @@
+"""The ledger against a dictionary, through everything that may happen to stock in any order.
+
+``TRAYWRIGHT_EXAMPLES`` sets how many runs of the machine; without it the runs are few and always
+the same, so that the suite is quick and a failure is everybody's.
+"""
+
+import os
+from datetime import timedelta
+
+from hypothesis import HealthCheck, settings
+from hypothesis.stateful import run_state_machine_as_test
+
+from tests.machine.conftest import NewDatabase
+from tests.machine.ledger_machine import LedgerMachine
+
+EXAMPLES = int(os.environ.get("TRAYWRIGHT_EXAMPLES", "0"))
+
+
+def test_the_ledger_is_the_dictionary_whatever_is_done(new_database: NewDatabase) -> None:
+    class Machine(LedgerMachine):
+        pass
+
+    Machine.new_database = staticmethod(new_database)
+    run_state_machine_as_test(
+        Machine,
+        settings=settings(
+            max_examples=EXAMPLES or 12,
+            stateful_step_count=30,
+            deadline=timedelta(seconds=20),
+            derandomize=not EXAMPLES,
+            database=None,
+            suppress_health_check=list(HealthCheck),
+        ),
+    )
