@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Path
+from fastapi import APIRouter, Body, Path, Query
 
 from service.api.deps import OnceDep, Version, WorkDep
 from service.operations import day_readiness, readiness, what_if
@@ -10,7 +10,7 @@ from service.operations.confirming import confirm
 from service.operations.schemas.base import Day, Ref
 from service.operations.schemas.checks import CheckOut, ConfirmationOut
 from service.operations.schemas.confirming import ConfirmBody
-from service.operations.schemas.readiness import DayReadiness
+from service.operations.schemas.readiness import DayReadiness, Method
 from service.operations.schemas.what_if import WhatIfBody
 
 __all__ = ["router"]
@@ -52,9 +52,18 @@ def answer_kit(problem: KitProblem) -> dict[str, Any]:
 
 
 @router.get("/readiness/{day}")
-def get_day_readiness(work: WorkDep, day: Day) -> DayReadiness:
+def get_day_readiness(
+    work: WorkDep,
+    day: Day,
+    method: Annotated[
+        Method, Query(description="simulated is quick; exact is refused where it is too much")
+    ] = "simulated",
+    samples: Annotated[
+        int, Query(ge=100, le=100_000, description="how often to play the days through")
+    ] = day_readiness.SAMPLES,
+) -> DayReadiness:
     """Give a list day in words and probabilities, with what to borrow or order first."""
-    return work.read(lambda unit: day_readiness.day_readiness(unit, day))
+    return work.read(lambda unit: day_readiness.day_readiness(unit, day, method, samples))
 
 
 @router.get("/readiness/{day}/problem")

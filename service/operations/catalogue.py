@@ -8,7 +8,7 @@ from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
 from service.operations.unit import Unit
 from service.operations.versions import require_version
 from service.storage.queries import catalogue
-from service.storage.tables import Item
+from service.storage.tables import Item, ItemCode
 
 __all__ = ["add_item", "change_item", "get_item", "list_items", "the_item"]
 
@@ -72,6 +72,9 @@ def _refuse_known(unit: Unit, body: ItemBody, *, own_id: int | None) -> None:
         known = catalogue.one_by(unit.session, gtin=body.gtin)
         if known is not None and known.id != own_id:
             raise _duplicate("/gtin", f"GTIN {body.gtin} (it belongs to REF {known.ref})")
+        learned = unit.session.get(ItemCode, body.gtin)
+        if learned is not None and learned.item_id != own_id:
+            raise _duplicate("/gtin", f"GTIN {body.gtin} (learned as a code of another item)")
 
 
 def _flush(unit: Unit, body: ItemBody) -> None:

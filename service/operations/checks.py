@@ -1,6 +1,7 @@
 """Check a list day against stock: every case before it counts first."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from datetime import date
 
 from service.core.constructs import DIMENSIONS
@@ -9,15 +10,26 @@ from service.errors import BadInput, FieldFault
 from service.operations.answers import case_out, troubles_of, unchecked
 from service.operations.cases import the_case
 from service.operations.holds import active_claims
-from service.operations.lowered import confirmation_out, current_confirmation
+from service.operations.lowered import confirmation_out
 from service.operations.plans import Shop, open_shop
 from service.operations.preparing import Prepared, prepare, run_check
 from service.operations.schemas.checks import CaseCheckOut, CheckOut, DimensionOut, ListCheckOut
 from service.operations.unit import Unit
 from service.operations.words import CAUTION
-from service.storage.queries import cases
+from service.storage.queries import cases, confirmations
+from service.storage.tables import Confirmation
 
 __all__ = ["check_case", "check_day", "check_prepared"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What checked cases are told by, read once for all of them."""
+
+    shop: Shop
+    checked: dict[str, CaseCheck]
+    held: dict[str, set[str]]
+    confirmed: dict[int, Confirmation]
 
 
 def check_day(unit: Unit, day: date) -> CheckOut:
@@ -37,14 +49,14 @@ def check_day(unit: Unit, day: date) -> CheckOut:
 
 def check_prepared(unit: Unit, shop: Shop, prepared: Sequence[Prepared], day: date) -> CheckOut:
     """Check a day whose cases, and those of the days before, have been prepared."""
-    checked = _checked(unit, prepared)
     today = [one for one in prepared if one.operating_list.list_date == day]
+    told = _told(unit, shop, prepared, today)
     rows = cases.lists_between(unit.session, unit.site_id, day, day)
     theatres: dict[str, list[CaseCheckOut]] = {row.theatre: [] for row in rows}
     troubles = []
     for one in today:
-        result = checked.get(one.row.reference)
-        out = _answer(unit, shop, one, result)
+        result = told.checked.get(one.row.reference)
+        out = _answer(unit, told, one)
         theatres[one.operating_list.theatre].append(out)
         if result is not None:
             troubles += troubles_of(result, one.operating_list.theatre)
@@ -74,12 +86,26 @@ def check_case(unit: Unit, reference: str) -> CaseCheckOut:
         raise BadInput(f"Case {reference} {why}: there is nothing to pick for it.")
     shop = open_shop(unit)
     prepared = prepare(unit, shop, day)
-    checked = _checked(unit, prepared)
     (one,) = [one for one in prepared if one.row.reference == reference]
-    return _answer(unit, shop, one, checked.get(reference))
+    return _answer(unit, _told(unit, shop, prepared, [one]), one)
 
 
-def _answer(unit: Unit, shop: Shop, one: Prepared, result: CaseCheck | None) -> CaseCheckOut:
+def _told(
+    unit: Unit, shop: Shop, prepared: Sequence[Prepared], wanted: Collection[Prepared]
+) -> _Told:
+    """Check prepared cases, and read what only the wanted ones are told by."""
+    claims = active_claims(unit)
+    held: dict[str, set[str]] = {one.row.reference: set() for one in wanted}
+    for claim in claims:
+        if claim.case in held:
+            held[claim.case].add(claim.key)
+    ids = [one.row.id for one in wanted if one.row.id is not None]
+    confirmed = confirmations.newest(unit.session, ids)
+    return _Told(shop, run_check(unit, prepared, claims), held, confirmed)
+
+
+def _answer(unit: Unit, told: _Told, one: Prepared) -> CaseCheckOut:
+    result = told.checked.get(one.row.reference)
     dimensions = [
         DimensionOut(
             dimension=key,
@@ -102,9 +128,8 @@ def _answer(unit: Unit, shop: Shop, one: Prepared, result: CaseCheck | None) -> 
     }
     if result is None:
         return unchecked(facts, one.says, _why_unchecked(one))
-    held = {claim.key for claim in active_claims(unit) if claim.case == one.row.reference}
-    out = case_out(facts, result, shop, held)
-    row = current_confirmation(unit, one.row.id or 0)
+    out = case_out(facts, result, told.shop, told.held[one.row.reference])
+    row = told.confirmed.get(one.row.id or 0)
     return out.model_copy(update={"confirmation": confirmation_out(unit, row, out)})
 
 
@@ -112,7 +137,3 @@ def _why_unchecked(one: Prepared) -> str:
     if one.row.status == "closed":
         return "closed"
     return "not planned" if one.plan is None else "cannot be sized"
-
-
-def _checked(unit: Unit, prepared: Sequence[Prepared]) -> dict[str, CaseCheck]:
-    return run_check(unit, prepared, active_claims(unit))

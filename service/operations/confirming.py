@@ -1,12 +1,10 @@
 """The surgeon's confirmation: bound to what was checked, and reopened when that no longer holds."""
 
-from typing import Any
-
 from service.errors import Conflict, Stale
 from service.operations.cases import the_case
 from service.operations.checks import check_case
-from service.operations.lowered import current_confirmation, what_was_lowered
-from service.operations.schemas.checks import CaseCheckOut, ConfirmationOut
+from service.operations.lowered import snapshot
+from service.operations.schemas.checks import ConfirmationOut
 from service.operations.unit import Unit
 from service.operations.versions import require_version
 from service.storage.tables import Confirmation
@@ -40,31 +38,15 @@ def confirm(unit: Unit, reference: str, revision: int, version: int) -> Confirma
         plan_revision=revision,
         at=unit.now,
         actor=unit.actor,
-        checked=_snapshot(check),
+        checked=snapshot(check),
     )
     unit.session.add(row)
     case.version += 1
     unit.session.flush()
-    found = current_confirmation(unit, case.id or 0)
     return ConfirmationOut(
         plan_revision=revision,
         at=unit.local(unit.now),
         actor=unit.actor,
-        in_force=found is not None and not what_was_lowered(found, check),
+        in_force=True,
         changed=[],
     )
-
-
-def _snapshot(check: CaseCheckOut) -> dict[str, Any]:
-    """Keep what was checked: each construct's state, gaps and packs."""
-    return {
-        "checked_constructs": {
-            one.planned: {"state": one.state, "gaps": [gap.label for gap in one.gaps]}
-            for one in check.constructs
-        },
-        "near": [line.label for line in check.near if line.gap is not None],
-        "packs": [
-            {"ref": row.ref, "lot": row.lot, "serial": row.serial, "quantity": row.quantity}
-            for row in check.pick_list
-        ],
-    }

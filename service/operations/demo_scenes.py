@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from service.exchange import row_checks as cells
 from service.exchange.row_checks import NAME_LENGTH, REF_LENGTH
@@ -73,7 +74,7 @@ def count_again(unit: Unit, rows: Sequence[StockRow]) -> None:
 
 
 #: Files that tell what happened next, in order: how each is read, and what is done with its rows.
-SCENES: tuple[tuple[str, Callable[..., Parsed[object]], Callable[..., None]], ...] = (
+SCENES: tuple[tuple[str, Callable[[Sheet], Parsed[Any]], Callable[[Unit, Any], None]], ...] = (
     ("confirmations.csv", read_confirmations, confirm_cases),
     ("changes.csv", read_stock_take, count_again),
 )

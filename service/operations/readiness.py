@@ -6,8 +6,9 @@ from datetime import date
 
 from service.core.case_problem import CasePlan, problem_of
 from service.core.constructs import read_planned
+from service.core.gaps import Parcel
 from service.core.kit import choose_kit, kit_problem_from, kit_to_json
-from service.core.readiness import ProblemError, answer_to_json, problem_from, solve
+from service.core.readiness import Problem, ProblemError, answer_to_json, problem_from, solve
 from service.core.role_sizes import Catalogue
 from service.errors import BadInput, FieldFault
 from service.operations.plans import Shop, open_shop, plan_body
@@ -16,7 +17,7 @@ from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
 from service.storage.queries import catalogue
 
-__all__ = ["answer_kit", "answer_readiness", "day_problem"]
+__all__ = ["answer_kit", "answer_readiness", "day_problem", "problem_for", "solved"]
 
 
 def answer_readiness(data: Mapping[str, object]) -> dict[str, object]:
@@ -27,8 +28,20 @@ def answer_readiness(data: Mapping[str, object]) -> dict[str, object]:
     BadInput
         Names the place of every fault.
     """
+    return solved(data)[1]
+
+
+def solved(data: Mapping[str, object]) -> tuple[Problem, dict[str, object]]:
+    """Read and answer a readiness problem; gives what was read, too.
+
+    Raises
+    ------
+    BadInput
+        Names the place of every fault.
+    """
     try:
-        return answer_to_json(solve(problem_from(data)))
+        problem = problem_from(data)
+        return problem, answer_to_json(solve(problem))
     except ProblemError as error:
         raise _refusal(error) from error
 
@@ -71,11 +84,16 @@ def problem_for(unit: Unit, shop: Shop, prepared: Sequence[Prepared]) -> DayProb
         templates=shop.templates,
         catalogue=Catalogue(shop.facts),
         values=values_in_force(unit),
-        parcels=parcels(unit),
+        parcels=[one for one in parcels(unit) if not _is_overdue(unit, one)],
         turnarounds=catalogue.turnarounds(unit.session),
         zone=unit.zone,
     )
     return DayProblem(problem, tuple(plan.case for plan in plans))
+
+
+def _is_overdue(unit: Unit, parcel: Parcel) -> bool:
+    """Tell whether a delivery should have come and has not been received: it may never come."""
+    return parcel.usable_from is not None and parcel.usable_from <= unit.now
 
 
 def _case_plan(one: Prepared) -> CasePlan:

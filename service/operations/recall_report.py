@@ -21,7 +21,7 @@ from service.storage.tables import Recall
 __all__ = ["Named", "report_on", "units_named"]
 
 #: What a movement that uses a unit up in a case is called in a report.
-_OUTCOMES = {"implant": "implanted", "consigned_use": "implanted", "waste": "wasted"}
+_OUTCOMES = {"implant": "implanted", "waste": "wasted"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,11 @@ from typing import Any
 
 from sqlalchemy import Row
 
+from service.core.items import describe_size
 from service.errors import BadInput, Duplicate, FieldFault
 from service.operations.catalogue import the_item
 from service.operations.lots import use_by_fault
+from service.operations.recalls import active_recall
 from service.operations.schemas.stock import (
     DeliveryBody,
     DeliveryList,
@@ -19,7 +21,7 @@ from service.operations.schemas.stock import (
     StockPage,
 )
 from service.operations.unit import Unit
-from service.storage.queries import stock
+from service.storage.queries import catalogue, stock
 from service.storage.tables import Delivery, Item, Location, Lot
 
 __all__ = [
@@ -53,7 +55,10 @@ def list_stock(
     )
     page = rows[:limit]
     more = _write_cursor(page[-1]) if len(rows) > limit else None
-    return StockPage(stock=[_stock_out(row) for row in page], next_after=more)
+    facts = catalogue.facts_of(unit.session, {row.ref for row in page})
+    return StockPage(
+        stock=[_stock_out(row, describe_size(facts[row.ref])) for row in page], next_after=more
+    )
 
 
 def _write_cursor(row: Row[Any]) -> str:
@@ -69,9 +74,9 @@ def _read_cursor(text: str) -> tuple[str, int, int]:
     return ref, int(lot[:18]), int(place[:18])
 
 
-def _stock_out(row: Row[Any]) -> StockOut:
+def _stock_out(row: Row[Any], size: str) -> StockOut:
     facts = row._asdict()
-    return StockOut.model_validate({**facts, "lot": facts["lot_number"]})
+    return StockOut.model_validate({**facts, "lot": facts["lot_number"], "size": size})
 
 
 def stock_words(unit: Unit) -> dict[str, list[str]]:
@@ -111,6 +116,10 @@ def receive(unit: Unit, item: Item, body: ReceiveBody) -> MovementOut:
     )
     if missing is not None:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", missing)])
+    notice = active_recall(unit, item_key(item), item.supplier, body.lot or "", body.serial or "")
+    if notice is not None and place.kind != "quarantine":
+        reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     lot = _same_lot(unit, item, body, sterility)
     kind = "loan_in" if body.ownership == "loan" else "receive"
     return _post(unit, item, lot, kind=kind, quantity=body.quantity, to=place)

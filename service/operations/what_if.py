@@ -1,6 +1,8 @@
 """What if: see a list day again with a change that is not saved."""
 
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, timedelta
 
 from service.errors import BadInput, FieldFault
 from service.operations.case_life import add_case, change_case, make_plan
@@ -51,9 +53,11 @@ def what_if(unit: Unit, day: date, body: WhatIfBody) -> CheckOut:
     if body.move_case is not None:
         _move(unit, body)
     if body.add_case is not None:
-        add_case(unit, body.add_case.case)
+        with _inside("/add_case/case"):
+            add_case(unit, body.add_case.case)
         version = the_case(unit, body.add_case.case.reference).version
-        make_plan(unit, body.add_case.case.reference, body.add_case.plan, version)
+        with _inside("/add_case/plan"):
+            make_plan(unit, body.add_case.case.reference, body.add_case.plan, version)
     _hold_again(unit, day)
     return check_day(unit, day)
 
@@ -72,11 +76,21 @@ def _move(unit: Unit, body: WhatIfBody) -> None:
     if move.ends <= move.starts:
         fault = FieldFault("/move_case/ends", "the case must end after it starts")
         raise BadInput("The case cannot be moved like that.", faults=[fault])
-    change_case(unit, move.case, CaseFields.model_validate(facts), known.version)
+    with _inside("/move_case"):
+        change_case(unit, move.case, CaseFields.model_validate(facts), known.version)
+
+
+@contextmanager
+def _inside(pointer: str) -> Iterator[None]:
+    """Say of a fault in which part of the body it is."""
+    try:
+        yield
+    except BadInput as error:
+        faults = [FieldFault(pointer + one.pointer, one.reason) for one in error.faults]
+        raise BadInput(error.detail, faults=faults, facts=error.facts) from error
 
 
 def _hold_again(unit: Unit, day: date) -> None:
     """Hold for every coming case anew, in order of start, as a fresh plan of the days would."""
-    last = datetime.combine(day, datetime.min.time(), UTC).date()
-    pairs = cases.cases_between(unit.session, unit.site_id, unit.today, last)
+    pairs = cases.cases_between(unit.session, unit.site_id, unit.today, day)
     hold_cases(unit, [case.reference for _, case in pairs], "what if")

@@ -35,7 +35,7 @@ def test_a_state_is_a_shape_and_a_word(open_page: OpenPage, demo_site: str) -> N
     page = open_page(demo_site + LIST_DAY)
     states = page.locator(".state").all_inner_texts()
     assert {"● covered", "◐ partly covered"} <= set(states)
-    assert all(re.fullmatch(r"[●◐○–?] [a-z ]+", state) for state in states)
+    assert all(re.fullmatch(r"[●◐○▲■–?] [a-z ]+", state) for state in states)
 
 
 def test_the_day_before_has_no_list_and_offers_a_first_case(

@@ -29,6 +29,7 @@ def test_the_ledger_is_the_dictionary_whatever_is_done(new_database: NewDatabase
             deadline=timedelta(seconds=20),
             derandomize=not EXAMPLES,
             database=None,
+            report_multiple_bugs=False,
             suppress_health_check=list(HealthCheck),
         ),
     )

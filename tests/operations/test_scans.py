@@ -184,12 +184,12 @@ def test_a_lot_fills_the_line_it_was_picked_for(demo_work: Work) -> None:
 def test_a_serial_on_record_is_meant_before_its_lot_alone(demo_work: Work) -> None:
     def add_serial(unit: Unit) -> None:
         lot = unit.session.get_one(Lot, lot_id(unit, "FAL-L-110", "F27Z0030"))
-        facts = stock.LotFacts(None, lot.use_by, None, "unsterile")
+        facts = stock.LotFacts(None, lot.use_by, None, "sterile")
         key = (lot.item_id, lot.lot_number, "S1", "owned")
         stock.insert_lots(unit.session, {key: facts})
 
     demo_work.write(add_serial)
-    assert scan(demo_work, f"{LAG}(21)S1").verdict == "not_sterile"
+    assert scan(demo_work, f"{LAG}(21)S1").verdict == "not_in_stock"
     assert scan(demo_work, f"{LAG}(21)S2").verdict == "right"
 
 

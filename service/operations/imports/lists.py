@@ -43,6 +43,9 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
         if row.list_date < unit.today:
             plan.fault(number, "list_date", f"{row.list_date} is in the past")
             continue
+        if "/" in row.case_reference:
+            plan.fault(number, "case_reference", "a slash cannot be part of a case's reference")
+            continue
         try:
             entry = _entry(row)
             if _write(unit, entry, shop, plan):

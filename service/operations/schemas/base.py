@@ -9,6 +9,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
 
 __all__ = [
     "Body",
+    "CaseReference",
     "Clock",
     "Code",
     "Count",
@@ -56,6 +57,10 @@ def _without_zone(clock: time) -> time:
 
 
 Ref = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=_PRINTABLE)]
+#: A slash would take the case's address apart.
+CaseReference = Annotated[
+    str, StringConstraints(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f/]*$")
+]
 Code = Annotated[str, StringConstraints(max_length=60, pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=_PRINTABLE)]
 LongText = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_PRINTABLE)]

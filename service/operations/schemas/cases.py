@@ -10,6 +10,7 @@ from service.core.fractures import FractureError, read_class
 from service.core.items import ITEM_KINDS
 from service.operations.schemas.base import (
     Body,
+    CaseReference,
     Clock,
     Count,
     Day,
@@ -17,7 +18,6 @@ from service.operations.schemas.base import (
     Millimetres,
     Name,
     Out,
-    Ref,
     all_located,
     located,
 )
@@ -104,7 +104,7 @@ class CaseFields(Body):
 class CaseBody(CaseFields):
     """A case with its reference, as it is sent."""
 
-    reference: Ref
+    reference: CaseReference
 
 
 class NeedBody(Body):

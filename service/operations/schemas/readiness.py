@@ -1,5 +1,7 @@
 """Readiness of a list day, words before numbers."""
 
+from typing import Literal
+
 from service.operations.schemas.base import Out
 from service.operations.schemas.checks import CheckOut
 
@@ -8,11 +10,17 @@ __all__ = [
     "ConstructReadiness",
     "DayReadiness",
     "GainOut",
+    "HelpOut",
+    "Method",
     "NeedReadiness",
     "OrderOut",
     "Probability",
     "SharedPack",
+    "WorstCase",
 ]
+
+#: How readiness is worked out; ``auto`` is exact as long as that is quick.
+Method = Literal["simulated", "auto", "exact"]
 
 
 class Probability(Out):
@@ -55,6 +63,29 @@ class GainOut(Out):
     gain: float
 
 
+class HelpOut(Out):
+    """One more unit, and what it makes of a case's readiness."""
+
+    refs: list[str]
+    description: str
+    readiness_from: float
+    readiness_to: float
+
+
+class WorstCase(Out):
+    """The case of a day that is the least sure, and what would help it most.
+
+    ``unit`` is the one more unit that raises its readiness most, where one does. ``unanswered``
+    names the needs for which nothing is planned, likeliest first: no unit helps those.
+    """
+
+    case: str
+    readiness: Probability
+    unit: HelpOut | None
+    unanswered: list[str]
+    says: str
+
+
 class SharedPack(Out):
     """A pack that several cases of a list count on."""
 
@@ -77,12 +108,15 @@ class DayReadiness(Out):
     """A list day: the check in words, then the probabilities.
 
     ``until_here`` is the probability that every planned case from today to this day can be done.
+    ``samples`` is how many times the days were played through where they were simulated.
     """
 
     check: CheckOut
     method: str | None
+    samples: int | None
     until_here: Probability | None
     cases: list[CaseReadiness]
+    worst: WorstCase | None
     gains: list[GainOut]
     shared: list[SharedPack]
     orders: list[OrderOut]

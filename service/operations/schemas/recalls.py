@@ -88,7 +88,7 @@ class PromisedUnits(TrayUnits):
 
 
 class GoneUnits(Out):
-    """Units that left the house without being used in a case: returned, lent, written off, missing at a count."""
+    """Units gone without being used in a case: returned, written off, missing at a count."""
 
     ref: str
     lot: str

@@ -76,8 +76,12 @@ class ReceiveBody(LotFields):
 
     @model_validator(mode="after")
     def _loan_goes_back(self) -> Self:
-        if (self.ownership == "loan") != (self.return_by is not None):
-            raise located(self, "return_by", "a loan, and only a loan, has a return_by date")
+        if self.ownership != "consigned" and (self.ownership == "loan") != (
+            self.return_by is not None
+        ):
+            raise located(
+                self, "return_by", "a loan has a return_by date, and what is owned has none"
+            )
         return self
 
 
@@ -121,6 +125,7 @@ class StockOut(Out):
     kind: str
     system: str | None
     description: str
+    size: str
     lot: str
     serial: str
     use_by: date | None
@@ -155,8 +160,12 @@ class DeliveryBody(Body):
 
     @model_validator(mode="after")
     def _loan_goes_back(self) -> Self:
-        if (self.ownership == "loan") != (self.return_by is not None):
-            raise located(self, "return_by", "a loan, and only a loan, has a return_by date")
+        if self.ownership != "consigned" and (self.ownership == "loan") != (
+            self.return_by is not None
+        ):
+            raise located(
+                self, "return_by", "a loan has a return_by date, and what is owned has none"
+            )
         return self
 
 

@@ -1,6 +1,6 @@
 """Reading and writing catalogue lines."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any, NamedTuple
 
@@ -70,6 +70,13 @@ def all_facts(session: Session) -> list[ItemFacts]:
     columns = [_TABLE.c[name] for name in _FACT_NAMES]
     rows = session.execute(select(*columns).order_by(_TABLE.c.ref))
     return [ItemFacts(*row) for row in rows]
+
+
+def facts_of(session: Session, refs: Collection[str]) -> dict[str, ItemFacts]:
+    """Give some catalogue lines as the planner sees them, by reference."""
+    columns = [_TABLE.c[name] for name in _FACT_NAMES]
+    rows = session.execute(select(*columns).where(_TABLE.c.ref.in_(sorted(refs))))
+    return {row.ref: ItemFacts(*row) for row in rows}
 
 
 def turnarounds(session: Session) -> dict[str, int]:

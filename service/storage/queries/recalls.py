@@ -38,7 +38,7 @@ CASE = table_of(SurgicalCase)
 USAGE = table_of(UsageRow)
 
 #: Movements by which a unit leaves the house for good, for somebody else's, or nobody knows how.
-_GOING = ("implant", "waste", "consigned_use", "return", "loan_out", "write_off", "count")
+_GOING = ("implant", "waste", "return", "loan_out", "write_off", "count")
 
 
 def find(session: Session, notice: str) -> Recall | None:
