@@ -8,6 +8,9 @@ ServiceError
     Stale             the thing was edited since it was read
     Duplicate         something of that name exists already
   Required            a precondition header is absent
+  SignInNeeded        nobody is signed in, or not any more
+  Forbidden           the role does not allow it
+  TooManyTries        too many wrong sign-ins; says how long to wait
   TooLarge            an upload or a problem is beyond the stated limit
   Unavailable         the database or the disk cannot take the change now
 
@@ -24,12 +27,15 @@ __all__ = [
     "Conflict",
     "Duplicate",
     "FieldFault",
+    "Forbidden",
     "NotFound",
     "Required",
     "ServiceError",
+    "SignInNeeded",
     "Stale",
     "Taken",
     "TooLarge",
+    "TooManyTries",
     "Unavailable",
 ]
 
@@ -126,6 +132,27 @@ class Required(ServiceError):
 
     kind = "precondition-required"
     title = "The change must say which version it is based on; nothing was saved"
+
+
+class SignInNeeded(ServiceError):
+    """Nobody is signed in, or the session has ended; nothing was read or saved."""
+
+    kind = "sign-in-needed"
+    title = "Sign in first; nothing was saved"
+
+
+class Forbidden(ServiceError):
+    """The person's role does not allow it; nothing was saved."""
+
+    kind = "forbidden"
+    title = "Your role does not allow that; nothing was saved"
+
+
+class TooManyTries(ServiceError):
+    """Too many wrong sign-ins for this account or from this address; wait as long as it says."""
+
+    kind = "too-many-tries"
+    title = "Too many tries; wait before the next"
 
 
 class TooLarge(ServiceError):

@@ -30,8 +30,10 @@ class Settings(BaseSettings):
         The largest request body taken.
     seed_folder
         The folder with the demo hospital's files.
-    default_actor
-        The name written beside a change when a request names nobody.
+    session_hours, idle_minutes
+        A session ends after these hours; unused for these minutes, it asks for the PIN.
+    log_json
+        Write the log as JSON lines.
     """
 
     model_config = SettingsConfigDict(env_prefix="TRAYWRIGHT_", extra="ignore")
@@ -42,7 +44,9 @@ class Settings(BaseSettings):
     timezone: str = "Europe/London"
     upload_limit_bytes: Annotated[int, Field(gt=0)] = 20_000_000
     seed_folder: Path = Path(__file__).resolve().parent.parent / "seed_data"
-    default_actor: str = "unnamed"
+    session_hours: Annotated[int, Field(ge=1, le=24)] = 12
+    idle_minutes: Annotated[int, Field(ge=1, le=240)] = 15
+    log_json: bool = True
 
     @field_validator("database_url")
     @classmethod

@@ -19,7 +19,7 @@ from service.operations.words import CAUTION
 from service.storage.queries import cases, confirmations
 from service.storage.tables import Confirmation
 
-__all__ = ["check_case", "check_day", "check_prepared"]
+__all__ = ["check_case", "check_day", "check_prepared", "refuse_past"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,16 @@ def check_day(unit: Unit, day: date) -> CheckOut:
     BadInput
         When the day is in the past: stock as it is now says nothing about it.
     """
+    refuse_past(unit, day)
+    shop = open_shop(unit)
+    return check_prepared(unit, shop, prepare(unit, shop, day), day)
+
+
+def refuse_past(unit: Unit, day: date) -> None:
+    """Refuse a day in the past: stock as it is now says nothing about it."""
     if day < unit.today:
         reason = f"{day} is in the past; today is {unit.today}"
         raise BadInput("The day cannot be checked.", faults=[FieldFault("/day", reason)])
-    shop = open_shop(unit)
-    return check_prepared(unit, shop, prepare(unit, shop, day), day)
 
 
 def check_prepared(unit: Unit, shop: Shop, prepared: Sequence[Prepared], day: date) -> CheckOut:

@@ -71,13 +71,21 @@ def copies_leave(unit: Unit, movement: dict[str, object]) -> list[Hold]:
 
 
 def copies_short(
-    unit: Unit, lot_id: int, location_id: int, copies: int | None = None
+    unit: Unit,
+    lot_id: int,
+    location_id: int,
+    *,
+    copies: int | None = None,
+    own: int | None = None,
 ) -> list[Hold]:
-    """Give the holds on copies of a set that those in a place, or so many, cannot serve."""
+    """Give the holds on copies of a set that those in a place, or so many, cannot serve.
+
+    The case ``own`` is served first, then the earliest.
+    """
     rows = _in_force(unit, lot_id, location_id)
     if copies is None:
         copies = stock.quantity_at(unit.session, lot_id, location_id)
-    return _too_many(rows, copies)
+    return _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)
 
 
 def keep_away(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from service.core.sequencing import PlannedCase, SetStock, better_order, clashes
-from service.operations.checks import check_prepared
+from service.operations.checks import check_prepared, refuse_past
 from service.operations.plans import open_shop
 from service.operations.preparing import Prepared, prepare
 from service.operations.readiness import problem_for, solved
@@ -40,6 +40,7 @@ def day_readiness(
     BadInput
         When the day is in the past, or too much for an exact answer.
     """
+    refuse_past(unit, day)
     shop = open_shop(unit)
     prepared = prepare(unit, shop, day)
     check = check_prepared(unit, shop, prepared, day)

@@ -24,7 +24,7 @@ def refuse_unfit(unit: Unit, case: SurgicalCase, lot: Lot) -> None:
         reasons.append("it is not sterile: have it reprocessed first")
     if lot.return_by is not None and lot.return_by <= day:
         reasons.append(f"it is a loan that goes back on {lot.return_by}")
-    if lot.id in recalls.blocked_lot_ids(unit.session):
+    if recalls.is_blocked(unit.session, lot.id or 0):
         reasons.append("it is recalled: quarantine it")
     if reasons:
         faults = [FieldFault("/lot", reason) for reason in reasons]

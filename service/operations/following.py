@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from service.core.shelf import assign_units, most_needed
-from service.operations.copies import copies_leave
+from service.operations.copies import copies_leave, copies_short
 from service.operations.giving_way import give_up, redate
 from service.operations.holds import OPEN_STATUSES, claim_of, hold_cases, update_held
 from service.operations.unit import Unit
@@ -61,6 +61,8 @@ def post_with_holds(
         copies = copies_leave(unit, movement)
         if follow and target is not None:
             _relocate(copies, target)
+            copies = copies_short(unit, lot_id, target, own=movement.get("case_id"))
+            losers += give_up(unit, copies, why)
         else:
             losers += give_up(unit, copies, why)
     if target is not None:

@@ -87,7 +87,7 @@ def redate(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]:
 def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold) -> list[SurgicalCase]:
     lot_id, place, why = hold.lot_id, hold.location_id, f"case {case.reference} was moved"
     if hold.is_set:
-        short = copies_short(unit, lot_id, place)
+        short = copies_short(unit, lot_id, place, own=case.id)
         return give_up(unit, [one for one in short if one.case_id != case.id], why)
     if hold.role == BY_HAND and not fits(unit, lot_id, place):
         release_holds(unit, [hold], "its units are others' on the new day")

@@ -228,7 +228,7 @@ def _require_there(unit: Unit, lot: Lot, origin: Location, quantity: int) -> Non
 def _require_unpromised(unit: Unit, lot: Lot, origin: Location, quantity: int) -> None:
     balance = unit.session.get_one(Balance, (lot.id, origin.id))
     left = balance.quantity - quantity
-    if balance.held <= left and not copies_short(unit, lot.id or 0, origin.id or 0, left):
+    if balance.held <= left and not copies_short(unit, lot.id or 0, origin.id or 0, copies=left):
         return
     raise taken(unit, lot, origin)
 

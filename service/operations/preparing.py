@@ -90,7 +90,7 @@ def _used(unit: Unit, prepared: Sequence[Prepared]) -> list[tuple[Parcel, Claim]
             tray_of=one.row.reference,
         )
         day, name = one.operating_list.list_date, str(one.operating_list.id)
-        claim = Claim(one.row.reference, parcel.key, row.implanted, day, name, stays=False)
+        claim = Claim(one.row.reference, parcel.key, row.implanted, day, name, stays=True)
         found.append((parcel, claim))
     return found
 

@@ -18,13 +18,16 @@ from service.storage.tables import Hold, Item, Location, Lot, OperatingList, Sur
 __all__ = ["holds_of", "promise", "refresh_holds"]
 
 
-def holds_of(unit: Unit, reference: str, reopened: list[str] | None = None) -> HoldList:
+def holds_of(unit: Unit, reference: str) -> HoldList:
     """Give everything promised to a case."""
-    case = the_case(unit, reference)
+    return _answer(unit, the_case(unit, reference), [])
+
+
+def _answer(unit: Unit, case: SurgicalCase, reopened: list[str]) -> HoldList:
     return HoldList(
         holds=[
             HoldOut(
-                case=reference,
+                case=case.reference,
                 ref=row.ref,
                 description=row.description,
                 lot=row.lot_number,
@@ -40,7 +43,7 @@ def holds_of(unit: Unit, reference: str, reopened: list[str] | None = None) -> H
             )
             for row in holds.of_case(unit.session, case.id or 0)
         ],
-        reopened=reopened or [],
+        reopened=reopened,
     )
 
 
@@ -74,8 +77,8 @@ def promise(unit: Unit, body: HoldBody) -> HoldList:
     refuse_unfit(unit, case, lot)
     if item.reusable:
         _promise_copies(unit, case, item, lot, place, body.quantity)
-        return holds_of(unit, body.case)
-    return holds_of(unit, body.case, _promise_units(unit, case, lot, place, body))
+        return _answer(unit, case, [])
+    return _answer(unit, case, _promise_units(unit, case, lot, place, body))
 
 
 def _open_case(unit: Unit, reference: str) -> SurgicalCase:
@@ -88,7 +91,8 @@ def _open_case(unit: Unit, reference: str) -> SurgicalCase:
 def _promise_copies(  # noqa: PLR0917 - which copies, for whom, where
     unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Location, quantity: int
 ) -> None:
-    if copies_free(unit, case, item, lot.id or 0, place.id or 0) < quantity:
+    own = holds.active(unit.session, case_id=case.id, lot_id=lot.id, location_id=place.id)
+    if copies_free(unit, case, item, lot.id or 0, place.id or 0) - len(own) < quantity:
         raise taken(unit, lot, place)
     hold_copies(unit, case, item, lot.id or 0, place.id or 0, quantity)
 

@@ -11,6 +11,7 @@ from service.core.kit import choose_kit, kit_problem_from, kit_to_json
 from service.core.readiness import Problem, ProblemError, answer_to_json, problem_from, solve
 from service.core.role_sizes import Catalogue
 from service.errors import BadInput, FieldFault
+from service.operations.checks import refuse_past
 from service.operations.plans import Shop, open_shop, plan_body
 from service.operations.preparing import Prepared, parcels, prepare
 from service.operations.sizing import values_in_force
@@ -71,7 +72,13 @@ def day_problem(unit: Unit, last: date) -> DayProblem:
     """Write the readiness problem of a day: the cases before it come first and may use stock up.
 
     Built from a handful of queries that read balances, never the ledger.
+
+    Raises
+    ------
+    BadInput
+        When the day is in the past.
     """
+    refuse_past(unit, last)
     shop = open_shop(unit)
     return problem_for(unit, shop, prepare(unit, shop, last))
 

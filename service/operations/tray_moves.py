@@ -61,6 +61,8 @@ def bring_pack(  # noqa: PLR0917 - one pack's way
     missing = before + body.quantity - sum(hold.quantity for hold in came)
     if missing > 0 and item.reusable:
         hold_copies(unit, case, item, lot_id, tray_id, missing)
+        short = copies_short(unit, lot_id, tray_id, own=case.id)
+        rehold(unit, give_up(unit, short, f"the set is with case {case.reference}"))
     elif missing > 0:
         unit.session.add(_tray_hold(unit, case, lot, tray, missing))
     unit.session.flush()
@@ -100,7 +102,8 @@ def _tray_hold(unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, quantit
         quantity=quantity,
         list_date=row.list_date,
         list_id=row.id or 0,
-        stays=False,
+        # It was brought to be used; that nobody planned it changes nothing.
+        stays=True,
         from_at=case.starts_at,
         until_at=case.ends_at,
         role=IN_TRAY,
@@ -122,7 +125,7 @@ def settle(  # noqa: PLR0917 - one pack's end
         post_with_holds(unit, line, follow=True)
         if item.reusable:
             keep_away(unit, case, item, lot.id or 0, home.id or 0)
-            short = copies_short(unit, lot.id or 0, home.id or 0)
+            short = copies_short(unit, lot.id or 0, home.id or 0, own=case.id)
             rehold(unit, give_up(unit, short, f"the set is back late from case {case.reference}"))
         pack.returned += body.quantity
         return

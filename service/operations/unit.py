@@ -1,13 +1,15 @@
 """The unit of work every operation runs in: one session, one moment, one name."""
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
+from service.operations.caller import SYSTEM, Caller
 from service.settings import Settings
 from service.storage.engine import Database
 from service.storage.migrate import is_current, migrate
@@ -32,6 +34,10 @@ class Unit:
         The name written beside every change.
     site_id, zone
         The site whose stock and lists are meant, and its time zone.
+    caller
+        Who asks, and what they may do.
+    settings
+        How the service is set.
     """
 
     session: Session
@@ -39,6 +45,8 @@ class Unit:
     actor: str
     site_id: int
     zone: ZoneInfo
+    caller: Caller
+    settings: Settings
 
     @property
     def today(self) -> date:
@@ -72,7 +80,21 @@ class Work:
     ) -> None:
         self.settings = settings
         self.clock = clock
+        self.caller = SYSTEM
+        self.after: Callable[[Unit], None] | None = None
         self.database = Database(settings.database_url)
+
+    def for_caller(self, caller: Caller, after: Callable[[Unit], None]) -> "Work":
+        """Give the same door for somebody: what they write carries their name.
+
+        Parameters
+        ----------
+        after
+            Called at the end of every write, in its transaction; writes the audit trail.
+        """
+        door = copy(self)
+        door.caller, door.after = caller, after
+        return door
 
     def prepare(self) -> None:
         """Bring the tables up to date and make sure there is a site."""
@@ -89,26 +111,43 @@ class Work:
 
     def write(self, operation: Callable[[Unit], Result], actor: str | None = None) -> Result:
         """Run an operation that changes rows; all of it is saved, or nothing."""
-        name = actor or self.settings.default_actor
-        return self.database.run(lambda session: operation(self._unit(session, name)), writes=True)
+
+        def run(session: Session) -> Result:
+            unit = self._unit(session, actor)
+            result = operation(unit)
+            if self.after is not None:
+                self.after(unit)
+            return result
+
+        return self.database.run(run, writes=True)
 
     def rehearse(self, operation: Callable[[Unit], Result], actor: str | None = None) -> Result:
         """Run an operation that changes rows and undo every change: nothing is saved."""
-        name = actor or self.settings.default_actor
         return self.database.run(
-            lambda session: operation(self._unit(session, name)), writes=True, keeps=False
+            lambda session: operation(self._unit(session, actor)), writes=True, keeps=False
         )
 
     def close(self) -> None:
         """Give the database back."""
         self.database.close()
 
-    def _unit(self, session: Session, actor: str) -> Unit:
-        site = session.exec(select(Site).order_by(Site.id)).first()  # type: ignore[arg-type] # SQLModel types a column as its value
+    def _unit(self, session: Session, actor: str | None) -> Unit:
+        query = select(Site).order_by(col(Site.id))
+        if self.caller.site_id is not None:
+            query = query.where(col(Site.id) == self.caller.site_id)
+        site = session.exec(query).first()
         if site is None or site.id is None:
             message = "the database has no site; run 'traywright migrate' first"
             raise RuntimeError(message)
-        return Unit(session, self.clock(), actor, site.id, ZoneInfo(site.timezone))
+        return Unit(
+            session,
+            self.clock(),
+            actor or self.caller.name,
+            site.id,
+            ZoneInfo(site.timezone),
+            self.caller,
+            self.settings,
+        )
 
     def _first_site(self, session: Session) -> None:
         if session.exec(select(Site)).first() is None:

@@ -25,7 +25,11 @@ _LASTS = timedelta(days=365)
 
 
 def what_if(unit: Unit, day: date, body: WhatIfBody) -> CheckOut:
-    """Check a day as it would be; the caller undoes everything this writes."""
+    """Check a day as it would be; the caller undoes everything this writes.
+
+    Promises are made anew in order of start, for the moved case on its new day, too: the answer
+    is what a fresh plan of the days would give.
+    """
     if body.add_units:
         place = Location(site_id=unit.site_id, store="What if", shelf="borrowed")
         unit.session.add(place)
@@ -58,7 +62,8 @@ def what_if(unit: Unit, day: date, body: WhatIfBody) -> CheckOut:
         version = the_case(unit, body.add_case.case.reference).version
         with _inside("/add_case/plan"):
             make_plan(unit, body.add_case.case.reference, body.add_case.plan, version)
-    _hold_again(unit, day)
+    moved_to = body.move_case.list_date if body.move_case is not None else None
+    _hold_again(unit, max(day, moved_to or day))
     return check_day(unit, day)
 
 
@@ -90,7 +95,7 @@ def _inside(pointer: str) -> Iterator[None]:
         raise BadInput(error.detail, faults=faults, facts=error.facts) from error
 
 
-def _hold_again(unit: Unit, day: date) -> None:
+def _hold_again(unit: Unit, last: date) -> None:
     """Hold for every coming case anew, in order of start, as a fresh plan of the days would."""
-    pairs = cases.cases_between(unit.session, unit.site_id, unit.today, day)
+    pairs = cases.cases_between(unit.session, unit.site_id, unit.today, last)
     hold_cases(unit, [case.reference for _, case in pairs], "what if")

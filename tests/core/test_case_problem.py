@@ -16,12 +16,12 @@ from scipy.stats import norm
 
 from service.core.case_problem import DROPPED, CasePlan, problem_of
 from service.core.constructs import Role, RoleSize, Template, read_planned
-from service.core.estimates import Dimension, Estimate
+from service.core.estimates import Dimension
 from service.core.gaps import Parcel
 from service.core.items import ItemFacts
 from service.core.readiness import problem_from, solve
 from service.core.role_sizes import Catalogue
-from service.core.sizing import SizeRule
+from service.core.sizing import Estimate, SizeRule
 
 Json = dict[str, Any]
 LONDON = ZoneInfo("Europe/London")
@@ -71,8 +71,8 @@ ITEMS = [
 ]
 NECK, CANAL = norm(101.0, 4.5), norm(12.4, 1.0)
 DIMENSIONS = {
-    "neck": Dimension(Estimate(101.0, 4.5, True), 1, "film"),
-    "canal": Dimension(Estimate(12.4, 1.0, True), 1, "film"),
+    "neck": Dimension(Estimate(101.0, 4.5, True), "film", 1),
+    "canal": Dimension(Estimate(12.4, 1.0, True), "film", 1),
 }
 
 

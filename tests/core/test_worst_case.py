@@ -38,16 +38,17 @@ def test_a_first_case_is_told_the_unit_that_helps_it_most(seed: int) -> None:
         assert found.readiness == pytest.approx(best, abs=CLOSE)
 
 
-@pytest.mark.parametrize("seed", range(60_000, 60_120))
-def test_what_a_unit_makes_of_a_later_case_is_worked_out_with_the_cases_before_it(
-    seed: int,
-) -> None:
-    problem = random_problem(seed)
-    place = len(problem["cases"]) - 1
-    found = unit_that_helps(problem_from(problem), problem["cases"][place]["case"])
-    if found is not None:
-        with_it = readiness_of(with_one_more(problem, found.item), place)
-        assert found.readiness == pytest.approx(with_it, abs=CLOSE)
+def test_what_a_unit_makes_of_a_later_case_is_worked_out_with_the_cases_before_it() -> None:
+    helped = 0
+    for seed in range(60_000, 60_400):
+        problem = random_problem(seed)
+        place = len(problem["cases"]) - 1
+        found = unit_that_helps(problem_from(problem), problem["cases"][place]["case"])
+        if found is not None:
+            helped += 1
+            with_it = readiness_of(with_one_more(problem, found.item), place)
+            assert found.readiness == pytest.approx(with_it, abs=CLOSE), seed
+    assert helped > 40
 
 
 def _case(name: str, starts: str, ends: str, item: str) -> Json:

@@ -1,8 +1,10 @@
 """A machine that does everything a department does to its stock, beside a plain dictionary."""
 
 import hashlib
+import random
 from collections.abc import Callable
 from datetime import timedelta
+from functools import partial
 from types import SimpleNamespace
 from typing import Any, ClassVar
 
@@ -11,8 +13,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from pydantic import BaseModel
 
 from service.errors import ServiceError, Stale
-from service.operations import case_life, ledger, promising, trays
-from service.operations.idempotent import once
+from service.operations import case_life, idempotent, ledger, promising, trays
 from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
 from service.operations.schemas.ledger import HoldBody, HoldList, PackBody, PackFate, TrayOut
 from service.operations.schemas.stock import MovementOut
@@ -77,7 +78,7 @@ class LedgerMachine(RuleBasedStateMachine):
         ):
             fields = case_fields(next_day(day), theatre, hour)
             body = CaseBody.model_validate({"reference": f"K{place}", **fields})
-            self.work.write(lambda unit, body=body: case_life.add_case(unit, body))
+            self.work.write(partial(case_life.add_case, body=body))
             self.status[f"K{place}"] = "planned"
         self.books = self.work.read(Books)
 
@@ -97,7 +98,7 @@ class LedgerMachine(RuleBasedStateMachine):
 
         def again() -> BaseModel:
             return self.work.write(
-                lambda unit: once(unit, key, fingerprint, operation, answer), "machine"
+                lambda unit: idempotent.once(unit, key, fingerprint, operation, answer), "machine"
             )
 
         done, refused = None, None
@@ -258,7 +259,8 @@ class LedgerMachine(RuleBasedStateMachine):
     def may_promise(self, case: str, units: Units, quantity: int, take: bool) -> bool:
         row = next(row for row in self.books.cases.values() if row.reference == case)
         if units[0].startswith("SET"):
-            return self.copies_left(case, units) >= quantity
+            own = len(self.books.holds_of(case, units))
+            return self.copies_left(case, units) - own >= quantity
         holds = [
             hold
             for other in ([case] if take else self.status)
@@ -285,6 +287,23 @@ class LedgerMachine(RuleBasedStateMachine):
     @rule(case=some_case, number=some_number, quantity=st.integers(1, 2))
     def pick(self, case: str, number: int, quantity: int) -> None:
         lot, shelf = self.units(number)
+        self.bring(case, (lot, shelf), quantity)
+
+    @rule(number=some_number)
+    def pick_what_may_be_picked(self, number: int) -> None:
+        found = [
+            (case, units)
+            for case in sorted(self.status)
+            for units in sorted(self.stock)
+            if self.status[case] in OPEN
+            and units[1] in {"A", "B"}
+            and self.may_pick(case, units, 1)
+        ]
+        if found:
+            self.bring(*found[number % len(found)], 1)
+
+    def bring(self, case: str, units: Units, quantity: int) -> None:
+        lot, shelf = units
         facts = {"quantity": quantity, "at": at(shelf), "although": "asked for"}
         body = PackBody.model_validate({**which(lot), **facts})
         done = self.send(
@@ -307,7 +326,7 @@ class LedgerMachine(RuleBasedStateMachine):
         if units[0].startswith("SET"):
             return self.copies_left(case, units) >= quantity
         own = sum(hold.quantity for hold in self.books.holds_of(case, units))
-        return own + there - self.books.held().get(units, 0) >= quantity
+        return bool(own + there - self.books.held().get(units, 0) >= quantity)
 
     @rule(
         number=some_number,
@@ -316,7 +335,7 @@ class LedgerMachine(RuleBasedStateMachine):
     )
     def settle(self, number: int, fate: str, quantity: int) -> None:
         on_trays = sorted(key for key, left in self.packs.items() if left)
-        found = [*on_trays, ("K1", "CAP/L1/owned", "A")]
+        found = on_trays or [("K1", "CAP/L1/owned", "A")]
         case, lot, _ = found[number % len(found)]
         homes = [shelf for shelf in "AB" if self.packs.get((case, lot, shelf))]
         left = self.packs[case, lot, homes[0]] if homes else 0
@@ -425,11 +444,12 @@ class LedgerMachine(RuleBasedStateMachine):
         raise AssertionError(message)
 
     def version(self, case: str) -> int:
-        return next(row.version for row in self.books.cases.values() if row.reference == case)
+        return int(next(row.version for row in self.books.cases.values() if row.reference == case))
 
     @invariant()
     def the_books_are_true(self) -> None:
-        assert faults(self.books) == []
+        found = faults(self.books)
+        assert not found, found
 
     @invariant()
     def the_database_is_the_dictionary(self) -> None:
@@ -445,3 +465,52 @@ class LedgerMachine(RuleBasedStateMachine):
     @invariant()
     def the_service_finds_so_too(self) -> None:
         assert_true(self.work)
+
+
+def drive(machine: LedgerMachine, luck: random.Random, steps: int) -> None:
+    """Take steps by plain chance and look at the books after each: no shrinking, no swarms."""
+    lots, shelves, cases = LOTS, "AB", ["K1", "K2", "K3", "K4"]
+
+    def number() -> int:
+        return luck.randint(0, 60)
+
+    def few_() -> int:
+        return luck.choice([1, 1, 2, 3])
+
+    deeds: list[Callable[[], None]] = [
+        lambda: machine.receive(luck.choice(lots), few_(), luck.choice(shelves)),
+        lambda: machine.move_to_the_other_shelf(number(), few_()),
+        lambda: machine.count(number(), luck.randint(0, 4)),
+        lambda: machine.write_off(number(), few_()),
+        lambda: machine.quarantine(number(), few_()),
+        lambda: machine.release(number(), few_(), luck.choice(shelves)),
+        lambda: machine.correct(number()),
+        lambda: machine.promise(luck.choice(cases), number(), few_(), luck.random() < 0.5),
+        lambda: machine.pick(luck.choice(cases), number(), 1),
+        lambda: machine.pick_what_may_be_picked(number()),
+        lambda: machine.pick_what_may_be_picked(number()),
+        lambda: machine.settle(number(), luck.choice(["implant", "waste", "return"]), 1),
+        lambda: machine.settle(number(), luck.choice(["implant", "waste", "return"]), 1),
+        lambda: machine.plan(luck.choice(cases), luck.random() < 0.8),
+        lambda: machine.hold_anew(luck.choice(cases)),
+        lambda: machine.change(
+            luck.choice(cases),
+            luck.randint(0, 2),
+            luck.choice([9, 14]),
+            luck.choice(["T1", "T2"]),
+            stale=luck.random() < 0.2,
+        ),
+        lambda: machine.cancel(luck.choice(cases), luck.randint(0, 9)),
+        lambda: machine.go_on(luck.choice(cases), luck.choice(["prepared", "in_theatre"])),
+        lambda: machine.go_on(luck.choice(cases), luck.choice(["in_theatre", "closed"])),
+        machine.send_the_last_request_again,
+    ]
+    machine.four_cases_on_three_lists()
+    machine.some_stock(tuple(luck.randint(1, 3) for _ in lots))
+    for case in cases:
+        machine.plan(case, backup=True)
+    for _ in range(steps):
+        luck.choice(deeds)()
+        machine.the_books_are_true()
+        machine.the_database_is_the_dictionary()
+        machine.the_service_finds_so_too()

@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlmodel import Session, col
 
 from service.storage.tables import OperatingList, Plan, SurgicalCase
@@ -34,10 +34,17 @@ def lists_between(session: Session, site_id: int, first: date, last: date) -> li
     return list(session.execute(query).scalars())
 
 
+# Written once: building a statement anew costs more than carrying it out.
+_FIND_CASE = select(SurgicalCase).where(
+    col(SurgicalCase.site_id) == bindparam("site_id"),
+    col(SurgicalCase.reference) == bindparam("reference"),
+)
+
+
 def find_case(session: Session, site_id: int, reference: str) -> SurgicalCase | None:
     """Give a case by its local reference."""
-    query = select(SurgicalCase).filter_by(site_id=site_id, reference=reference)
-    return session.execute(query).scalars().first()
+    values = {"site_id": site_id, "reference": reference}
+    return session.execute(_FIND_CASE, values).scalars().first()
 
 
 def cases_between(

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, select, tuple_, update
+from sqlalchemy import Row, Select, bindparam, select, tuple_, update
 from sqlmodel import Session, col
 
 from service.storage.tables import (
@@ -44,8 +44,12 @@ def active(session: Session, **where: object) -> list[Hold]:
 
 def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
     """Give a case's holds in force with what and where they hold."""
+    return session.execute(_OF_CASE, {"of_case": case_id}).all()
+
+
+def _of_case() -> Select[Any]:
     item, lot, place = table_of(Item), table_of(Lot), table_of(Location)
-    query = (
+    return (
         select(
             HOLD,
             item.c.ref,
@@ -59,10 +63,13 @@ def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
         .join(lot, lot.c.id == HOLD.c.lot_id)
         .join(item, item.c.id == lot.c.item_id)
         .join(place, place.c.id == HOLD.c.location_id)
-        .where(HOLD.c.case_id == case_id, HOLD.c.released_at.is_(None))
+        .where(HOLD.c.case_id == bindparam("of_case"), HOLD.c.released_at.is_(None))
         .order_by(place.c.store, place.c.shelf, item.c.ref, HOLD.c.id)
     )
-    return session.execute(query).all()
+
+
+# Written once: building a statement anew costs more than carrying it out.
+_OF_CASE = _of_case()
 
 
 def of_units(
@@ -108,18 +115,26 @@ def all_held(session: Session) -> dict[tuple[int, int], list[Hold]]:
     return found
 
 
+_SET_HELD = (
+    update(BALANCE)
+    .where(
+        BALANCE.c.lot_id == bindparam("of_lot"),
+        BALANCE.c.location_id == bindparam("at"),
+        BALANCE.c.held != bindparam("now"),
+    )
+    .values(held=bindparam("now"))
+)
+
+
 def set_held(session: Session, held: dict[tuple[int, int], int]) -> None:
     """Write the promised part of balances, in one order for everybody."""
-    for (lot_id, location_id), quantity in sorted(held.items()):
-        session.execute(
-            update(BALANCE)
-            .where(
-                BALANCE.c.lot_id == lot_id,
-                BALANCE.c.location_id == location_id,
-                BALANCE.c.held != quantity,
-            )
-            .values(held=quantity)
-        )
+    rows = [
+        {"of_lot": lot_id, "at": location_id, "now": quantity}
+        for (lot_id, location_id), quantity in sorted(held.items())
+    ]
+    if rows:
+        # On the connection: a session would take many updates for updates of whole objects.
+        session.connection().execute(_SET_HELD, rows)
 
 
 def release(session: Session, holds: Sequence[Hold], at: datetime, why: str) -> None:

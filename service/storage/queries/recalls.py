@@ -23,6 +23,7 @@ __all__ = [
     "blocked_lot_ids",
     "find",
     "gone",
+    "is_blocked",
     "lots_like",
     "newest",
     "supplier_is_known",
@@ -80,6 +81,18 @@ def blocked_lot_ids(session: Session) -> set[int]:
         .distinct()
     )
     return set(session.execute(query).scalars())
+
+
+def is_blocked(session: Session, lot_id: int) -> bool:
+    """Tell whether a recall in force names a lot."""
+    query = (
+        select(LOT.c.id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_named_by_recall()))
+        .where(LOT.c.id == lot_id)
+        .limit(1)
+    )
+    return session.execute(query).first() is not None
 
 
 def _named_by_recall() -> list[ColumnElement[bool]]:

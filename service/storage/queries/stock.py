@@ -22,6 +22,7 @@ __all__ = [
     "find_location",
     "find_lot",
     "find_tray",
+    "free_at",
     "insert_lots",
     "last_seq",
     "ledger_sums",
@@ -43,10 +44,22 @@ MOVEMENT = table_of(Movement)
 DUE = table_of(Delivery)
 
 
+# Written once: building a statement anew costs more than carrying it out.
+_FIND_LOCATION = select(Location).where(
+    *(PLACE.c[name] == bindparam(name) for name in ("site_id", "store", "shelf"))
+)
+_FIND_LOT = select(Lot).where(
+    *(LOT.c[name] == bindparam(name) for name in ("item_id", "lot_number", "serial", "ownership"))
+)
+_QUANTITY_AT = select(BALANCE.c.quantity).where(
+    BALANCE.c.lot_id == bindparam("of_lot"), BALANCE.c.location_id == bindparam("at")
+)
+
+
 def find_location(session: Session, site_id: int, store: str, shelf: str) -> Location | None:
     """Give a location by its store and shelf."""
-    query = select(Location).filter_by(site_id=site_id, store=store, shelf=shelf)
-    return session.execute(query).scalars().first()
+    values = {"site_id": site_id, "store": store, "shelf": shelf}
+    return session.execute(_FIND_LOCATION, values).scalars().first()
 
 
 def find_tray(session: Session, site_id: int, reference: str) -> Location | None:
@@ -77,10 +90,13 @@ def find_lot(
     session: Session, item_id: int, lot_number: str, serial: str, ownership: str
 ) -> Lot | None:
     """Give a lot by item, lot number, serial and owner."""
-    query = select(Lot).filter_by(
-        item_id=item_id, lot_number=lot_number, serial=serial, ownership=ownership
-    )
-    return session.execute(query).scalars().first()
+    values = {
+        "item_id": item_id,
+        "lot_number": lot_number,
+        "serial": serial,
+        "ownership": ownership,
+    }
+    return session.execute(_FIND_LOT, values).scalars().first()
 
 
 #: Beyond so many references the whole store is read: a statement takes only so many values.
@@ -186,7 +202,13 @@ def stock_rows(
 
 def quantity_at(session: Session, lot_id: int, location_id: int) -> int:
     """Give how many units of a lot lie at a location."""
-    query = select(BALANCE.c.quantity).where(
+    values = {"of_lot": lot_id, "at": location_id}
+    return int(session.execute(_QUANTITY_AT, values).scalar() or 0)
+
+
+def free_at(session: Session, lot_id: int, location_id: int) -> int:
+    """Give how many units of a lot at a location are not promised."""
+    query = select(BALANCE.c.quantity - BALANCE.c.held).where(
         BALANCE.c.lot_id == lot_id, BALANCE.c.location_id == location_id
     )
     return int(session.execute(query).scalar() or 0)

@@ -10,6 +10,7 @@ from service.storage.tables.cases import (
     Plan,
     SurgicalCase,
 )
+from service.storage.tables.people import ApiToken, AuditLine, Person, SignIn, Transfer
 from service.storage.tables.reference import (
     ConstructTemplate,
     DoneRequest,
@@ -22,6 +23,8 @@ from service.storage.tables.reference import (
 from service.storage.tables.stock import Balance, Delivery, Item, Location, Lot, Movement, Site
 
 __all__ = [
+    "ApiToken",
+    "AuditLine",
     "Balance",
     "CaseEvent",
     "CasePack",
@@ -37,11 +40,14 @@ __all__ = [
     "Lot",
     "Movement",
     "OperatingList",
+    "Person",
     "Plan",
     "Recall",
+    "SignIn",
     "Site",
     "SizingDefault",
     "SurgicalCase",
+    "Transfer",
     "UsageRow",
     "table_of",
 ]

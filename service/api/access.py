@@ -1,0 +1,109 @@
+"""Who may call what: every request passes here before its handler.
+
+A session's cookie or a token says who asks; the rule of the handler says who may. A change that
+comes with a cookie must come from our own pages: its Origin is ours, and it carries the session's
+form token.
+"""
+
+import hmac
+from typing import Annotated
+from urllib.parse import urlsplit
+
+from fastapi import Depends, Request
+
+from service.errors import Forbidden, SignInNeeded
+from service.operations import signing_in
+from service.operations.audit import note
+from service.operations.caller import Caller
+from service.operations.rules import ANYONE, RULES, may
+from service.operations.unit import Unit, Work
+
+__all__ = ["CallerDep", "authorise", "cookie_name", "missing_rules"]
+
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+_FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
+
+
+def cookie_name(request: Request) -> str:
+    """Give the session cookie's name: bound to host and TLS by its prefix where there is TLS."""
+    return "__Host-traywright" if request.url.scheme == "https" else "traywright"
+
+
+def operation_of(request: Request) -> str:
+    """Give the rule's name for the handler that will answer."""
+    endpoint = request.scope.get("endpoint")
+    module = getattr(endpoint, "__module__", "").removeprefix("service.")
+    return f"{module}.{getattr(endpoint, '__name__', '')}"
+
+
+async def authorise(request: Request) -> Caller:
+    """Find out who asks and refuse whom the rules do not allow."""
+    operation = operation_of(request)
+    address = request.client.host if request.client else ""
+    asked = Caller("somebody", operation=operation, subject=request.url.path, address=address)
+    work: Work = request.app.state.work
+    caller = _caller(request, work, asked)
+    if caller is None:
+        if RULES.get(operation) != ANYONE:
+            raise SignInNeeded("Sign in with your name and password, or send a valid token.")
+        caller = asked
+    elif not may(caller.roles, operation):
+        rule = sorted(RULES.get(operation, ANYONE))
+        raise Forbidden(
+            f"This is for {' or '.join(rule) or 'nobody'}; you are signed in as "
+            f"{' and '.join(sorted(caller.roles)) or 'nobody in particular'}."
+        )
+    if request.method not in SAFE and caller.form_token:
+        await _require_own_page(request, caller)
+    request.state.caller = caller
+    request.state.work = work.for_caller(caller, lambda unit: _trail(unit, caller))
+    return caller
+
+
+def _caller(request: Request, work: Work, asked: Caller) -> Caller | None:
+    authorization = request.headers.get("authorization", "")
+    if authorization:
+        kind, _, token = authorization.partition(" ")
+        caller = None
+        if kind.lower() == "bearer" and token:
+            caller = signing_in.caller_of_token(work, token.strip(), asked)
+        if caller is None:
+            raise SignInNeeded("This token is unknown, has ended or was revoked.")
+        return caller
+    token = request.cookies.get(cookie_name(request), "")
+    if not token:
+        return None
+    try:
+        return signing_in.caller_of_session(work, token, asked)
+    except SignInNeeded:
+        # Who comes to sign in again must not be stopped by the session that has ended.
+        if RULES.get(asked.operation) == ANYONE:
+            return None
+        raise
+
+
+async def _require_own_page(request: Request, caller: Caller) -> None:
+    """Refuse a change that another site's page could have sent in this person's name."""
+    origin = request.headers.get("origin")
+    if origin is not None and urlsplit(origin).netloc != request.headers.get("host", ""):
+        raise Forbidden("This form was sent from another site. Nothing was saved.")
+    sent = request.headers.get("x-form-token", "")
+    if not sent and request.headers.get("content-type", "").startswith(_FORMS):
+        form = await request.form(max_fields=200, max_files=1)
+        sent = str(form.get("form_token", ""))
+    if not hmac.compare_digest(sent.encode(), caller.form_token.encode()):
+        raise Forbidden("This form is out of date: open the page again. Nothing was saved.")
+
+
+def _trail(unit: Unit, caller: Caller) -> None:
+    """Write the audit line of a change, unless the request had been carried out before."""
+    if not unit.session.info.get("replayed"):
+        note(unit, caller, "done", unit.session.info.get("touched", {}))
+
+
+def missing_rules(names: list[str]) -> list[str]:
+    """Give the handlers without a rule: the service does not start with any."""
+    return sorted(name for name in names if name not in RULES)
+
+
+CallerDep = Annotated[Caller, Depends(authorise)]

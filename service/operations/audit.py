@@ -1,0 +1,105 @@
+"""The audit trail: who did what, when, from where, in a chain that shows a changed line."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from service.operations.caller import Caller
+from service.operations.schemas.base import Out
+from service.operations.unit import Unit
+from service.storage.queries import audit
+from service.storage.tables import AuditLine
+
+__all__ = ["AuditList", "broken_link", "list_audit", "note"]
+
+#: What the first line of a chain follows.
+BEGINNING = "0" * 64
+
+
+class AuditLineOut(Out):
+    """A line of the trail."""
+
+    seq: int
+    at: datetime
+    actor: str
+    operation: str
+    subject: str
+    address: str
+    outcome: str
+    facts: dict[str, Any]
+
+
+class AuditList(Out):
+    """Some lines of the trail, the newest first."""
+
+    lines: list[AuditLineOut]
+
+
+def note(unit: Unit, caller: Caller, outcome: str, facts: Mapping[str, Any]) -> None:
+    """Add a line to the trail, in the transaction of what it tells."""
+    previous = audit.last_digest(unit.session) or BEGINNING
+    line = AuditLine(
+        at=unit.now,
+        site_id=caller.site_id,
+        actor=caller.name,
+        operation=caller.operation,
+        subject=caller.subject,
+        address=caller.address,
+        outcome=outcome,
+        facts=dict(facts),
+        previous=previous,
+        digest="",
+    )
+    line.digest = digest_of(line)
+    unit.session.add(line)
+
+
+def digest_of(line: AuditLine) -> str:
+    """Give the digest of a line: SHA-256 over the digest before it and everything it says."""
+    said = [
+        line.previous,
+        line.at.isoformat(),
+        line.site_id,
+        line.actor,
+        line.operation,
+        line.subject,
+        line.address,
+        line.outcome,
+        line.facts,
+    ]
+    text = json.dumps(said, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def broken_link(unit: Unit) -> str | None:
+    """Walk the chain and name the first line that was changed, removed or put in; or ``None``."""
+    previous = BEGINNING
+    for line in audit.in_order(unit.session):
+        if line.previous != previous:
+            return f"audit line {line.seq} does not follow the line before it"
+        if digest_of(line) != line.digest:
+            return f"audit line {line.seq} does not say what it said when it was written"
+        previous = line.digest
+    return None
+
+
+def list_audit(
+    unit: Unit, *, person: str, case: str, lot: str, before: int | None, limit: int
+) -> AuditList:
+    """Give lines of the site's trail, the newest first, filtered by person, case or lot."""
+    rows = audit.page(
+        unit.session,
+        site_id=unit.site_id,
+        person=person,
+        texts=[text for text in (case, lot) if text],
+        before=before,
+        limit=limit,
+    )
+    return AuditList(
+        lines=[
+            AuditLineOut.model_validate({**row.model_dump(), "at": unit.local(row.at)})
+            for row in rows
+        ]
+    )

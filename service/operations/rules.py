@@ -1,0 +1,119 @@
+"""Which role may do what: one table, for the API and the pages alike. What is not in it is denied.
+
+A name is the module and function that answers a request, without ``service.``. The start of the
+service fails when a route has no rule here.
+"""
+
+from collections.abc import Collection
+
+__all__ = ["ANYONE", "EVERYONE", "ROLES", "RULES", "may", "rule_of"]
+
+NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR = "nurse", "surgeon", "storekeeper", "administrator"
+ROLES = (NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR)
+
+#: Open to who is not signed in: signing in itself, and whether the service lives.
+ANYONE: frozenset[str] = frozenset()
+EVERYONE = frozenset(ROLES)
+
+_PLANS = frozenset({NURSE, SURGEON})
+_STOCK = frozenset({STOREKEEPER})
+_PACKS = frozenset({NURSE})
+_MOVES = frozenset({NURSE, STOREKEEPER})
+_ADMIN = frozenset({ADMINISTRATOR})
+
+_READS = """
+    api.items.list_items api.items.get_item api.stock.list_locations api.stock.list_stock
+    api.stock.list_deliveries api.ledger.get_tray api.ledger.get_implants api.ledger.get_holds
+    api.cases.list_days api.cases.check_day api.cases.get_case api.cases.suggest_plan
+    api.cases.pick_list api.planning.list_constructs api.planning.get_construct
+    api.planning.answer_sizing api.planning.list_defaults api.planning.answer_guidance
+    api.planning.get_rules api.readiness.answer_readiness api.readiness.answer_kit
+    api.readiness.get_day_readiness api.readiness.get_day_problem api.readiness.try_out
+    api.scans.scan_pack api.recalls.list_recalls api.recalls.get_recall api.expiry.expiring
+    api.people.who_am_i api.people.sign_out api.people.set_pin
+    api.transfers.list_transfers
+    web.pages.list_day.start web.pages.list_day.choose_day web.pages.list_day.list_day
+    web.pages.list_day.try_out web.pages.cases.show_case web.pages.stock.show_stock
+    web.pages.figures.show_figures web.pages.sign_in.leave web.pages.docs.show_docs
+    web.pages.people.show_me web.pages.people.set_pin
+"""
+
+RULES: dict[str, frozenset[str]] = {
+    **dict.fromkeys(_READS.split(), EVERYONE),
+    "api.health.live": ANYONE,
+    "api.health.ready": ANYONE,
+    "api.health.metrics": ANYONE,
+    "api.health.problem_kind": ANYONE,
+    "web.pages.sign_in.show_sign_in": ANYONE,
+    "web.pages.sign_in.enter": ANYONE,
+    "web.pages.sign_in.enter_again": ANYONE,
+    "api.items.add_item": _STOCK,
+    "api.items.change_item": _STOCK,
+    "api.stock.add_location": _STOCK,
+    # Which kinds of movement a nurse may record stands below, kind by kind.
+    "api.stock.record_movement": _MOVES,
+    "movement receive": _STOCK,
+    "movement move": _MOVES,
+    "movement count": _STOCK,
+    "movement write_off": _STOCK,
+    "movement quarantine": _MOVES,
+    "movement release": _STOCK,
+    "movement loan_out": _STOCK,
+    "movement correction": _STOCK,
+    "api.stock.add_delivery": _STOCK,
+    "api.ledger.pick_pack": _PACKS,
+    "api.ledger.settle_pack": _PACKS,
+    "api.ledger.set_status": _PACKS,
+    "api.ledger.refresh_holds": _PLANS,
+    "api.ledger.promise": _PLANS,
+    "api.cases.add_case": _PLANS,
+    "api.cases.change_case": _PLANS,
+    "api.cases.cancel_case": _PLANS,
+    "api.cases.make_plan": frozenset({SURGEON}),
+    "api.planning.put_construct": _ADMIN,
+    "api.planning.remove_construct": _ADMIN,
+    "api.planning.set_default": _ADMIN,
+    "api.planning.put_rules": _ADMIN,
+    "api.planning.import_rows": frozenset({STOREKEEPER, ADMINISTRATOR}),
+    "api.readiness.confirm_backups": frozenset({SURGEON}),
+    "api.scans.learn_code": _MOVES,
+    "api.recalls.start_recall": _STOCK,
+    "api.recalls.lift_recall": _STOCK,
+    "api.people.list_people": _ADMIN,
+    "api.people.add_person": _ADMIN,
+    "api.people.change_person": _ADMIN,
+    "api.people.set_password": _ADMIN,
+    "api.people.list_tokens": _ADMIN,
+    "api.people.make_token": _ADMIN,
+    "api.people.revoke_token": _ADMIN,
+    "api.people.read_audit": _ADMIN,
+    "api.transfers.ask": _STOCK,
+    "api.transfers.answer": _STOCK,
+    "web.pages.cases.new_case": _PLANS,
+    "web.pages.cases.add_case": _PLANS,
+    "web.pages.cases.edit_case": _PLANS,
+    "web.pages.cases.change_case": _PLANS,
+    "web.pages.cases.cancel_case": _PLANS,
+    "web.pages.cases.confirm_backups": frozenset({SURGEON}),
+    "web.pages.plans.show_plan": frozenset({SURGEON}),
+    "web.pages.plans.save_plan": frozenset({SURGEON}),
+    "web.pages.imports.show_import": frozenset({STOREKEEPER, ADMINISTRATOR}),
+    "web.pages.imports.take_file": frozenset({STOREKEEPER, ADMINISTRATOR}),
+    "web.pages.figures.set_figure": _ADMIN,
+    "web.pages.people.show_people": _ADMIN,
+    "web.pages.people.add_person": _ADMIN,
+    "web.pages.people.show_audit": _ADMIN,
+}
+
+
+def rule_of(operation: str) -> frozenset[str] | None:
+    """Give the roles that may call an operation, or ``None`` when there is no rule for it."""
+    return RULES.get(operation)
+
+
+def may(roles: Collection[str], operation: str) -> bool:
+    """Tell whether somebody with these roles may call an operation; without a rule nobody may."""
+    rule = RULES.get(operation)
+    if rule is None:
+        return False
+    return rule == ANYONE or bool(rule & frozenset(roles))

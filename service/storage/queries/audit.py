@@ -1,0 +1,46 @@
+"""Reading the audit trail."""
+
+from collections.abc import Iterator, Sequence
+
+from sqlalchemy import String, cast, or_, select
+from sqlmodel import Session, col
+
+from service.storage.tables import AuditLine
+
+__all__ = ["in_order", "last_digest", "page"]
+
+
+def last_digest(session: Session) -> str | None:
+    """Give the digest of the newest line."""
+    query = select(col(AuditLine.digest)).order_by(col(AuditLine.seq).desc()).limit(1)
+    return session.execute(query).scalar()
+
+
+def in_order(session: Session) -> Iterator[AuditLine]:
+    """Give every line, the oldest first, some at a time."""
+    query = select(AuditLine).order_by(col(AuditLine.seq)).execution_options(yield_per=1000)
+    yield from session.execute(query).scalars()
+
+
+def page(
+    session: Session,
+    *,
+    site_id: int,
+    person: str,
+    texts: Sequence[str],
+    before: int | None,
+    limit: int,
+) -> list[AuditLine]:
+    """Give lines of a site and of nobody's site, the newest first."""
+    query = select(AuditLine).where(
+        or_(col(AuditLine.site_id) == site_id, col(AuditLine.site_id).is_(None))
+    )
+    if person:
+        query = query.where(col(AuditLine.actor) == person)
+    for text in texts:
+        like = f"%{text.replace('%', '').replace('_', '')}%"
+        said = cast(col(AuditLine.facts), String)
+        query = query.where(or_(col(AuditLine.subject).like(like), said.like(like)))
+    if before is not None:
+        query = query.where(col(AuditLine.seq) < before)
+    return list(session.execute(query.order_by(col(AuditLine.seq).desc()).limit(limit)).scalars())
