@@ -61,6 +61,10 @@ def list_stock(
     )
 
 
+#: The largest key a row can have on both databases.
+_MOST_KEY = 2**31 - 1
+
+
 def _write_cursor(row: Row[Any]) -> str:
     return f"{row.lot_id}.{row.location_id}.{row.ref}"
 
@@ -71,7 +75,8 @@ def _read_cursor(text: str) -> tuple[str, int, int]:
     if not (lot.isascii() and lot.isdigit() and place.isascii() and place.isdigit() and ref):
         reason = "this is not where a page of ours ended; start again without it"
         raise BadInput("The page cannot be found.", faults=[FieldFault("/after", reason)])
-    return ref, int(lot[:18]), int(place[:18])
+    # PostgreSQL takes no larger number for a key; beyond it there are no rows either way.
+    return ref, min(int(lot[:18]), _MOST_KEY), min(int(place[:18]), _MOST_KEY)
 
 
 def _stock_out(row: Row[Any], size: str) -> StockOut:

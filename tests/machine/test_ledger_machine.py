@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, settings
 from hypothesis.stateful import run_state_machine_as_test
 
 from tests.machine.conftest import NewDatabase
-from tests.machine.ledger_machine import LedgerMachine, drive
+from tests.machine.ledger_machine import LedgerMachine
+from tests.machine.walk import drive
 
 EXAMPLES = int(os.environ.get("TRAYWRIGHT_EXAMPLES", "0"))
 WALKS = EXAMPLES or 3

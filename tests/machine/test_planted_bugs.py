@@ -20,7 +20,8 @@ from service.operations.unit import Unit
 from service.storage.queries import holds as hold_rows
 from service.storage.queries import stock
 from tests.conftest import opened
-from tests.machine.ledger_machine import LedgerMachine, drive
+from tests.machine.ledger_machine import LedgerMachine
+from tests.machine.walk import drive
 from tests.small_theatre import furnish
 
 Plant = Callable[[pytest.MonkeyPatch], None]

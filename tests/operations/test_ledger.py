@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError
 
 from service.errors import BadInput, Conflict, NotFound, Taken
 from service.operations.imports import import_file
+from service.operations.stock import list_stock
 from service.storage.tables import Movement
 from tests.small_theatre import (
     BACKUP,
@@ -202,7 +203,7 @@ def test_a_line_is_corrected_once_and_a_correction_never(theatre: Theatre) -> No
     with pytest.raises(Conflict, match="is a correction itself"):
         theatre.record("correction", None, seq=done.seq, reason="mistaken")
     with pytest.raises(NotFound):
-        theatre.record("correction", None, seq=10**15, reason="mistaken")
+        theatre.record("correction", None, seq=2**31 - 1, reason="mistaken")
 
 
 def test_what_has_gone_on_from_there_cannot_be_corrected_away(theatre: Theatre) -> None:
@@ -295,3 +296,11 @@ def test_a_backup_of_another_construct_is_counted_once(theatre: Theatre) -> None
     theatre.add_case("K1")
     theatre.plan("K1", PRIMARY, BACKUP)
     assert (theatre.balance("NAIL"), theatre.balance("CAP")) == ((9, 1), (9, 1))
+
+
+def test_a_page_that_ended_at_no_row_of_ours_is_empty_and_no_error(theatre: Theatre) -> None:
+    """A number past what PostgreSQL keeps in a key is still only a place to go on from."""
+    theatre.receive("NAIL", 1)
+    after = f"{10**17}.{10**17}.NAIL"
+    page = theatre.work.read(lambda unit: list_stock(unit, after=after, limit=5))
+    assert (page.stock, page.next_after) == ([], None)

@@ -75,7 +75,7 @@ class CorrectionBody(Body):
     """A line of the ledger that was wrong: it is taken back by a new line that names it."""
 
     kind: Literal["correction"]
-    seq: Annotated[int, Field(gt=0, le=10**15)]
+    seq: Annotated[int, Field(gt=0, le=2**31 - 1)]
     reason: LongText
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Row, Select, bindparam, select, tuple_, update
@@ -38,8 +39,14 @@ def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
 
 def active(session: Session, **where: object) -> list[Hold]:
     """Give the holds in force whose columns equal these values, the oldest first."""
-    query = select(Hold).filter_by(**where).where(col(Hold.released_at).is_(None))
-    return list(session.execute(query.order_by(col(Hold.id))).scalars())
+    return list(session.execute(_active(tuple(sorted(where))), where).scalars())
+
+
+@lru_cache(maxsize=64)
+def _active(names: tuple[str, ...]) -> Select[Any]:
+    """Write the statement once for each set of columns; that costs more than carrying it out."""
+    query = select(Hold).where(*(HOLD.c[name] == bindparam(name) for name in names))
+    return query.where(HOLD.c.released_at.is_(None)).order_by(HOLD.c.id)
 
 
 def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
@@ -95,6 +102,9 @@ def held_by_keys(
 ) -> dict[tuple[int, int], list[Hold]]:
     """Give the holds in force on each lot and location, instrument sets left out."""
     wanted = sorted(set(keys))
+    if len(wanted) == 1:
+        lot_id, place_id = wanted[0]
+        return {wanted[0]: active(session, lot_id=lot_id, location_id=place_id, is_set=False)}
     found: dict[tuple[int, int], list[Hold]] = {key: [] for key in wanted}
     query = select(Hold).where(
         col(Hold.released_at).is_(None),

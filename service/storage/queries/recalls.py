@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, and_, case, func, or_, select
+from sqlalchemy import ColumnElement, Row, and_, bindparam, case, func, or_, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
@@ -85,14 +85,7 @@ def blocked_lot_ids(session: Session) -> set[int]:
 
 def is_blocked(session: Session, lot_id: int) -> bool:
     """Tell whether a recall in force names a lot."""
-    query = (
-        select(LOT.c.id)
-        .join(ITEM, ITEM.c.id == LOT.c.item_id)
-        .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_named_by_recall()))
-        .where(LOT.c.id == lot_id)
-        .limit(1)
-    )
-    return session.execute(query).first() is not None
+    return session.execute(_IS_BLOCKED, {"of_lot": lot_id}).first() is not None
 
 
 def _named_by_recall() -> list[ColumnElement[bool]]:
@@ -104,6 +97,16 @@ def _named_by_recall() -> list[ColumnElement[bool]]:
     )
     rules = [or_(theirs == "", func.lower(theirs) == func.lower(ours)) for theirs, ours in pairs]
     return [or_(RECALL.c.item_id.is_(None), RECALL.c.item_id == ITEM.c.id), *rules]
+
+
+# Written once: building a statement anew costs more than carrying it out.
+_IS_BLOCKED = (
+    select(LOT.c.id)
+    .join(ITEM, ITEM.c.id == LOT.c.item_id)
+    .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_named_by_recall()))
+    .where(LOT.c.id == bindparam("of_lot"))
+    .limit(1)
+)
 
 
 def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:
