@@ -1,6 +1,7 @@
 """The command line: serve, demo, migrate, import, check."""
 
 import json
+import logging
 import socket
 import sys
 from contextlib import suppress
@@ -10,24 +11,31 @@ from typing import Annotated, Any
 
 import typer
 import uvicorn
+from fastapi import FastAPI
 from pydantic import ValidationError
 
+from service.api.metrics import JsonLines
 from service.errors import BadInput, ServiceError, Unavailable
 from service.main import create_app
 from service.operations import safekeeping
+from service.operations.accounts import add_person, make_token
+from service.operations.audit import trail
+from service.operations.caller import Caller
 from service.operations.checks import check_day
 from service.operations.constructs import load_constructs
 from service.operations.demo import is_loaded, load_demo, read_toml
+from service.operations.faults import faults_of
 from service.operations.guidance import load_guidance
 from service.operations.imports import FORMATS, import_file
 from service.operations.readiness import answer_kit, answer_readiness
 from service.operations.say import kit_words, readiness_words
 from service.operations.schemas.checks import CheckOut
+from service.operations.schemas.people import PersonBody, TokenBody
 from service.operations.sizing import load_defaults
 from service.operations.unit import Work
 from service.settings import Settings
 
-__all__ = ["main"]
+__all__ = ["config_of", "main"]
 
 app = typer.Typer(
     help="Theatre implant inventory and construct-kit planner.",
@@ -43,9 +51,11 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for programs")]
 
 
 def _work() -> Work:
+    """Open the database; what a command changes stands in the audit trail under its name."""
     work = Work(Settings())
     work.prepare()
-    return work
+    caller = Caller("command line", subject=f"traywright {' '.join(sys.argv[1:2])}")
+    return work.for_caller(caller, lambda unit: trail(unit, caller))
 
 
 def _say(text: str, facts: object, *, as_json: bool) -> None:
@@ -64,14 +74,36 @@ def serve(
             work.write(lambda unit: load_demo(unit, settings.seed_folder), "demo")
             typer.echo("The demo hospital is loaded; everything in it is invented.")
         work.close()
+    if settings.log_json and not demo:
+        _log_as_json()
     with _listening(settings) as listener:
         port = listener.getsockname()[1]
         typer.echo(f"Traywright is at http://{settings.host}:{port} – stop it with Ctrl+C.")
-        server = uvicorn.Server(uvicorn.Config(create_app(settings), log_level="warning"))
+        server = uvicorn.Server(config_of(settings, create_app(settings)))
         # The server has stopped in good order when it hands on the signal that stopped it.
         with suppress(KeyboardInterrupt):
             server.run(sockets=[listener])
     typer.echo("Stopped.")
+
+
+def config_of(settings: Settings, served: FastAPI) -> uvicorn.Config:
+    """Say how an application is served: whose word on TLS and on the client's address is taken."""
+    return uvicorn.Config(
+        served,
+        log_level="warning",
+        proxy_headers=True,
+        forwarded_allow_ips=settings.trusted_proxies,
+        server_header=False,
+    )
+
+
+def _log_as_json() -> None:
+    """Write one JSON object a line to standard error: requests with their id, and what fails."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(JsonLines())
+    logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
+    # Its own lines would say every request a second time, with the query that ours leave out.
+    logging.getLogger("uvicorn.access").disabled = True
 
 
 def _listening(settings: Settings) -> socket.socket:
@@ -187,6 +219,41 @@ def _read_json(file: Path) -> dict[str, Any]:
     if not isinstance(data, dict):
         raise BadInput(f"{file.name} holds no JSON object.")
     return data
+
+
+@app.command()
+def person(
+    sign_in: Annotated[str, typer.Argument(help="The name to sign in with")],
+    role: Annotated[list[str], typer.Option(help="A role; may be given more than once")],
+    *,
+    name: Annotated[str, typer.Option(help="The person's name")] = "",
+    password: Annotated[str, typer.Option(prompt=True, hide_input=True, confirmation_prompt=True)],
+) -> None:
+    """Add an account, such as the first administrator."""
+    facts = {"sign_in": sign_in, "name": name or sign_in, "roles": role, "password": password}
+    try:
+        body = PersonBody.model_validate(facts)
+    except ValidationError as error:
+        raise BadInput("Nothing was saved.", faults=faults_of(error.errors())) from error
+    added = _work().write(lambda unit: add_person(unit, body))
+    typer.echo(f"{added.sign_in} may sign in as {', '.join(added.roles)}.")
+
+
+@app.command()
+def token(
+    sign_in: Annotated[str, typer.Argument(help="The account the token belongs to")],
+    role: Annotated[list[str], typer.Option(help="A role of the account; may be given again")],
+    *,
+    name: Annotated[str, typer.Option(help="What the token is for")] = "command line",
+    days: Annotated[int, typer.Option(help="How long it lasts")] = 90,
+) -> None:
+    """Make an API token and print it: it is shown this once."""
+    facts = {"sign_in": sign_in, "name": name, "scopes": role, "days": days}
+    try:
+        body = TokenBody.model_validate(facts)
+    except ValidationError as error:
+        raise BadInput("Nothing was saved.", faults=faults_of(error.errors())) from error
+    typer.echo(_work().write(lambda unit: make_token(unit, body)).token)
 
 
 @app.command()

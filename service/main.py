@@ -1,10 +1,12 @@
 """Join the parts: the one place where settings, work, API and pages meet."""
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from typing import Any
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
+from fastapi.routing import APIRoute
 
 from service.api import (
     cases,
@@ -12,20 +14,41 @@ from service.api import (
     health,
     items,
     ledger,
+    people,
     planning,
     readiness,
     recalls,
     scans,
     stock,
+    transfers,
 )
+from service.api.access import authorise, missing_rules
 from service.api.limits import BodyLimit
-from service.api.problems import PROBLEM_RESPONSES, ProblemOut, add_problems
+from service.api.metrics import Meter, Metered
+from service.api.problems import PROBLEM_RESPONSES, ProblemOut, Unforeseen, add_problems
+from service.operations.start import require_safe_start
+from service.operations.throttle import Throttle
 from service.operations.unit import Work
 from service.settings import Settings
-from web.app import add_pages
+from web.app import add_pages, page_routers
 from web.render import error_page
 
 __all__ = ["create_app"]
+
+API_PARTS = (
+    items,
+    stock,
+    ledger,
+    cases,
+    planning,
+    readiness,
+    scans,
+    recalls,
+    expiry,
+    people,
+    transfers,
+    health,
+)
 
 DESCRIPTION = """\
 Theatre implant inventory and construct-kit planner. Lengths in mm, angles in degrees, money in
@@ -58,6 +81,7 @@ def create_app(
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         work.prepare()
+        work.read(require_safe_start)
         yield
         work.close()
 
@@ -70,17 +94,41 @@ def create_app(
         redoc_url=None,
     )
     app.state.work = work
-    api = APIRouter(prefix="/api/v1", responses=PROBLEM_RESPONSES)
-    for part in (items, stock, ledger, cases, planning, readiness, scans, recalls, expiry, health):
-        api.include_router(part.router)
+    app.state.throttle = Throttle()
+    app.state.meter = Meter()
+    guard = [Depends(authorise)]
+    parts = [part.router for part in API_PARTS]
+    _require_rules([*parts, health.probes, *page_routers()])
+    api = APIRouter(prefix="/api/v1", responses=PROBLEM_RESPONSES, dependencies=guard)
+    for part in parts:
+        api.include_router(part)
     app.include_router(api)
-    app.include_router(health.probes, responses={503: PROBLEM_RESPONSES[503]})
+    probes: dict[int | str, dict[str, Any]] = {
+        status: PROBLEM_RESPONSES[status] for status in (401, 403, 503)
+    }
+    app.include_router(health.probes, responses=probes, dependencies=guard)
+    app.add_middleware(Unforeseen)
     app.add_middleware(BodyLimit, most_bytes=work.settings.upload_limit_bytes)
     # After the limit, so that the pages' headers go on its refusals too.
-    add_pages(app)
+    add_pages(app, guard)
+    app.add_middleware(Metered, meter=app.state.meter)
     add_problems(app, error_page)
     _document_problems(app)
     return app
+
+
+def _require_rules(routers: Sequence[APIRouter]) -> None:
+    """Refuse to start with a route nobody has said who may call."""
+    names = [
+        f"{route.endpoint.__module__.removeprefix('service.')}.{route.endpoint.__name__}"
+        for router in routers
+        for route in router.routes
+        if isinstance(route, APIRoute)
+    ]
+    missing = missing_rules(names)
+    if missing:
+        message = f"no rule says who may call {', '.join(missing)}; add them to operations/rules.py"
+        raise RuntimeError(message)
 
 
 def _document_problems(app: FastAPI) -> None:

@@ -32,6 +32,8 @@ class Settings(BaseSettings):
         The folder with the demo hospital's files.
     session_hours, idle_minutes
         A session ends after these hours; unused for these minutes, it asks for the PIN.
+    trusted_proxies
+        Addresses whose X-Forwarded-For and -Proto are believed, with commas between them.
     log_json
         Write the log as JSON lines.
     """
@@ -46,6 +48,7 @@ class Settings(BaseSettings):
     seed_folder: Path = Path(__file__).resolve().parent.parent / "seed_data"
     session_hours: Annotated[int, Field(ge=1, le=24)] = 12
     idle_minutes: Annotated[int, Field(ge=1, le=240)] = 15
+    trusted_proxies: str = "127.0.0.1"
     log_json: bool = True
 
     @field_validator("database_url")

@@ -4,7 +4,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import psycopg
@@ -15,8 +15,11 @@ from sqlalchemy.engine import make_url
 
 from service.main import create_app
 from service.operations.demo import load_demo
-from service.operations.unit import Work
+from service.operations.hashing import digest_of_token
+from service.operations.rules import ROLES
+from service.operations.unit import Unit, Work
 from service.settings import Settings
+from service.storage.tables import ApiToken, Person, SignIn
 
 #: A Monday in winter, early: the first demo list is on the day after.
 NOW = datetime(2031, 3, 3, 7, 0, tzinfo=UTC)
@@ -81,9 +84,53 @@ def opened(url: str) -> Iterator[Work]:
         work.close()
 
 
+#: A token and a session of somebody with every role; their digests are in every template.
+TOKEN = "token-of-the-tests"  # noqa: S105 - it opens nothing but a test's own database
+SESSION = "session-of-the-tests"
+FORM_TOKEN = "form-token-of-the-tests"  # noqa: S105 - as above
+#: What stands beside what the token does.
+NAME = "tester (tests)"
+BEARER = {"Authorization": f"Bearer {TOKEN}"}
+
+
+def let_in(unit: Unit) -> None:
+    """Add an account with every role, a token and a session."""
+    person = Person(
+        site_id=unit.site_id,
+        sign_in="tester",
+        name="tester",
+        roles=list(ROLES),
+        password_hash="",
+    )
+    unit.session.add(person)
+    unit.session.flush()
+    ends_at = unit.now + timedelta(days=30)
+    unit.session.add(
+        ApiToken(
+            token_hash=digest_of_token(TOKEN),
+            person_id=person.id or 0,
+            name="tests",
+            scopes=list(ROLES),
+            made_at=unit.now,
+            ends_at=ends_at,
+        )
+    )
+    unit.session.add(
+        SignIn(
+            token_hash=digest_of_token(SESSION),
+            person_id=person.id or 0,
+            form_token=FORM_TOKEN,
+            started_at=unit.now,
+            seen_at=unit.now,
+            ends_at=ends_at,
+        )
+    )
+
+
 def _fill(url: str, *, demo: bool) -> None:
     with opened(url) as work:
         work.prepare()
+        work.write(let_in)
         if demo:
             work.write(lambda unit: load_demo(unit, work.settings.seed_folder), "demo")
 
@@ -159,12 +206,12 @@ def app_on(url: str) -> FastAPI:
 @pytest.fixture
 def client(make_database: MakeDatabase, database_kind: str) -> Iterator[TestClient]:
     """The API on an empty database."""
-    with TestClient(app_on(make_database(database_kind, False))) as made:
+    with TestClient(app_on(make_database(database_kind, False)), headers=BEARER) as made:
         yield made
 
 
 @pytest.fixture
 def demo_client(make_database: MakeDatabase, database_kind: str) -> Iterator[TestClient]:
     """The API on the demo hospital."""
-    with TestClient(app_on(make_database(database_kind, True))) as made:
+    with TestClient(app_on(make_database(database_kind, True)), headers=BEARER) as made:
         yield made

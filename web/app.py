@@ -1,22 +1,25 @@
 """Put the pages, their static files and their headers on the application."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
+from fastapi.params import Depends as DependsParam
 from starlette.datastructures import MutableHeaders
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from web.pages import cases, figures, imports, list_day, plans, stock
+from web.pages import cases, docs, figures, imports, list_day, people, plans, sign_in, stock
 
-__all__ = ["add_pages"]
+__all__ = ["add_pages", "page_routers"]
 
 #: No inline script or style, nothing from elsewhere, no frame around us.
 POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-    "font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
-    "frame-ancestors 'none'"
+    "default-src 'none'; object-src 'none'; script-src 'self'; style-src 'self'; "
+    "img-src 'self' data:; font-src 'self'; connect-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'"
 )
+YEAR_OF_TLS = "max-age=31536000; includeSubDomains"
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Referrer-Policy": "same-origin",
@@ -25,10 +28,22 @@ HEADERS = {
 }
 
 
-def add_pages(app: FastAPI) -> None:
-    """Add every page, the static files and the headers that go with them."""
-    for page in (list_day, cases, plans, stock, imports, figures):
-        app.include_router(page.router, include_in_schema=False)
+def page_routers() -> list[APIRouter]:
+    """Give the routers of every page."""
+    parts = (list_day, cases, plans, stock, imports, figures, sign_in, people, docs)
+    return [part.router for part in parts]
+
+
+def add_pages(app: FastAPI, guard: Sequence[DependsParam]) -> None:
+    """Add every page, the static files and the headers that go with them.
+
+    Parameters
+    ----------
+    guard
+        What every page passes before it is shown.
+    """
+    for router in page_routers():
+        app.include_router(router, include_in_schema=False, dependencies=guard)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     app.add_middleware(_Headers)
 
@@ -45,6 +60,11 @@ class _Headers:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
+                if headers.get("content-type", "").startswith("text/html"):
+                    # A page shown to somebody must not come back after they have signed out.
+                    headers.setdefault("Cache-Control", "no-store")
+                if scope.get("scheme") == "https":
+                    headers.setdefault("Strict-Transport-Security", YEAR_OF_TLS)
             await send(message)
 
         await self.app(scope, receive, with_headers if scope["type"] == "http" else send)

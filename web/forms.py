@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import Depends, Request
 from starlette.datastructures import FormData
 
-__all__ = ["FileForm", "Filled", "FilledForm", "texts", "version_of"]
+__all__ = ["FileForm", "Filled", "FilledForm", "texts", "version_of", "whole"]
 
 #: Digits of the largest version a form may carry.
 LONGEST_VERSION = 9
@@ -23,7 +23,11 @@ async def _with_file(request: Request) -> AsyncIterator[FormData]:
 
 
 async def _filled(form: Annotated[FormData, Depends(_form)]) -> dict[str, str]:
-    return {name: value for name, value in form.items() if isinstance(value, str)}
+    return {
+        name: value
+        for name, value in form.items()
+        if isinstance(value, str) and name != "form_token"
+    }
 
 
 def texts(form: FormData, name: str) -> list[str]:
@@ -31,10 +35,15 @@ def texts(form: FormData, name: str) -> list[str]:
     return list(dict.fromkeys(str(value) for value in form.getlist(name) if value))
 
 
-def version_of(values: Mapping[str, object]) -> int:
-    """Give the version a form was made from; 0, which nothing has, when it carries none."""
-    text = str(values.get("version", ""))
+def whole(values: Mapping[str, object], name: str) -> int:
+    """Give a whole number a hidden field carries; 0, which nothing has, when it carries none."""
+    text = str(values.get(name, ""))
     return int(text) if text.isascii() and text.isdigit() and len(text) <= LONGEST_VERSION else 0
+
+
+def version_of(values: Mapping[str, object]) -> int:
+    """Give the version a form was made from."""
+    return whole(values, "version")
 
 
 #: The form as it was sent, and its text fields by name.

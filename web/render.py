@@ -13,6 +13,8 @@ from starlette.responses import Response
 
 from service.core.items import ITEM_KINDS
 from service.errors import FieldFault
+from service.operations.caller import SYSTEM
+from service.operations.rules import may
 from service.operations.site import site_facts
 from service.operations.unit import Work
 from service.operations.words import CAUTION
@@ -66,8 +68,8 @@ _TEMPLATES.env.autoescape = True
 
 
 def work_of(request: Request) -> Work:
-    """Give the door to the rows."""
-    work = request.app.state.work
+    """Give the caller's door to the rows; before anybody is known, the service's own."""
+    work = getattr(request.state, "work", None) or request.app.state.work
     if not isinstance(work, Work):
         message = "create_app puts the work on the application's state"
         raise TypeError(message)
@@ -78,6 +80,10 @@ def page(request: Request, name: str, *, status: int = 200, **facts: Any) -> Res
     """Fill a template inside the frame."""
     work = work_of(request)
     facts["site"] = work.read(site_facts)
+    caller = getattr(request.state, "caller", None) or SYSTEM
+    facts["me"] = caller if caller.person_id is not None else None
+    facts["form_token"] = caller.form_token
+    facts["may"] = lambda operation: may(caller.roles, operation)
     facts["now"] = work.clock().astimezone(ZoneInfo(facts["site"].timezone))
     return _TEMPLATES.TemplateResponse(request, name, facts, status_code=status)
 

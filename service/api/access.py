@@ -1,4 +1,4 @@
-"""Who may call what: every request passes here before its handler.
+"""Who may call what: every request passes here before its handler, and before its body is read.
 
 A session's cookie or a token says who asks; the rule of the handler says who may. A change that
 comes with a cookie must come from our own pages: its Origin is ours, and it carries the session's
@@ -6,19 +6,22 @@ form token.
 """
 
 import hmac
-from typing import Annotated
+from collections.abc import Callable, Coroutine
+from typing import Annotated, Any
 from urllib.parse import urlsplit
 
-from fastapi import Depends, Request
+from fastapi import Depends, Request, Response
+from fastapi.routing import APIRoute
+from starlette.concurrency import run_in_threadpool
 
 from service.errors import Forbidden, SignInNeeded
 from service.operations import signing_in
-from service.operations.audit import note
+from service.operations.audit import trail
 from service.operations.caller import Caller
-from service.operations.rules import ANYONE, RULES, may
-from service.operations.unit import Unit, Work
+from service.operations.rules import ANYONE, RULES, require_role
+from service.operations.unit import Work
 
-__all__ = ["CallerDep", "authorise", "cookie_name", "missing_rules"]
+__all__ = ["CallerDep", "GuardedRoute", "authorise", "cookie_name", "missing_rules"]
 
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
@@ -37,26 +40,28 @@ def operation_of(request: Request) -> str:
 
 
 async def authorise(request: Request) -> Caller:
-    """Find out who asks and refuse whom the rules do not allow."""
+    """Find out who asks and refuse whom the rules do not allow; once for each request."""
+    known = getattr(request.state, "caller", None)
+    if isinstance(known, Caller):
+        return known
     operation = operation_of(request)
     address = request.client.host if request.client else ""
     asked = Caller("somebody", operation=operation, subject=request.url.path, address=address)
     work: Work = request.app.state.work
-    caller = _caller(request, work, asked)
+    # In a thread: the rows are read there, and nobody else waits meanwhile.
+    caller = await run_in_threadpool(_caller, request, work, asked)
     if caller is None:
         if RULES.get(operation) != ANYONE:
             raise SignInNeeded("Sign in with your name and password, or send a valid token.")
         caller = asked
-    elif not may(caller.roles, operation):
-        rule = sorted(RULES.get(operation, ANYONE))
-        raise Forbidden(
-            f"This is for {' or '.join(rule) or 'nobody'}; you are signed in as "
-            f"{' and '.join(sorted(caller.roles)) or 'nobody in particular'}."
-        )
-    if request.method not in SAFE and caller.form_token:
-        await _require_own_page(request, caller)
+    else:
+        require_role(caller, operation)
+    if request.method not in SAFE and "authorization" not in request.headers:
+        _require_own_origin(request)
+        if caller.form_token:
+            await _require_form_token(request, caller)
     request.state.caller = caller
-    request.state.work = work.for_caller(caller, lambda unit: _trail(unit, caller))
+    request.state.work = work.for_caller(caller, lambda unit: trail(unit, caller))
     return caller
 
 
@@ -82,11 +87,15 @@ def _caller(request: Request, work: Work, asked: Caller) -> Caller | None:
         raise
 
 
-async def _require_own_page(request: Request, caller: Caller) -> None:
-    """Refuse a change that another site's page could have sent in this person's name."""
+def _require_own_origin(request: Request) -> None:
+    """Refuse a change that another site's page sends with this browser's cookies."""
     origin = request.headers.get("origin")
     if origin is not None and urlsplit(origin).netloc != request.headers.get("host", ""):
         raise Forbidden("This form was sent from another site. Nothing was saved.")
+
+
+async def _require_form_token(request: Request, caller: Caller) -> None:
+    """Refuse a change that does not carry what only our own pages of this session know."""
     sent = request.headers.get("x-form-token", "")
     if not sent and request.headers.get("content-type", "").startswith(_FORMS):
         form = await request.form(max_fields=200, max_files=1)
@@ -95,10 +104,22 @@ async def _require_own_page(request: Request, caller: Caller) -> None:
         raise Forbidden("This form is out of date: open the page again. Nothing was saved.")
 
 
-def _trail(unit: Unit, caller: Caller) -> None:
-    """Write the audit line of a change, unless the request had been carried out before."""
-    if not unit.session.info.get("replayed"):
-        note(unit, caller, "done", unit.session.info.get("touched", {}))
+class GuardedRoute(APIRoute):
+    """A route that asks who may call before it reads the body.
+
+    FastAPI reads and parses a JSON body before any dependency runs: without this, somebody whom
+    nobody knows would have files read and faults of their JSON explained.
+    """
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """Put the rules before what FastAPI does."""
+        answer = super().get_route_handler()
+
+        async def guarded(request: Request) -> Response:
+            await authorise(request)
+            return await answer(request)
+
+        return guarded
 
 
 def missing_rules(names: list[str]) -> list[str]:

@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Response
 
+from service.api.access import GuardedRoute
 from service.api.deps import Actor, OnceDep, Version, WorkDep, etag
 from service.operations import case_life, cases, checks, plans
 from service.operations.schemas.base import Day, Ref
@@ -13,7 +14,7 @@ from service.operations.schemas.planning import SuggestedPlan
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["lists and cases"])
+router = APIRouter(tags=["lists and cases"], route_class=GuardedRoute)
 
 CaseRef = Annotated[Ref, Path(description="The case's local reference")]
 

@@ -8,8 +8,8 @@ from fastapi import Depends, Header, Query, Request
 from pydantic import BaseModel
 
 from service.errors import BadInput, FieldFault, Required
+from service.operations.caller import Caller
 from service.operations.idempotent import fingerprint_of, once
-from service.operations.schemas.base import Ref
 from service.operations.unit import Unit, Work
 
 __all__ = [
@@ -30,19 +30,16 @@ _ETAG = re.compile(r'"(\d{1,9})"', re.ASCII)
 
 
 def _work(request: Request) -> Work:
-    work = request.app.state.work
+    work = getattr(request.state, "work", None)
     if not isinstance(work, Work):
-        message = "create_app puts the work on the application's state"
+        message = "every route passes the rules first, which put the caller's work on the request"
         raise TypeError(message)
     return work
 
 
-def _actor(
-    traywright_actor: Annotated[
-        Ref | None, Header(description="Who makes the change, as the department knows them")
-    ] = None,
-) -> str | None:
-    return traywright_actor
+def _actor(request: Request) -> str | None:
+    caller = request.state.caller
+    return caller.name if isinstance(caller, Caller) else None
 
 
 class Once:
@@ -73,10 +70,14 @@ class Once:
         if key is None:
             return self.work.write(operation, self.actor)
         data = body.model_dump_json() if isinstance(body, BaseModel) else body or b""
-        fingerprint = fingerprint_of(self.what, self.actor or "", data)
+        fingerprint = fingerprint_of(self.what, self.actor or "", self._who(), data)
         return self.work.write(
             lambda unit: once(unit, key, fingerprint, operation, answer), self.actor
         )
+
+    def _who(self) -> str:
+        """Tell people of one name apart: what one is answered is not for the other."""
+        return f"{self.work.caller.site_id} {self.work.caller.person_id}"
 
 
 def _once(

@@ -4,13 +4,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
+from service.api.access import GuardedRoute
 from service.api.deps import WorkDep
 from service.operations import expiry
 from service.operations.schemas.expiry import ExpiringOut
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["stock"])
+router = APIRouter(tags=["stock"], route_class=GuardedRoute)
 
 
 @router.get("/expiring")

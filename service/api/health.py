@@ -1,16 +1,20 @@
 """Whether the service lives and is ready, and what its problems mean."""
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
+from fastapi.responses import PlainTextResponse
 from pydantic import BaseModel
 
+from service.api.access import GuardedRoute
 from service.api.deps import WorkDep
+from service.api.metrics import Meter
 from service.api.problems import describe_kind
 from service.errors import NotFound, Unavailable
+from service.operations.gauges import gauges_of
 
 __all__ = ["probes", "router"]
 
-probes = APIRouter(tags=["health"])
-router = APIRouter(tags=["health"])
+probes = APIRouter(tags=["health"], route_class=GuardedRoute)
+router = APIRouter(tags=["health"], route_class=GuardedRoute)
 
 
 class Health(BaseModel):
@@ -39,6 +43,14 @@ def ready(work: WorkDep) -> Health:
     if not work.is_ready():
         raise Unavailable("The database has not seen every migration; run 'traywright migrate'.")
     return Health(status="ready")
+
+
+@probes.get("/metrics", response_class=PlainTextResponse)
+def metrics(request: Request, work: WorkDep) -> PlainTextResponse:
+    """Give counts for a monitor, as Prometheus text."""
+    meter: Meter = request.app.state.meter
+    gauges = work.read(gauges_of)
+    return PlainTextResponse(meter.text(gauges), media_type="text/plain; version=0.0.4")
 
 
 @router.get("/problems/{kind}")

@@ -5,6 +5,7 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request, Response
 
+from service.api.access import GuardedRoute
 from service.api.deps import Actor, After, Limit, OnceDep, Version, WorkDep, etag
 from service.operations import catalogue
 from service.operations.schemas.base import Name, OptionalText, Ref
@@ -12,7 +13,7 @@ from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
 
 __all__ = ["link_to_next", "router"]
 
-router = APIRouter(prefix="/items", tags=["catalogue"])
+router = APIRouter(prefix="/items", tags=["catalogue"], route_class=GuardedRoute)
 
 RefInPath = Annotated[Ref, Path(description="The REF of the item")]
 

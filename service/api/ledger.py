@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Response
 
+from service.api.access import GuardedRoute
 from service.api.deps import OnceDep, Version, WorkDep, etag
 from service.operations import promising, trays
 from service.operations.implants import implant_log
@@ -20,7 +21,7 @@ from service.operations.schemas.ledger import (
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["trays and holds"])
+router = APIRouter(tags=["trays and holds"], route_class=GuardedRoute)
 
 CaseRef = Annotated[Ref, Path(description="The case's local reference")]
 

@@ -4,8 +4,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Response
 
-from service.api.access import CallerDep
-from service.api.deps import Limit, OnceDep, Version, WorkDep, etag
+from service.api.access import CallerDep, GuardedRoute
+from service.api.deps import Limit, Version, WorkDep, etag
 from service.operations import accounts, audit
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.people import (
@@ -24,7 +24,7 @@ from service.operations.schemas.people import (
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["people"])
+router = APIRouter(tags=["people"], route_class=GuardedRoute)
 
 SignInPath = Annotated[str, Path(pattern=r"^[a-z0-9][a-z0-9._-]{1,59}$")]
 TokenPath = Annotated[int, Path(gt=0, le=10**9)]
@@ -37,9 +37,9 @@ def who_am_i(caller: CallerDep) -> Me:
 
 
 @router.put("/me/pin")
-def set_pin(once: OnceDep, body: PinBody) -> PersonOut:
+def set_pin(work: WorkDep, body: PinBody) -> PersonOut:
     """Set your own PIN for coming back to a session."""
-    return once.write(lambda unit: accounts.set_pin(unit, body), None, PersonOut)
+    return work.write(lambda unit: accounts.set_pin(unit, body))
 
 
 @router.get("/people")

@@ -4,6 +4,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Response, UploadFile
 
+from service.api.access import GuardedRoute
 from service.api.deps import Actor, OnceDep, OptionalVersion, Version, WorkDep, etag
 from service.operations import constructs, guidance, sizing
 from service.operations.imports import import_file
@@ -22,7 +23,7 @@ from service.operations.schemas.planning import (
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["planning"])
+router = APIRouter(tags=["planning"], route_class=GuardedRoute)
 
 CodeInPath = Annotated[Code, Path(description="The construct's code")]
 KeyInPath = Annotated[str, Path(pattern=r"^[a-z][a-z0-9_]{0,60}$")]

@@ -5,18 +5,28 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, RedirectResponse
 from pydantic import BaseModel
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import errors
 from service.errors import FieldFault, ServiceError
 from service.operations.faults import faults_of
 
-__all__ = ["PROBLEM_RESPONSES", "add_problems", "describe_kind", "problem", "status_of"]
+__all__ = [
+    "PROBLEM_RESPONSES",
+    "Unforeseen",
+    "add_problems",
+    "describe_kind",
+    "problem",
+    "status_of",
+]
 
 MEDIA_TYPE = "application/problem+json"
 _LOG = logging.getLogger("traywright")
@@ -76,7 +86,8 @@ def _documented(status: int) -> dict[str, Any]:
 
 #: What every operation may answer besides success.
 PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
-    status: _documented(status) for status in (400, 404, 405, 409, 412, 413, 422, 428, 503)
+    status: _documented(status)
+    for status in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 503)
 }
 
 
@@ -154,9 +165,16 @@ def _answer(
     kind, title, status = heading
     is_api = request.url.path.startswith("/api/")
     if not is_api and "text/html" in request.headers.get("accept", ""):
+        if status == HTTPStatus.UNAUTHORIZED and request.method == "GET":
+            query = urlencode({"next": request.url.path, **_locked(facts)})
+            return RedirectResponse(f"/sign-in?{query}", status_code=HTTPStatus.SEE_OTHER)
         page: PageRenderer = request.app.state.error_page
         return page(request, int(status), title, detail, faults)
     return problem(kind, title, status, detail, faults=faults, facts=facts)
+
+
+def _locked(facts: dict[str, object] | None) -> dict[str, str]:
+    return {"locked": "true"} if facts and facts.get("locked") else {}
 
 
 # Exception handlers are plain functions, so that an error page may read the site's name from the
@@ -208,3 +226,32 @@ def _unexpected(request: Request, error: Exception) -> Response:
     _LOG.error("unexpected error at %s %s", request.method, request.url.path, exc_info=error)
     detail = "Something went wrong that nobody foresaw. Nothing was saved."
     return _answer(request, (*_UNEXPECTED, HTTPStatus.INTERNAL_SERVER_ERROR), detail)
+
+
+class Unforeseen:
+    """ASGI middleware that answers what nobody foresaw, inside the other middleware.
+
+    The framework's own handler stands outside all of them: its answer would carry neither the
+    security headers nor the request's id.
+    """
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on; what goes wrong is answered here, and raised on for the log."""
+        has_begun = False
+
+        async def watched(message: Message) -> None:
+            nonlocal has_begun
+            has_begun = True
+            await send(message)
+
+        try:
+            await self.app(scope, receive, watched)
+        except Exception as error:
+            if scope["type"] == "http" and not has_begun:
+                request = Request(scope, receive)
+                response = await run_in_threadpool(_unexpected, request, error)
+                await response(scope, receive, send)
+            raise

@@ -4,6 +4,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Path, Query
 
+from service.api.access import GuardedRoute
 from service.api.deps import OnceDep, Version, WorkDep
 from service.operations import day_readiness, readiness, what_if
 from service.operations.confirming import confirm
@@ -15,7 +16,7 @@ from service.operations.schemas.what_if import WhatIfBody
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["readiness"])
+router = APIRouter(tags=["readiness"], route_class=GuardedRoute)
 
 ONE_ITEM = {
     "stock": [{"item": "lag-95", "quantity": 1}],

@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Request, Response
 
+from service.api.access import GuardedRoute
 from service.api.deps import After, Limit, OnceDep, WorkDep
 from service.api.items import link_to_next
 from service.operations import recalling, recalls
@@ -12,7 +13,7 @@ from service.operations.schemas.recalls import RecallBody, RecallPage, RecallRep
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/recalls", tags=["recalls"])
+router = APIRouter(prefix="/recalls", tags=["recalls"], route_class=GuardedRoute)
 
 NoticeInPath = Annotated[Ref, Path(description="The supplier's notice, as it was entered")]
 

@@ -2,13 +2,14 @@
 
 from fastapi import APIRouter
 
+from service.api.access import GuardedRoute
 from service.api.deps import OnceDep, WorkDep
 from service.operations import codes, scans
 from service.operations.schemas.scans import LearnBody, LearnedOut, ScanBody, ScanOut
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["scans"])
+router = APIRouter(tags=["scans"], route_class=GuardedRoute)
 
 
 @router.post("/scans")

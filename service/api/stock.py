@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 
+from service.api.access import GuardedRoute
 from service.api.deps import After, Limit, OnceDep, WorkDep
 from service.api.items import link_to_next
 from service.operations import ledger, stock
@@ -21,7 +22,7 @@ from service.operations.schemas.stock import (
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["stock"])
+router = APIRouter(tags=["stock"], route_class=GuardedRoute)
 
 
 @router.get("/locations")

@@ -4,13 +4,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path
 
+from service.api.access import GuardedRoute
 from service.api.deps import OnceDep, WorkDep
 from service.operations import transfers
 from service.operations.schemas.transfers import AnswerBody, AskBody, TransferOut, Transfers
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/transfers", tags=["transfers"])
+router = APIRouter(prefix="/transfers", tags=["transfers"], route_class=GuardedRoute)
 
 Key = Annotated[int, Path(gt=0, le=10**9, description="The transfer's number")]
 

@@ -12,7 +12,7 @@ from service.operations.unit import Unit
 from service.storage.queries import audit
 from service.storage.tables import AuditLine
 
-__all__ = ["AuditList", "broken_link", "list_audit", "note"]
+__all__ = ["AuditList", "broken_link", "list_audit", "note", "touched", "trail"]
 
 #: What the first line of a chain follows.
 BEGINNING = "0" * 64
@@ -54,6 +54,34 @@ def note(unit: Unit, caller: Caller, outcome: str, facts: Mapping[str, Any]) -> 
     )
     line.digest = digest_of(line)
     unit.session.add(line)
+    unit.session.info["noted"] = True
+
+
+def trail(unit: Unit, caller: Caller) -> None:
+    """Write the line of a change at its end, unless it has its own or was done before."""
+    info = unit.session.info
+    if not info.get("replayed") and not info.get("noted"):
+        note(unit, caller, "done", touched(unit))
+
+
+#: Lots, or cases, named in one line of the trail; more are counted.
+_MOST_NAMED = 50
+
+
+def touched(unit: Unit) -> dict[str, Any]:
+    """Say which lots the ledger's new lines in this transaction are about, and which cases."""
+    keys = sorted(unit.session.info.get("posted_lots", ()))
+    names = sorted(unit.session.info.get("cases", ()))
+    found: dict[str, Any] = {}
+    if len(keys) > _MOST_NAMED:
+        found["lots_counted"] = len(keys)
+    elif keys:
+        found["lots"] = audit.lot_names(unit.session, keys)
+    if len(names) > _MOST_NAMED:
+        found["cases_counted"] = len(names)
+    elif names:
+        found["cases"] = names
+    return found
 
 
 def digest_of(line: AuditLine) -> str:

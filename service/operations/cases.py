@@ -52,6 +52,7 @@ def the_case(unit: Unit, reference: str) -> SurgicalCase:
     row = cases.find_case(unit.session, unit.site_id, reference)
     if row is None:
         raise NotFound(f"There is no case {reference}.")
+    unit.session.info.setdefault("cases", set()).add(reference)
     return row
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import date
 
+from service.core.items import describe_size
 from service.core.sequencing import PlannedCase, SetStock, better_order, clashes
 from service.operations.checks import check_prepared, refuse_past
 from service.operations.plans import open_shop
@@ -60,7 +61,7 @@ def day_readiness(
         )
     asked, answer = solved({**problem.problem, "method": method, "samples": samples, "gains": 12})
     readiness = _cases(answer, check)
-    names = {item.ref: item.description for item in shop.facts}
+    names = {item.ref: f"{item.description} {describe_size(item)}".strip() for item in shop.facts}
     return DayReadiness(
         check=check,
         method=str(answer["method"]),

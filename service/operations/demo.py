@@ -15,10 +15,13 @@ from typing import Any, TypeVar
 from service.errors import BadInput, Conflict, FieldFault
 from service.exchange.rows import Parsed
 from service.exchange.spreadsheets import read_sheet
+from service.operations.accounts import add_person
 from service.operations.constructs import load_constructs
 from service.operations.demo_scenes import SCENES
 from service.operations.guidance import load_guidance
 from service.operations.imports.run import FORMATS, import_rows
+from service.operations.rules import ROLES
+from service.operations.schemas.people import PersonBody
 from service.operations.sizing import load_defaults
 from service.operations.unit import Unit
 from service.storage.queries import catalogue
@@ -27,6 +30,9 @@ from service.storage.tables import Site
 __all__ = ["is_loaded", "load_demo", "moved_by", "read_toml"]
 
 Row = TypeVar("Row")
+
+#: Of every account of the demo, and of no other.
+DEMO_PASSWORD = "demo"  # noqa: S105 - it is printed on the demo's sign-in page
 
 #: Files in the order in which they build on each other.
 _TABLES = (
@@ -63,6 +69,8 @@ def load_demo(unit: Unit, folder: Path) -> dict[str, int]:
     facts = read_toml(folder / "demo.toml")
     shift = timedelta(days=(unit.today - facts["written_for"]).days)
     _name_site(unit, facts["site"])
+    if facts["site"].get("invented", False):
+        _add_accounts(unit)
     taken = {}
     for name, form in _TABLES:
         taken[name] = _load_table(unit, folder / name, form, shift)
@@ -82,6 +90,20 @@ def load_demo(unit: Unit, folder: Path) -> dict[str, int]:
                 play(unit, rows)
             taken[name] = len(rows)
     return taken
+
+
+def _add_accounts(unit: Unit) -> None:
+    """Add an account for each role, whose password everybody knows: a real site refuses them."""
+    for sign_in, roles in (*((role, (role,)) for role in ROLES), ("everybody", ROLES)):
+        body = PersonBody.model_validate(
+            {
+                "sign_in": sign_in,
+                "name": f"demo {sign_in}",
+                "roles": list(roles),
+                "password": DEMO_PASSWORD,
+            }
+        )
+        add_person(unit, body, is_demo=True)
 
 
 def _load_table(unit: Unit, path: Path, form: str, shift: timedelta) -> int:

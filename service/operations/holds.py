@@ -190,6 +190,7 @@ def tell_case(unit: Unit, case: SurgicalCase, kind: str, says: str) -> None:
         CaseEvent(case_id=case.id or 0, at=unit.now, kind=kind, says=says, actor=unit.actor)
     )
     case.version += 1
+    unit.session.info.setdefault("cases", set()).add(case.reference)
 
 
 def update_held(unit: Unit, keys: Iterable[Key]) -> None:

@@ -50,6 +50,8 @@ def once(
                 "This Idempotency-Key has been used for another request; take a new key.",
                 facts={"idempotency_key": key},
             )
+        # What was done before is not noted again.
+        unit.session.info["replayed"] = True
         return answer.model_validate_json(done.body)
     row = DoneRequest(key=key, fingerprint=fingerprint, body="", at=unit.now)
     unit.session.add(row)

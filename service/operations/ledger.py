@@ -6,6 +6,7 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound, Taken
 from service.operations.catalogue import the_item
 from service.operations.copies import copies_short
 from service.operations.following import post_with_holds
+from service.operations.rules import require_role
 from service.operations.schemas.ledger import (
     CorrectionBody,
     LoanOutBody,
@@ -40,7 +41,14 @@ AnyMovement = (
 
 
 def record(unit: Unit, body: AnyMovement) -> MovementOut:
-    """Write one movement to the ledger; balances and holds follow in the same transaction."""
+    """Write one movement to the ledger; balances and holds follow in the same transaction.
+
+    Raises
+    ------
+    Forbidden
+        When the caller's roles allow movements, but not of this kind.
+    """
+    require_role(unit.caller, f"movement {body.kind}")
     if isinstance(body, CorrectionBody):
         return _correct(unit, body)
     item = the_item(unit, body.ref, "/ref")
@@ -132,6 +140,7 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
     wrong = unit.session.get(Movement, body.seq)
     if wrong is None:
         raise NotFound(f"The ledger has no line {body.seq}.")
+    _require_own_line(unit, wrong)
     if wrong.corrects_seq is not None:
         raise Conflict(f"Line {body.seq} is a correction itself; write a new movement instead.")
     if wrong.case_id is not None:
@@ -156,6 +165,16 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
         "corrects_seq": wrong.seq,
     }
     return _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
+
+
+def _require_own_line(unit: Unit, line: Movement) -> None:
+    """Keep a site to its own lines: another's do not exist, and a transfer is both sites'."""
+    ends = [key for key in (line.from_location_id, line.to_location_id) if key is not None]
+    own = [unit.session.get_one(Location, key).site_id == unit.site_id for key in ends]
+    if not any(own):
+        raise NotFound(f"The ledger has no line {line.seq}.")
+    if not all(own):
+        raise Conflict(f"Line {line.seq} is a transfer between sites; ask for a transfer back.")
 
 
 def _is_move_between_shelves(unit: Unit, line: Movement) -> bool:

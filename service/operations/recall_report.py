@@ -96,7 +96,7 @@ def _lying(
 
 
 def _on_trays(unit: Unit, lots: Mapping[int, Row[Any]]) -> list[TrayUnits]:
-    rows = codes.packs_of(unit.session, list(lots))
+    rows = codes.packs_of(unit.session, unit.site_id, list(lots))
     return [
         TrayUnits(
             **_lot_words(lots[row.lot_id]),
@@ -119,7 +119,7 @@ def _on_lists(unit: Unit, lots: Mapping[int, Row[Any]]) -> list[PromisedUnits]:
             theatre=row.theatre,
             quantity=row.quantity,
         )
-        for row in codes.holds_on(unit.session, list(lots))
+        for row in codes.holds_on(unit.session, unit.site_id, list(lots))
     ]
 
 

@@ -87,7 +87,7 @@ def _tell_trays(unit: Unit, recall: Recall) -> list[str]:
     """Tell the cases on whose trays recalled units lie; nobody can fetch those but people."""
     named = units_named(unit, recall).named
     told = []
-    for row in codes.packs_of(unit.session, list(named)):
+    for row in codes.packs_of(unit.session, unit.site_id, list(named)):
         if row.open > 0:
             lot = named[row.lot_id]
             says = f"{_words(lot)} on the tray is recalled by notice {recall.notice}: take it off."

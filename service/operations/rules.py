@@ -6,7 +6,10 @@ service fails when a route has no rule here.
 
 from collections.abc import Collection
 
-__all__ = ["ANYONE", "EVERYONE", "ROLES", "RULES", "may", "rule_of"]
+from service.errors import Forbidden
+from service.operations.caller import Caller
+
+__all__ = ["ANYONE", "EVERYONE", "ROLES", "RULES", "may", "require_role"]
 
 NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR = "nurse", "surgeon", "storekeeper", "administrator"
 ROLES = (NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR)
@@ -30,7 +33,7 @@ _READS = """
     api.planning.get_rules api.readiness.answer_readiness api.readiness.answer_kit
     api.readiness.get_day_readiness api.readiness.get_day_problem api.readiness.try_out
     api.scans.scan_pack api.recalls.list_recalls api.recalls.get_recall api.expiry.expiring
-    api.people.who_am_i api.people.sign_out api.people.set_pin
+    api.people.who_am_i api.people.set_pin
     api.transfers.list_transfers
     web.pages.list_day.start web.pages.list_day.choose_day web.pages.list_day.list_day
     web.pages.list_day.try_out web.pages.cases.show_case web.pages.stock.show_stock
@@ -106,14 +109,27 @@ RULES: dict[str, frozenset[str]] = {
 }
 
 
-def rule_of(operation: str) -> frozenset[str] | None:
-    """Give the roles that may call an operation, or ``None`` when there is no rule for it."""
-    return RULES.get(operation)
-
-
 def may(roles: Collection[str], operation: str) -> bool:
     """Tell whether somebody with these roles may call an operation; without a rule nobody may."""
     rule = RULES.get(operation)
     if rule is None:
         return False
     return rule == ANYONE or bool(rule & frozenset(roles))
+
+
+def require_role(caller: Caller, operation: str) -> None:
+    """Refuse a caller whose roles do not allow an operation; the service itself may do anything.
+
+    Raises
+    ------
+    Forbidden
+        Names the roles that may.
+    """
+    if caller.person_id is None and not caller.operation:
+        return
+    if not may(caller.roles, operation):
+        roles = " or ".join(sorted(RULES.get(operation, ANYONE))) or "nobody"
+        raise Forbidden(
+            f"This is for {roles}; you are signed in as "
+            f"{' and '.join(sorted(caller.roles)) or 'nobody in particular'}."
+        )

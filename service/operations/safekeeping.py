@@ -7,6 +7,7 @@ from pathlib import Path
 
 from service.core.shelf import most_needed
 from service.errors import BadInput, Conflict, Unavailable
+from service.operations.audit import broken_link
 from service.operations.holds import claim_of
 from service.operations.schemas.base import Out
 from service.operations.unit import Unit, Work
@@ -38,6 +39,8 @@ def verify(unit: Unit) -> Verdict:
     disagree = [
         f"{names.get(key, f'lot {key[0]} at location {key[1]}')}: {says}" for key, says in found
     ]
+    broken = broken_link(unit)
+    disagree += [broken] if broken is not None else []
     return Verdict(balances=len(kept), disagree=disagree)
 
 
@@ -63,8 +66,9 @@ def _wrong_promises(unit: Unit, kept: Mapping[Key, tuple[int, int]]) -> Iterator
 def _wrong_trays(unit: Unit) -> Iterator[tuple[Key, str]]:
     """Compare what cases have to account for with what lies on their trays."""
     there = verifying.on_tray_places(unit.session)
-    for (reference, lot_id), left in sorted(packs.on_trays(unit.session).items()):
-        place_id, quantity = there.get((reference, lot_id), (0, 0))
+    for key, left in sorted(packs.on_trays(unit.session).items()):
+        place_id, quantity = there.get(key, (0, 0))
+        _, reference, lot_id = key
         if quantity != left:
             says = f"case {reference} has {left} to account for, {quantity} lie on its tray"
             yield (lot_id, place_id), says

@@ -70,8 +70,8 @@ def _find(unit: Unit, scan: Scan, item: Item | None) -> _Found:
     return _Found(
         lots,
         codes.units_of(unit.session, unit.site_id, ids),
-        codes.packs_of(unit.session, ids),
-        codes.holds_on(unit.session, ids),
+        codes.packs_of(unit.session, unit.site_id, ids),
+        codes.holds_on(unit.session, unit.site_id, ids),
     )
 
 

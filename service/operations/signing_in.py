@@ -1,7 +1,7 @@
 """Signing in and out, and finding out who a request comes from."""
 
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 from service.errors import SignInNeeded
 from service.operations.audit import note
@@ -20,6 +20,39 @@ _NOTICE_AFTER = timedelta(seconds=60)
 
 
 @dataclass(frozen=True, slots=True)
+class _Account:
+    """What of an account is needed once its row's transaction is over."""
+
+    id: int
+    site_id: int
+    sign_in: str
+    name: str
+    roles: frozenset[str]
+    password_hash: str
+    pin_hash: str
+    is_active: bool
+
+    @classmethod
+    def of(cls, row: Person) -> "_Account":
+        return cls(
+            row.id or 0,
+            row.site_id,
+            row.sign_in,
+            row.name,
+            frozenset(row.roles),
+            row.password_hash,
+            row.pin_hash,
+            row.is_active,
+        )
+
+    def asking(self, asked: Caller) -> Caller:
+        """Give this person as the caller of what was asked."""
+        return replace(
+            asked, name=self.name, person_id=self.id, site_id=self.site_id, roles=self.roles
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Entered:
     """A session that has begun: the cookie's token, and when it ends at the latest."""
 
@@ -27,8 +60,15 @@ class Entered:
     seconds: int
 
 
-def enter(work: Work, throttle: Throttle, sign_in: str, password: str, caller: Caller) -> Entered:
+def enter(  # noqa: PLR0917 - what a sign-in form carries, and from where it comes
+    work: Work, throttle: Throttle, sign_in: str, password: str, caller: Caller, former: str = ""
+) -> Entered:
     """Sign somebody in with name and password, in a session of its own.
+
+    Parameters
+    ----------
+    former
+        The token that the browser had before; that session ends. Source: OWASP ASVS 5.0, 7.2.4.
 
     Raises
     ------
@@ -39,24 +79,36 @@ def enter(work: Work, throttle: Throttle, sign_in: str, password: str, caller: C
     """
     account = sign_in.strip().lower()[:60]
     throttle.require_free(account, caller.address)
-    person = work.read(lambda unit: people.by_sign_in(unit.session, account))
+    person = work.read(lambda unit: _named(unit, account))
     # The password is checked outside any transaction: it takes a tenth of a second on purpose.
     is_right = is_secret(password, person.password_hash if person else "")
     if person is None or not is_right or not person.is_active:
         throttle.count(account, caller.address)
-        work.write(lambda unit: note(unit, caller, "refused", {"account": account}))
+        work.write(lambda unit: _refused(unit, person, caller, {"account": account}))
         raise SignInNeeded(WRONG)
     throttle.forgive(account)
-    return work.write(lambda unit: _begin(unit, person, caller))
+    return work.write(lambda unit: _begin(unit, person, caller, former))
 
 
-def _begin(unit: Unit, person: Person, caller: Caller) -> Entered:
+def _named(unit: Unit, sign_in: str) -> _Account | None:
+    row = people.by_sign_in(unit.session, sign_in)
+    return None if row is None else _Account.of(row)
+
+
+def _refused(unit: Unit, person: _Account | None, caller: Caller, facts: dict[str, str]) -> None:
+    """Note a wrong try where the account's own administrators see it, and no other site's."""
+    site_id = None if person is None else person.site_id
+    note(unit, replace(caller, site_id=site_id), "refused", facts)
+
+
+def _begin(unit: Unit, person: _Account, caller: Caller, former: str) -> Entered:
+    leave(unit, former)
     token = new_token()
     lasts = unit.settings.session_hours
     unit.session.add(
         SignIn(
             token_hash=digest_of_token(token),
-            person_id=person.id or 0,
+            person_id=person.id,
             form_token=new_token(),
             started_at=unit.now,
             seen_at=unit.now,
@@ -64,36 +116,39 @@ def _begin(unit: Unit, person: Person, caller: Caller) -> Entered:
         )
     )
     facts = {"account": person.sign_in}
-    note(unit, _with(caller, person), "signed in", facts)
+    note(unit, person.asking(caller), "signed in", facts)
     return Entered(token, lasts * 3600)
 
 
-def _with(caller: Caller, person: Person) -> Caller:
-    return Caller(
-        person.name,
-        person.id,
-        person.site_id,
-        frozenset(person.roles),
-        caller.operation,
-        caller.subject,
-        caller.address,
-    )
+def come_back(work: Work, throttle: Throttle, token: str, pin: str, caller: Caller) -> Entered:
+    """Unlock a session that has been idle, with the person's PIN, on the same computer.
 
-
-def come_back(work: Work, throttle: Throttle, token: str, pin: str, caller: Caller) -> None:
-    """Unlock a session that has been idle, with the person's PIN, on the same computer."""
-    found = work.read(lambda unit: people.session_of(unit.session, digest_of_token(token)))
-    if found is None or found[0].ends_at <= work.clock():
+    It goes on under a new token and ends when it would have. Source: OWASP ASVS 5.0, 7.2.4.
+    """
+    found = work.read(lambda unit: _session(unit, token))
+    if found is None or found.ends_at <= work.clock():
         raise SignInNeeded("The session has ended; sign in with name and password.")
-    person = found[1]
+    person = found.person
     throttle.require_free(person.sign_in, caller.address)
     if not person.is_active or not is_secret(pin, person.pin_hash):
         throttle.count(person.sign_in, caller.address)
         facts = {"account": person.sign_in, "with": "PIN"}
-        work.write(lambda unit: note(unit, caller, "refused", facts))
+        work.write(lambda unit: _refused(unit, person, caller, facts))
         raise SignInNeeded("That is not the PIN of this session.")
     throttle.forgive(person.sign_in)
-    work.write(lambda unit: _seen(unit, token))
+    return work.write(lambda unit: _come_back(unit, found, token, caller))
+
+
+def _come_back(unit: Unit, found: "_Session", token: str, caller: Caller) -> Entered:
+    row = unit.session.get(SignIn, digest_of_token(token))
+    if row is None:
+        raise SignInNeeded("The session has ended; sign in with name and password.")
+    fresh = new_token()
+    facts = {**row.model_dump(), "token_hash": digest_of_token(fresh), "seen_at": unit.now}
+    unit.session.delete(row)
+    unit.session.add(SignIn(**facts))
+    note(unit, found.person.asking(caller), "came back", {"account": found.person.sign_in})
+    return Entered(fresh, int((found.ends_at - unit.now).total_seconds()))
 
 
 def leave(unit: Unit, token: str) -> None:
@@ -101,6 +156,22 @@ def leave(unit: Unit, token: str) -> None:
     row = unit.session.get(SignIn, digest_of_token(token))
     if row is not None:
         unit.session.delete(row)
+
+
+@dataclass(frozen=True, slots=True)
+class _Session:
+    person: _Account
+    form_token: str
+    seen_at: datetime
+    ends_at: datetime
+
+
+def _session(unit: Unit, token: str) -> _Session | None:
+    found = people.session_of(unit.session, digest_of_token(token))
+    if found is None:
+        return None
+    row, person = found
+    return _Session(_Account.of(person), row.form_token, row.seen_at, row.ends_at)
 
 
 def caller_of_session(work: Work, token: str, asked: Caller) -> Caller | None:
@@ -112,30 +183,20 @@ def caller_of_session(work: Work, token: str, asked: Caller) -> Caller | None:
         When the session has been idle too long (its fact ``locked`` says that a PIN is enough) or
         has ended.
     """
-    found = work.read(lambda unit: people.session_of(unit.session, digest_of_token(token)))
+    found = work.read(lambda unit: _session(unit, token))
     if found is None:
         return None
-    row, person = found
     now = work.clock()
-    if row.ends_at <= now or not person.is_active:
+    if found.ends_at <= now or not found.person.is_active:
         raise SignInNeeded("The session has ended; sign in again.")
-    if now - row.seen_at > timedelta(minutes=work.settings.idle_minutes):
+    if now - found.seen_at > timedelta(minutes=work.settings.idle_minutes):
         raise SignInNeeded(
             "Nobody has used this session for a while; come back with your PIN or sign in again.",
-            facts={"locked": bool(person.pin_hash)},
+            facts={"locked": bool(found.person.pin_hash)},
         )
-    if now - row.seen_at > _NOTICE_AFTER:
+    if now - found.seen_at > _NOTICE_AFTER:
         work.write(lambda unit: _seen(unit, token))
-    return Caller(
-        person.name,
-        person.id,
-        person.site_id,
-        frozenset(person.roles),
-        asked.operation,
-        asked.subject,
-        asked.address,
-        row.form_token,
-    )
+    return replace(found.person.asking(asked), form_token=found.form_token)
 
 
 def _seen(unit: Unit, token: str) -> None:
@@ -146,18 +207,17 @@ def _seen(unit: Unit, token: str) -> None:
 
 def caller_of_token(work: Work, token: str, asked: Caller) -> Caller | None:
     """Give who an API token belongs to: its scopes, as far as the person still has the roles."""
-    found = work.read(lambda unit: people.token_of(unit.session, digest_of_token(token)))
+    return work.read(lambda unit: _token_caller(unit, token, asked))
+
+
+def _token_caller(unit: Unit, token: str, asked: Caller) -> Caller | None:
+    found = people.token_of(unit.session, digest_of_token(token))
     if found is None:
         return None
     row, person = found
-    if row.revoked_at is not None or row.ends_at <= work.clock() or not person.is_active:
+    if row.revoked_at is not None or row.ends_at <= unit.now or not person.is_active:
         return None
-    return Caller(
-        f"{person.name} ({row.name})",
-        person.id,
-        person.site_id,
-        frozenset(row.scopes) & frozenset(person.roles),
-        asked.operation,
-        asked.subject,
-        asked.address,
-    )
+    account = _Account.of(person)
+    name = f"{account.name} ({row.name})"
+    caller = account.asking(asked)
+    return replace(caller, name=name, roles=account.roles & frozenset(row.scopes))

@@ -2,6 +2,9 @@
 
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import the_item
+from service.operations.copies import copies_short
+from service.operations.ledger import taken
+from service.operations.recalls import blocked_lots
 from service.operations.schemas.transfers import AnswerBody, AskBody, TransferOut, Transfers
 from service.operations.stock import find_place, item_key
 from service.operations.unit import Unit
@@ -21,6 +24,9 @@ def ask(unit: Unit, body: AskBody) -> TransferOut:
     """Ask another site for units; nothing of its stock is seen or taken by asking."""
     item = the_item(unit, body.ref, "/ref")
     place = find_place(unit, body.to, "/to")
+    if place.kind != "shelf":
+        reason = f"{place.store}, {place.shelf} is no shelf"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
     other = transfers.site_of_code(unit.session, body.site)
     if other is None or other.id == unit.site_id:
         reason = f"'{body.site}' is no other site's code"
@@ -66,6 +72,12 @@ def _send(unit: Unit, row: Transfer, body: AnswerBody) -> None:
     if lot is None or origin.kind != "shelf" or free < row.quantity:
         reason = f"{origin.store}, {origin.shelf} has {free} of this lot that are not promised"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if lot.id in blocked_lots(unit):
+        reason = "a recall names these units; they stay where they are"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    # Copies of a set are promised for a span of time and not in the balance.
+    if copies_short(unit, lot.id or 0, origin.id or 0, copies=free - row.quantity):
+        raise taken(unit, lot, origin)
     line = {
         "at": unit.now,
         "kind": "move",

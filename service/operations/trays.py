@@ -104,7 +104,7 @@ def _home(unit: Unit, case: SurgicalCase, lot: Lot, body: PackBody) -> Location:
     else:
         held = holds.active(unit.session, case_id=case.id, lot_id=lot.id)
         places = [hold.location_id for hold in held if hold.role != IN_TRAY]
-        places += stock.places_of(unit.session, lot.id or 0)
+        places += stock.places_of(unit.session, unit.site_id, lot.id or 0)
         found = [unit.session.get_one(Location, key) for key in places]
         if not found:
             reason = "no shelf has any of this lot; count the shelf or receive the pack"

@@ -80,6 +80,9 @@ def everything(client: TestClient) -> dict[str, list[tuple[Any, ...]]]:
     def rows(unit: Unit) -> dict[str, list[tuple[Any, ...]]]:
         found = {}
         for name, table in SQLModel.metadata.tables.items():
+            # That something was asked is noted in the trail, whatever came of it.
+            if name == "audit_line":
+                continue
             query = select(table).order_by(*table.primary_key.columns)
             found[name] = [tuple(row) for row in unit.session.execute(query)]
         return found

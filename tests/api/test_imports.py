@@ -19,6 +19,7 @@ from service.operations.unit import Unit
 from service.storage.queries import stock
 from service.storage.tables import Balance, table_of
 from tests.api.sent import API, LAG, assert_problem, everything, pointers, put_in_place
+from tests.conftest import BEARER
 
 SEED = Path(__file__).parents[2] / "seed_data"
 SEED_FILES = {
@@ -397,7 +398,10 @@ def test_a_stream_beyond_the_limit_is_answered_and_not_kept(client: TestClient, 
         "scheme": "http",
         "path": f"{API}/imports/usage",
         "query_string": b"",
-        "headers": [(b"content-type", b"multipart/form-data; boundary=x")],
+        "headers": [
+            (b"content-type", b"multipart/form-data; boundary=x"),
+            (b"authorization", BEARER["Authorization"].encode()),
+        ],
         "server": ("testserver", 80),
         "client": ("testclient", 50000),
         "root_path": "",

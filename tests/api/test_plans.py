@@ -6,6 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from tests.api.sent import API, assert_problem, changed, everything, pointers
+from tests.conftest import NAME
 
 CASE_REF = "HAR-0711"
 NAIL = "short-single-lag-nail@Ambleford/130"
@@ -83,11 +84,11 @@ def test_a_plan_is_a_new_revision_and_the_former_one_stays(demo_client: TestClie
     made = demo_client.put(
         f"{API}/cases/{CASE_REF}/plan",
         json={"primary": NAIL, "alternates": [LONG]},
-        headers={"If-Match": read.headers["etag"], "Traywright-Actor": "Surgeon on call"},
+        headers={"If-Match": read.headers["etag"]},
     )
     assert made.status_code == 200
     plan = made.json()["plan"]
-    assert (plan["revision"], plan["actor"]) == (revision + 1, "Surgeon on call")
+    assert (plan["revision"], plan["actor"]) == (revision + 1, NAME)
     assert sum(need["probability"] for need in plan["needs"]) == pytest.approx(1)
     assert len(everything(demo_client)["plan"]) == 52 + 1, "52 demo cases have a plan each"
 

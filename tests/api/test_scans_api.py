@@ -15,7 +15,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from tests.conftest import MakeDatabase, app_on
+from tests.conftest import NAME, MakeDatabase, app_on
 from tests.operations.packs import gs1
 
 API = "/api/v1"
@@ -85,12 +85,12 @@ def test_a_code_of_another_item_is_a_conflict(demo_client: TestClient) -> None:
 
 
 def test_a_recall_is_one_call_and_its_notice_may_hold_a_slash(demo_client: TestClient) -> None:
-    answer = demo_client.post(f"{API}/recalls", json=RECALL, headers={"Traywright-Actor": "kate"})
+    answer = demo_client.post(f"{API}/recalls", json=RECALL)
     assert answer.status_code == 201, answer.text
     assert answer.json()["moved"] == 3
     path = f"{API}/recalls/{quote(str(RECALL['notice']))}"
     report = demo_client.get(path).json()
-    assert (report["actor"], report["lifted_at"]) == ("kate", None)
+    assert (report["actor"], report["lifted_at"]) == (NAME, None)
     assert [one["quantity"] for one in report["in_quarantine"]] == [3]
     stock = demo_client.get(f"{API}/stock", params={"ref": "FAL-L-110"}).json()["stock"]
     assert {one["location_kind"] for one in stock if one["lot"] == "F28L0031"} == {"quarantine"}

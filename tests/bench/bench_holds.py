@@ -19,7 +19,7 @@ import psycopg
 from sqlalchemy.engine import make_url
 
 from tests.bench.filled import fill_holds
-from tests.conftest import PostgresServer
+from tests.conftest import BEARER, PostgresServer
 from tests.machine.live import API, serving
 from tests.small_theatre import SHELF
 
@@ -115,7 +115,7 @@ def over_http(url: str) -> tuple[float, float, float]:
 
 def one_client(base: str, number: int, start: float) -> list[float]:
     times = []
-    with httpx.Client(base_url=base, timeout=60) as client:
+    with httpx.Client(base_url=base, headers=BEARER, timeout=60) as client:
         for lot in range(number + 1, LOTS + 1, CLIENTS):
             if time.perf_counter() - start > SECONDS:
                 break

@@ -5,7 +5,7 @@ from datetime import datetime, time, timedelta
 from sqlalchemy import Connection, text
 
 from service.operations.unit import Work
-from tests.conftest import NOW, opened
+from tests.conftest import NOW, let_in, opened
 from tests.small_theatre import FIRST_DAY, Theatre, furnish
 
 __all__ = ["add_items", "fill_holds", "fill_stock", "many_rows"]
@@ -95,6 +95,7 @@ def fill_holds(url: str, lots: int, cases: int) -> None:
     """Fill a database with lots of one nail each, on one shelf, and cases to promise them to."""
     with opened(url) as work:
         work.prepare()
+        work.write(let_in)
         furnish(work)
         theatre = Theatre(work)
         fill_stock(work, lots=lots, items=1, lines=lots)

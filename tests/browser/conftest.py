@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.browser.live import BROWSER, Watch, browser_at, served
+from tests.browser.live import BROWSER, Watch, browser_at, served, sign_in_with_cookie
 from tests.conftest import MakeDatabase
 
 
@@ -62,6 +62,7 @@ def open_page(browser: Browser) -> Iterator[OpenPage]:
         def opened(address: str, *, width: int = 1100, **options: object) -> Page:
             context = browser.new_context(viewport={"width": width, "height": 800}, **options)  # type: ignore[arg-type] # passed on as they are
             contexts.callback(context.close)
+            sign_in_with_cookie(context, address)
             page = context.new_page()
             watches.append(Watch(page))
             page.goto(address)

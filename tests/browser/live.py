@@ -5,11 +5,19 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from urllib.parse import urlsplit
 
 import uvicorn
-from playwright.sync_api import Browser, ConsoleMessage, Page, Response, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    ConsoleMessage,
+    Page,
+    Response,
+    sync_playwright,
+)
 
-from tests.conftest import app_on
+from tests.conftest import SESSION, app_on
 
 BROWSER = "chromium-headless-shell"
 ARGUMENTS = (
@@ -69,3 +77,10 @@ class Watch:
             return
         if message.type in {"error", "warning"}:
             self.complaints.append(message.text)
+
+
+def sign_in_with_cookie(context: BrowserContext, address: str) -> None:
+    """Give a browser the session of somebody with every role that is in every test database."""
+    parts = urlsplit(address)
+    site = f"{parts.scheme}://{parts.netloc}"
+    context.add_cookies([{"name": "traywright", "value": SESSION, "url": site}])

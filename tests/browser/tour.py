@@ -6,8 +6,8 @@ import tempfile
 from pathlib import Path
 
 from service.operations.demo import load_demo
-from tests.browser.live import BROWSER, browser_at, served
-from tests.conftest import opened
+from tests.browser.live import BROWSER, browser_at, served, sign_in_with_cookie
+from tests.conftest import let_in, opened
 
 FOLDER = Path(__file__).parents[2] / "web" / "static" / "tour"
 
@@ -30,14 +30,17 @@ def take_pictures(executable: str, folder: Path) -> None:
         with opened(url) as work:
             work.prepare()
             work.write(lambda unit: load_demo(unit, work.settings.seed_folder), "demo")
+            work.write(let_in)
         with served(url) as address, browser_at(executable) as browser:
             for name, (path, height) in TOUR.items():
-                page = browser.new_page(
+                context = browser.new_context(
                     viewport={"width": WIDTH, "height": height}, color_scheme="light"
                 )
+                sign_in_with_cookie(context, address)
+                page = context.new_page()
                 page.goto(address + path)
                 page.screenshot(path=folder / f"{name}.png")
-                page.close()
+                context.close()
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import PostgresServer, opened
+from tests.conftest import PostgresServer, let_in, opened
 from tests.small_theatre import furnish
 
 NewDatabase = Callable[[], str]
@@ -21,6 +21,7 @@ def new_database(request: pytest.FixtureRequest, database_kind: str, tmp_path: P
         template = tmp_path / "template.db"
         with opened(f"sqlite:///{template}") as work:
             work.prepare()
+            work.write(let_in)
             furnish(work)
 
         def copied() -> str:
@@ -33,5 +34,6 @@ def new_database(request: pytest.FixtureRequest, database_kind: str, tmp_path: P
     name = server.create()
     with opened(server.url_of(name)) as work:
         work.prepare()
+        work.write(let_in)
         furnish(work)
     return lambda: server.url_of(server.create(name))

@@ -18,7 +18,7 @@ import pytest
 from sqlalchemy import select
 
 from service.storage.tables import Movement
-from tests.conftest import opened
+from tests.conftest import BEARER, opened
 from tests.machine.conftest import NewDatabase
 from tests.machine.live import API, serving, verify
 from tests.small_theatre import OTHER_SHELF, SHELF, Theatre, assert_true
@@ -75,7 +75,7 @@ class Client:
 
     def run(self) -> None:
         luck = random.Random(f"{self.name} {self.round}")  # noqa: S311 - a test's dice, not a secret
-        with httpx.Client(base_url=self.base, timeout=20) as client:
+        with httpx.Client(base_url=self.base, headers=BEARER, timeout=20) as client:
             for number in itertools.count():
                 request = a_request(f"{self.name}-{self.round}-{number:05}", self.name, luck)
                 self.sent.append(request)
@@ -115,7 +115,10 @@ def send_again(url: str, sent: list[Request]) -> None:
     """Repeat what got no answer, twice, and some of what did: each acts once, all told."""
     unanswered = [request for request in sent if request.status is None]
     answered = [request for request in sent if request.status == 201][-5:]
-    with serving(url) as server, httpx.Client(base_url=server.base, timeout=20) as client:
+    with (
+        serving(url) as server,
+        httpx.Client(base_url=server.base, headers=BEARER, timeout=20) as client,
+    ):
         for request in unanswered:
             request.send(client)
             first = request.status, request.answer

@@ -16,7 +16,7 @@ import httpx
 import pytest
 from sqlalchemy import create_engine, text
 
-from tests.conftest import opened
+from tests.conftest import BEARER, opened
 from tests.machine.conftest import NewDatabase
 from tests.machine.live import API, serving, verify
 from tests.small_theatre import SHELF, Theatre, assert_true
@@ -46,7 +46,7 @@ def race(base: str, attempt: Attempt, lots: list[str]) -> list[Counter[int]]:
     count = threading.Lock()
 
     def run(number: int) -> None:
-        with httpx.Client(base_url=base, timeout=60) as client:
+        with httpx.Client(base_url=base, headers=BEARER, timeout=60) as client:
             for place, lot in enumerate(lots):
                 start.wait(120)
                 response = attempt(client, f"K{number}", lot)

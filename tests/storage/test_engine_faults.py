@@ -17,7 +17,7 @@ from service.errors import Unavailable
 from service.main import create_app
 from service.operations.unit import Work
 from service.settings import Settings
-from tests.conftest import NOW, opened
+from tests.conftest import BEARER, NOW, let_in, opened
 from tests.small_theatre import SHELF, USE_BY, Theatre, assert_true, furnish
 
 ROOM = 1_000_000
@@ -75,6 +75,7 @@ def test_over_http_a_full_disk_is_503_until_there_is_space(tmp_path: Path) -> No
     url = f"sqlite:///{tmp_path / 'full.db'}"
     with opened(url) as work:
         work.prepare()
+        work.write(let_in)
         furnish(work)
     app = create_app(Settings(database_url=url), lambda: NOW)
     body = {
@@ -84,7 +85,7 @@ def test_over_http_a_full_disk_is_503_until_there_is_space(tmp_path: Path) -> No
         "to": SHELF,
         "use_by": USE_BY.isoformat(),
     }
-    with TestClient(app) as client:
+    with TestClient(app, headers=BEARER) as client:
         disk = Disk(app.state.work.database.engine)
         disk.fill()
 

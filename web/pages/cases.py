@@ -10,10 +10,9 @@ from service.operations.confirming import confirm
 from service.operations.events import events_of
 from service.operations.faults import faults_of
 from service.operations.schemas.cases import CaseBody, CaseFields, FindingsBody, MeasurementsBody
-from service.operations.schemas.confirming import ConfirmBody
 from service.operations.site import site_facts
 from service.operations.trays import tray_of
-from web.forms import Filled, version_of
+from web.forms import Filled, version_of, whole
 from web.render import page, work_of
 
 __all__ = ["router"]
@@ -60,14 +59,8 @@ def show_case(request: Request, reference: str) -> Response:
 @router.post("/cases/{reference}/confirm")
 def confirm_backups(request: Request, reference: str, values: Filled) -> Response:
     """Confirm the backups of the plan revision that the page showed."""
-    revision, version = values.get("plan_revision", ""), version_of(values)
-    body = ConfirmBody.model_validate({"plan_revision": revision})
-    actor = values.get("actor", "").strip()
-    if not actor:
-        raise BadInput("Say who confirms. Nothing was saved.")
-    work_of(request).write(
-        lambda unit: confirm(unit, reference, body.plan_revision, version), actor
-    )
+    revision, version = whole(values, "plan_revision"), version_of(values)
+    work_of(request).write(lambda unit: confirm(unit, reference, revision, version))
     return RedirectResponse(f"/cases/{reference}", status_code=303)
 
 

@@ -22,7 +22,10 @@ def _cookie(request: Request) -> str:
 
 def _safe_next(target: str) -> str:
     """Give a page of ours to go on to, and never another site's."""
-    is_ours = target.startswith("/") and not target.startswith(("//", "/\\"))
+    # Browsers drop tabs and line breaks from an address before they read it.
+    is_ours = (
+        target.startswith("/") and not target.startswith(("//", "/\\")) and target.isprintable()
+    )
     return target if is_ours and not target.startswith("/sign-in") else "/"
 
 
@@ -33,7 +36,7 @@ def show_sign_in(
     locked: bool = False,
 ) -> Response:
     """Show the form; a session that was idle asks for the PIN only."""
-    return page(request, "sign_in.html", next=_safe_next(next), locked=locked, said="", name="")
+    return page(request, "sign_in.html", next=_safe_next(next), locked=locked, said="", account="")
 
 
 @router.post("/sign-in")
@@ -47,9 +50,34 @@ def enter(request: Request, values: Filled) -> Response:
             values.get("sign_in", ""),
             values.get("password", ""),
             request.state.caller,
+            request.cookies.get(_cookie(request), ""),
         )
     except ServiceError as error:
         return _again(request, error, values, target, locked=False)
+    return _let_in(request, entered, target)
+
+
+@router.post("/sign-in/pin")
+def enter_again(request: Request, values: Filled) -> Response:
+    """Come back to an idle session with the PIN."""
+    target = _safe_next(values.get("next", "/"))
+    try:
+        token = request.cookies.get(_cookie(request), "")
+        if not token:
+            raise SignInNeeded("There is no session to come back to; sign in.")
+        entered = signing_in.come_back(
+            work_of(request),
+            request.app.state.throttle,
+            token,
+            values.get("pin", ""),
+            request.state.caller,
+        )
+    except ServiceError as error:
+        return _again(request, error, values, target, locked=True)
+    return _let_in(request, entered, target)
+
+
+def _let_in(request: Request, entered: signing_in.Entered, target: str) -> Response:
     response = RedirectResponse(target, status_code=303)
     response.set_cookie(
         _cookie(request),
@@ -63,26 +91,6 @@ def enter(request: Request, values: Filled) -> Response:
     return response
 
 
-@router.post("/sign-in/pin")
-def enter_again(request: Request, values: Filled) -> Response:
-    """Come back to an idle session with the PIN."""
-    target = _safe_next(values.get("next", "/"))
-    try:
-        token = request.cookies.get(_cookie(request), "")
-        if not token:
-            raise SignInNeeded("There is no session to come back to; sign in.")
-        signing_in.come_back(
-            work_of(request),
-            request.app.state.throttle,
-            token,
-            values.get("pin", ""),
-            request.state.caller,
-        )
-    except ServiceError as error:
-        return _again(request, error, values, target, locked=True)
-    return RedirectResponse(target, status_code=303)
-
-
 def _again(
     request: Request, error: ServiceError, values: dict[str, str], target: str, *, locked: bool
 ) -> Response:
@@ -94,7 +102,7 @@ def _again(
         next=target,
         locked=locked,
         said=error.detail,
-        name=values.get("sign_in", ""),
+        account=values.get("sign_in", ""),
     )
     if "wait_seconds" in error.facts:
         response.headers["Retry-After"] = str(error.facts["wait_seconds"])

@@ -106,6 +106,8 @@ def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> bool:
         revised = entry.plan is not None and store_plan(unit, row, entry.plan, shop) is not None
         if not is_new and (differs or revised):
             row.version += 1
+    if is_new or differs or revised:
+        unit.session.info.setdefault("cases", set()).add(entry.reference)
     plan.added += is_new
     plan.changed += not is_new and (differs or revised)
     plan.unchanged += not is_new and not differs and not revised

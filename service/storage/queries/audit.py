@@ -1,13 +1,14 @@
 """Reading the audit trail."""
 
+import json
 from collections.abc import Iterator, Sequence
 
 from sqlalchemy import String, cast, or_, select
 from sqlmodel import Session, col
 
-from service.storage.tables import AuditLine
+from service.storage.tables import AuditLine, Item, Lot, table_of
 
-__all__ = ["in_order", "last_digest", "page"]
+__all__ = ["in_order", "last_digest", "lot_names", "page"]
 
 
 def last_digest(session: Session) -> str | None:
@@ -38,9 +39,27 @@ def page(
     if person:
         query = query.where(col(AuditLine.actor) == person)
     for text in texts:
-        like = f"%{text.replace('%', '').replace('_', '')}%"
+        # In JSON a letter beyond ASCII is written as an escape.
+        written = json.dumps(text)[1:-1]
         said = cast(col(AuditLine.facts), String)
-        query = query.where(or_(col(AuditLine.subject).like(like), said.like(like)))
+        query = query.where(
+            or_(
+                col(AuditLine.subject).contains(text, autoescape=True),
+                said.contains(written, autoescape=True),
+            )
+        )
     if before is not None:
         query = query.where(col(AuditLine.seq) < before)
     return list(session.execute(query.order_by(col(AuditLine.seq).desc()).limit(limit)).scalars())
+
+
+def lot_names(session: Session, lot_ids: Sequence[int]) -> list[str]:
+    """Name lots by reference and lot or serial."""
+    item, lot = table_of(Item), table_of(Lot)
+    query = (
+        select(item.c.ref, lot.c.lot_number, lot.c.serial)
+        .join(item, item.c.id == lot.c.item_id)
+        .where(lot.c.id.in_(lot_ids))
+        .order_by(item.c.ref, lot.c.id)
+    )
+    return [f"{row.ref} {row.lot_number or row.serial}" for row in session.execute(query)]

@@ -80,8 +80,8 @@ def units_of(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence
     return session.execute(query).all()
 
 
-def packs_of(session: Session, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Give the packs of these lots on the trays of cases, by list day and case."""
+def packs_of(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Give the packs of these lots on the trays of a site's cases, by list day and case."""
     query = (
         select(
             PACK.c.lot_id,
@@ -95,14 +95,14 @@ def packs_of(session: Session, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
         )
         .join(CASE, CASE.c.id == PACK.c.case_id)
         .join(LIST, LIST.c.id == CASE.c.list_id)
-        .where(PACK.c.lot_id.in_(lot_ids))
+        .where(CASE.c.site_id == site_id, PACK.c.lot_id.in_(lot_ids))
         .order_by(LIST.c.list_date, CASE.c.starts_at, CASE.c.reference, PACK.c.lot_id)
     )
     return session.execute(query).all()
 
 
-def holds_on(session: Session, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Give the holds in force on these lots, by list day and case."""
+def holds_on(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Give the holds of a site's cases in force on these lots, by list day and case."""
     query = (
         select(
             HOLD.c.lot_id,
@@ -118,7 +118,11 @@ def holds_on(session: Session, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
         )
         .join(CASE, CASE.c.id == HOLD.c.case_id)
         .join(LIST, LIST.c.id == CASE.c.list_id)
-        .where(HOLD.c.lot_id.in_(lot_ids), HOLD.c.released_at.is_(None))
+        .where(
+            CASE.c.site_id == site_id,
+            HOLD.c.lot_id.in_(lot_ids),
+            HOLD.c.released_at.is_(None),
+        )
         .order_by(LIST.c.list_date, CASE.c.starts_at, CASE.c.reference, HOLD.c.id)
     )
     return session.execute(query).all()

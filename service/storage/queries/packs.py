@@ -82,16 +82,16 @@ def implanted_in(session: Session, case_ids: Sequence[int]) -> Sequence[Row[Any]
     return session.execute(query).all()
 
 
-def on_trays(session: Session) -> dict[tuple[str, int], int]:
-    """Give how many units of a lot each case has to account for, by case reference and lot."""
+def on_trays(session: Session) -> dict[tuple[int, str, int], int]:
+    """Give how many units of a lot each case has to account for, by site, case and lot."""
     left = func.sum(PACK.c.picked - PACK.c.returned - PACK.c.implanted - PACK.c.wasted)
     query = (
-        select(CASE.c.reference, PACK.c.lot_id, left)
+        select(CASE.c.site_id, CASE.c.reference, PACK.c.lot_id, left)
         .join(CASE, CASE.c.id == PACK.c.case_id)
-        .group_by(CASE.c.reference, PACK.c.lot_id)
+        .group_by(CASE.c.site_id, CASE.c.reference, PACK.c.lot_id)
         .having(left > 0)
     )
-    return {(row[0], row[1]): row[2] for row in session.execute(query)}
+    return {(row[0], row[1], row[2]): row[3] for row in session.execute(query)}
 
 
 def implant_log(session: Session, case_id: int) -> Sequence[Row[Any]]:

@@ -3,7 +3,7 @@
 from sqlalchemy import delete, select
 from sqlmodel import Session, col
 
-from service.storage.tables import ApiToken, Person, SignIn
+from service.storage.tables import ApiToken, Person, SignIn, Site
 
 __all__ = ["by_sign_in", "end_sessions", "everyone", "session_of", "token_of", "tokens"]
 
@@ -20,8 +20,13 @@ def everyone(session: Session, site_id: int) -> list[Person]:
 
 
 def any_demo(session: Session) -> bool:
-    """Tell whether there are accounts of the demo, whose passwords everybody knows."""
-    return session.execute(select(col(Person.id)).filter_by(is_demo=True)).first() is not None
+    """Tell whether a site that is no demo has the demo's accounts, whose passwords all know."""
+    query = (
+        select(col(Person.id))
+        .join(Site, col(Site.id) == col(Person.site_id))
+        .where(col(Person.is_demo).is_(True), col(Site.is_demo).is_(False))
+    )
+    return session.execute(query.limit(1)).first() is not None
 
 
 def anyone(session: Session) -> bool:

@@ -214,9 +214,13 @@ def free_at(session: Session, lot_id: int, location_id: int) -> int:
     return int(session.execute(query).scalar() or 0)
 
 
-def places_of(session: Session, lot_id: int) -> list[int]:
-    """Give the locations that have units of a lot, by id."""
-    query = select(BALANCE.c.location_id).where(BALANCE.c.lot_id == lot_id, BALANCE.c.quantity > 0)
+def places_of(session: Session, site_id: int, lot_id: int) -> list[int]:
+    """Give the locations of a site that have units of a lot, by id."""
+    query = (
+        select(BALANCE.c.location_id)
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
+        .where(PLACE.c.site_id == site_id, BALANCE.c.lot_id == lot_id, BALANCE.c.quantity > 0)
+    )
     return list(session.execute(query.order_by(BALANCE.c.location_id)).scalars())
 
 
@@ -260,6 +264,8 @@ def post(session: Session, movements: Sequence[Mapping[str, Any]]) -> None:
     """
     if not movements:
         return
+    posted = session.info.setdefault("posted_lots", set())
+    posted.update(movement["lot_id"] for movement in movements)
     session.execute(insert(Movement), [dict(movement) for movement in movements])
     change: dict[tuple[int, int], int] = {}
     for movement in movements:

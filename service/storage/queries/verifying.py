@@ -13,14 +13,14 @@ ITEM, LOT = table_of(Item), table_of(Lot)
 PLACE, BALANCE = table_of(Location), table_of(Balance)
 
 
-def on_tray_places(session: Session) -> dict[tuple[str, int], tuple[int, int]]:
-    """Give place and quantity of every lot in a theatre, by the tray's case and lot."""
+def on_tray_places(session: Session) -> dict[tuple[int, str, int], tuple[int, int]]:
+    """Give place and quantity of every lot in a theatre, by site, tray's case and lot."""
     query = (
-        select(PLACE.c.shelf, BALANCE.c.lot_id, PLACE.c.id, BALANCE.c.quantity)
+        select(PLACE.c.site_id, PLACE.c.shelf, BALANCE.c.lot_id, PLACE.c.id, BALANCE.c.quantity)
         .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
         .where(PLACE.c.kind == "theatre")
     )
-    return {(row[0], row[1]): (row[2], row[3]) for row in session.execute(query)}
+    return {(row[0], row[1], row[2]): (row[3], row[4]) for row in session.execute(query)}
 
 
 def unit_names(session: Session, keys: Sequence[tuple[int, int]]) -> dict[tuple[int, int], str]:
