@@ -11,6 +11,7 @@ ServiceError
   SignInNeeded        nobody is signed in, or not any more
   Forbidden           the role does not allow it
   TooManyTries        too many wrong sign-ins; says how long to wait
+  TooSlow             a request took too long to arrive
   TooLarge            an upload or a problem is beyond the stated limit
   Unavailable         the database or the disk cannot take the change now
 
@@ -36,6 +37,7 @@ __all__ = [
     "Taken",
     "TooLarge",
     "TooManyTries",
+    "TooSlow",
     "Unavailable",
 ]
 
@@ -160,6 +162,13 @@ class TooLarge(ServiceError):
 
     kind = "too-large"
     title = "That is larger than the service takes; nothing was saved"
+
+
+class TooSlow(ServiceError):
+    """A request took too long to arrive; nothing of it was kept."""
+
+    kind = "too-slow"
+    title = "That took too long to arrive; nothing was saved"
 
 
 class Unavailable(ServiceError):

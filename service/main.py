@@ -108,7 +108,11 @@ def create_app(
     }
     app.include_router(health.probes, responses=probes, dependencies=guard)
     app.add_middleware(Unforeseen)
-    app.add_middleware(BodyLimit, most_bytes=work.settings.upload_limit_bytes)
+    app.add_middleware(
+        BodyLimit,
+        most_bytes=work.settings.upload_limit_bytes,
+        most_seconds=work.settings.upload_seconds,
+    )
     # After the limit, so that the pages' headers go on its refusals too.
     add_pages(app, guard)
     app.add_middleware(Metered, meter=app.state.meter)

@@ -1,4 +1,4 @@
-"""Settings from the environment (``TRAYWRIGHT_…``), checked once at the start."""
+"""Settings from the environment, or from ``traywright.env``; checked once at the start."""
 
 from pathlib import Path
 from typing import Annotated
@@ -26,8 +26,8 @@ class Settings(BaseSettings):
         Where the service listens.
     timezone
         IANA name of the site's time zone; list days are dates in it.
-    upload_limit_bytes
-        The largest request body taken.
+    upload_limit_bytes, upload_seconds
+        The largest request body taken, and how long it may take to arrive.
     seed_folder
         The folder with the demo hospital's files.
     session_hours, idle_minutes
@@ -38,13 +38,16 @@ class Settings(BaseSettings):
         Write the log as JSON lines.
     """
 
-    model_config = SettingsConfigDict(env_prefix="TRAYWRIGHT_", extra="ignore")
+    model_config = SettingsConfigDict(
+        env_prefix="TRAYWRIGHT_", env_file="traywright.env", extra="ignore"
+    )
 
     database_url: str = "sqlite:///.data/traywright.db"
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8321
     timezone: str = "Europe/London"
     upload_limit_bytes: Annotated[int, Field(gt=0)] = 20_000_000
+    upload_seconds: Annotated[float, Field(gt=0, le=3600)] = 120
     seed_folder: Path = Path(__file__).resolve().parent.parent / "seed_data"
     session_hours: Annotated[int, Field(ge=1, le=24)] = 12
     idle_minutes: Annotated[int, Field(ge=1, le=240)] = 15

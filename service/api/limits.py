@@ -1,10 +1,12 @@
-"""A bound on what a request may carry, before anything of it is kept."""
+"""Bounds on what a request may carry and how long it may take to arrive."""
+
+import asyncio
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.errors import ServiceError, TooLarge
+from service.errors import ServiceError, TooLarge, TooSlow
 
 __all__ = ["BodyLimit"]
 
@@ -14,7 +16,7 @@ DRAINED = 8
 
 
 class BodyLimit:
-    """ASGI middleware that answers 413 as soon as a body is, or says it is, too large.
+    """ASGI middleware that answers 413 as soon as a body is too large, and 408 when it is too slow.
 
     Parameters
     ----------
@@ -22,11 +24,14 @@ class BodyLimit:
         What is behind it.
     most_bytes
         The largest body let through.
+    most_seconds
+        How long a body may take to arrive.
     """
 
-    def __init__(self, app: ASGIApp, most_bytes: int) -> None:
+    def __init__(self, app: ASGIApp, most_bytes: int, most_seconds: float) -> None:
         self.app = app
         self.most_bytes = most_bytes
+        self.most_seconds = most_seconds
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on while its body stays within the bound."""
@@ -37,19 +42,41 @@ class BodyLimit:
         announced = headers.get(b"content-length", b"0")
         if announced.isdigit() and int(announced) > self.most_bytes:
             # Who waits for leave to send has not begun: there is nothing to read.
-            await self._refuse(scope, receive, send, drains=b"expect" not in headers)
+            if b"expect" not in headers:
+                await self._drain(receive)
+            await self._refuse(scope, receive, send, self._too_large())
             return
-        counter = _Counter(receive, send, self.most_bytes)
+        deadline = asyncio.get_running_loop().time() + self.most_seconds
+        counter = _Counter(receive, send, self.most_bytes, deadline)
         await self.app(scope, counter.receive, counter.send)
-        if counter.too_large and not counter.started:
+        if counter.started or not (counter.too_large or counter.too_slow):
+            return
+        if counter.too_slow:
+            error: ServiceError = TooSlow(
+                f"The request had not arrived after {self.most_seconds:g} seconds. Try again."
+            )
+        else:
+            error = self._too_large()
             # Behind the end of a body there is nothing but the wait for our own answer.
-            await self._refuse(scope, receive, send, drains=not counter.ended)
+            if not counter.ended:
+                await self._drain(receive)
+        await self._refuse(scope, receive, send, error)
 
-    async def _refuse(self, scope: Scope, receive: Receive, send: Send, *, drains: bool) -> None:
-        if drains:
-            await _drain(receive, self.most_bytes * DRAINED)
+    def _too_large(self) -> TooLarge:
         megabytes = self.most_bytes / 1_000_000
-        error = TooLarge(f"The request is larger than {megabytes:g} MB. Split the file in parts.")
+        return TooLarge(f"The request is larger than {megabytes:g} MB. Split the file in parts.")
+
+    async def _drain(self, receive: Receive) -> None:
+        """Throw away what still comes, for a bounded time."""
+        try:
+            async with asyncio.timeout(self.most_seconds):
+                await _drain(receive, self.most_bytes * DRAINED)
+        except TimeoutError:
+            return
+
+    async def _refuse(
+        self, scope: Scope, receive: Receive, send: Send, error: ServiceError
+    ) -> None:
         request = Request(scope, receive)
         answer = request.app.exception_handlers[ServiceError]
         response = await run_in_threadpool(answer, request, error)
@@ -67,18 +94,26 @@ async def _drain(receive: Receive, left: int) -> None:
 class _Counter:
     """Counts a body on its way in; past the bound the application sees the client hang up."""
 
-    def __init__(self, receive: Receive, send: Send, most_bytes: int) -> None:
+    def __init__(self, receive: Receive, send: Send, most_bytes: int, deadline: float) -> None:
         self._receive = receive
         self._send = send
+        self._deadline = deadline
         self.left = most_bytes
         self.too_large = False
+        self.too_slow = False
         self.started = False
         self.ended = False
 
     async def receive(self) -> Message:
-        if self.too_large:
+        if self.too_large or self.too_slow:
             return {"type": "http.disconnect"}
-        message = await self._receive()
+        try:
+            # Behind its end there is only the wait for the answer, which has no deadline here.
+            async with asyncio.timeout_at(None if self.ended else self._deadline):
+                message = await self._receive()
+        except TimeoutError:
+            self.too_slow = True
+            return {"type": "http.disconnect"}
         if message["type"] == "http.request":
             self.left -= len(message.get("body", b""))
             self.ended = not message.get("more_body", False)
@@ -88,7 +123,7 @@ class _Counter:
         return message
 
     async def send(self, message: Message) -> None:
-        if self.too_large and not self.started:
+        if (self.too_large or self.too_slow) and not self.started:
             # What the application says to a client that hung up; ours is the answer that counts.
             return
         self.started = True

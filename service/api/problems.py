@@ -42,6 +42,7 @@ _STATUS: dict[type[ServiceError], HTTPStatus] = {
     errors.SignInNeeded: HTTPStatus.UNAUTHORIZED,
     errors.Forbidden: HTTPStatus.FORBIDDEN,
     errors.TooManyTries: HTTPStatus.TOO_MANY_REQUESTS,
+    errors.TooSlow: HTTPStatus.REQUEST_TIMEOUT,
     errors.TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     errors.Unavailable: HTTPStatus.SERVICE_UNAVAILABLE,
     ServiceError: HTTPStatus.INTERNAL_SERVER_ERROR,
@@ -87,7 +88,7 @@ def _documented(status: int) -> dict[str, Any]:
 #: What every operation may answer besides success.
 PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
     status: _documented(status)
-    for status in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 503)
+    for status in (400, 401, 403, 404, 405, 408, 409, 412, 413, 422, 428, 503)
 }
 
 

@@ -20,7 +20,9 @@ from sqlalchemy import select
 
 from service import errors
 from service.main import create_app
+from service.operations.accounts import make_token
 from service.operations.rules import ROLES
+from service.operations.schemas.people import TokenBody
 from service.operations.unit import Unit
 from service.settings import Settings
 from service.storage.tables import ApiToken, Balance, Person, table_of
@@ -76,6 +78,20 @@ def _keep_token_valid(demo: TestClient) -> None:
     demo.app.state.work.write(mend)  # type: ignore[attr-defined] # the test client types its app as any ASGI callable
 
 
+@pytest.mark.parametrize("role", ROLES)
+def test_every_operation_keeps_its_contract_for_each_role(demo: TestClient, role: str) -> None:
+    """A role that may not call an operation is refused in the documented way, too."""
+    body = TokenBody(name=f"{role} of the tests", sign_in="tester", scopes=[role])
+    _keep_token_valid(demo)
+    token = demo.app.state.work.write(lambda unit: make_token(unit, body)).token  # type: ignore[attr-defined] # as above
+    as_role = TestClient(
+        demo.app, headers={"Authorization": f"Bearer {token}"}, raise_server_exceptions=False
+    )
+    for path, method in _operations():
+        _keep_token_valid(demo)
+        _check_contract(as_role, path, method, examples=1)
+
+
 def test_a_broken_contract_would_be_seen(demo: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     """The control of the test above: an operation that fails is caught by the same checks."""
 
@@ -87,12 +103,12 @@ def test_a_broken_contract_would_be_seen(demo: TestClient, monkeypatch: pytest.M
         _check_contract(demo, f"{API}/deliveries", "get")
 
 
-def _check_contract(demo: TestClient, path: str, method: str) -> None:
+def _check_contract(demo: TestClient, path: str, method: str, examples: int = EXAMPLES) -> None:
     schema = schemathesis.openapi.from_asgi("/openapi.json", demo.app)
     operation = schema[path][method.upper()]
 
     @hypothesis.settings(
-        max_examples=EXAMPLES,
+        max_examples=examples,
         deadline=None,
         database=None,
         derandomize=True,
@@ -200,6 +216,7 @@ KINDS = [
     "sign-in-needed",
     "forbidden",
     "too-many-tries",
+    "too-slow",
     "method-not-allowed",
     "bad-request",
     "unexpected",

@@ -168,10 +168,10 @@ def test_only_a_trusted_proxy_is_believed_that_there_is_tls(
 
 def test_clients_that_send_slowly_do_not_hold_up_others(app: FastAPI) -> None:
     with serving(app) as port:
-        _slow_and_quick(port)
+        _expect_an_answer_beside_slow_ones(port)
 
 
-def _slow_and_quick(served: int) -> None:
+def _expect_an_answer_beside_slow_ones(served: int) -> None:
     head = (
         f"POST {API}/imports/catalogue HTTP/1.1\r\nHost: localhost\r\n"
         f"Authorization: {BEARER['Authorization']}\r\nContent-Length: 1000\r\n"

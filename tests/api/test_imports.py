@@ -15,11 +15,13 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import update
 
+from service.main import create_app
 from service.operations.unit import Unit
+from service.settings import Settings
 from service.storage.queries import stock
 from service.storage.tables import Balance, table_of
 from tests.api.sent import API, LAG, assert_problem, everything, pointers, put_in_place
-from tests.conftest import BEARER
+from tests.conftest import BEARER, NOW, MakeDatabase
 
 SEED = Path(__file__).parents[2] / "seed_data"
 SEED_FILES = {
@@ -411,6 +413,48 @@ def test_a_stream_beyond_the_limit_is_answered_and_not_kept(client: TestClient, 
     assert sent[0]["status"] == 413
     assert b"20 MB" in sent[1]["body"]
     assert everything(client) == before
+
+
+def test_a_body_that_does_not_arrive_in_time_is_answered_and_not_kept(
+    make_database: MakeDatabase,
+) -> None:
+    app = create_app(
+        Settings(database_url=make_database("sqlite", False), upload_seconds=0.2), lambda: NOW
+    )
+    with TestClient(app, headers=BEARER) as client:
+        before = everything(client)
+        sent: list[MutableMapping[str, Any]] = []
+        pieces = iter([b"--x\r\n"])
+
+        async def receive() -> dict[str, Any]:
+            for piece in pieces:
+                return {"type": "http.request", "body": piece, "more_body": True}
+            await asyncio.sleep(30)
+            raise AssertionError("the service waited for the rest")
+
+        async def send(message: MutableMapping[str, Any]) -> None:
+            sent.append(message)
+
+        headers = [
+            (b"content-type", b"multipart/form-data; boundary=x"),
+            (b"authorization", BEARER["Authorization"].encode()),
+        ]
+        scope = {
+            "type": "http",
+            "http_version": "1.1",
+            "method": "POST",
+            "scheme": "http",
+            "path": f"{API}/imports/usage",
+            "query_string": b"",
+            "headers": headers,
+            "server": ("testserver", 80),
+            "client": ("testclient", 50000),
+            "root_path": "",
+        }
+        asyncio.run(asyncio.wait_for(app(scope, receive, send), 10))
+        assert sent[0]["status"] == 408
+        assert b"too-slow" in sent[1]["body"]
+        assert everything(client) == before
 
 
 def test_a_body_within_the_limit_is_let_through(client: TestClient) -> None:
