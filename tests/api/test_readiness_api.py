@@ -191,9 +191,9 @@ def test_a_method_or_number_that_is_not_offered_is_refused(
 
 def test_the_least_sure_case_is_told_in_words(demo_client: TestClient) -> None:
     worst = demo_client.get(f"{API}/readiness/{DAY}").json()["worst"]
-    assert worst["case"] == "HAR-0712"
-    assert worst["unit"] is None
-    assert "an alternate would help more than stock" in worst["says"]
+    assert worst["case"] == "HAR-0738"
+    assert worst["unit"]["refs"] == ["AMB-N-130-12-400-R"]
+    assert "one more AMB-N-130-12-400-R makes it" in worst["says"]
 
 
 def test_a_day_in_the_past_has_no_readiness(demo_client: TestClient) -> None:

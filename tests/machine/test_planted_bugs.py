@@ -119,7 +119,7 @@ BUGS: dict[str, Plant] = {
     "a pack is used and not written down": changed(tray_moves, "_note_pack", nothing),
     "a repeated request acts again": changed(idempotent, "once", no_key),
     "units of another case are taken": changed(trays, "_require_own_or_free", nothing),
-    "a write-off does not look at promises": changed(ledger, "require_unpromised", nothing),
+    "a write-off does not look at promises": changed(ledger, "_require_unpromised", nothing),
 }
 
 
