@@ -10,6 +10,7 @@ from service.storage.tables.cases import (
     Plan,
     SurgicalCase,
 )
+from service.storage.tables.par import ParLevel, ParProposal, ParProposalLine
 from service.storage.tables.people import ApiToken, AuditLine, Person, SignIn, Transfer
 from service.storage.tables.reference import (
     ConstructTemplate,
@@ -21,6 +22,14 @@ from service.storage.tables.reference import (
     UsageRow,
 )
 from service.storage.tables.stock import Balance, Delivery, Item, Location, Lot, Movement, Site
+from service.storage.tables.supply import (
+    Holiday,
+    LoanReturn,
+    OrderLine,
+    OrderReceipt,
+    Supplier,
+    SupplyOrder,
+)
 
 __all__ = [
     "ApiToken",
@@ -34,18 +43,27 @@ __all__ = [
     "DoneRequest",
     "GuidanceBook",
     "Hold",
+    "Holiday",
     "Item",
     "ItemCode",
+    "LoanReturn",
     "Location",
     "Lot",
     "Movement",
     "OperatingList",
+    "OrderLine",
+    "OrderReceipt",
+    "ParLevel",
+    "ParProposal",
+    "ParProposalLine",
     "Person",
     "Plan",
     "Recall",
     "SignIn",
     "Site",
     "SizingDefault",
+    "Supplier",
+    "SupplyOrder",
     "SurgicalCase",
     "Transfer",
     "UsageRow",
