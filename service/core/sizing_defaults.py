@@ -46,7 +46,7 @@ NEEDED_KEYS = frozenset(
         "uncalibrated_magnification_sd",
     }
 )
-UNITS = ("mm", "ratio", "sizes", "screws")
+UNITS = ("mm", "ratio", "sizes", "screws", "hours", "days")
 FIELDS = frozenset({"key", "value", "unit", "source", "note"})
 
 
@@ -61,7 +61,7 @@ class Default:
     value
         The number, in `unit`.
     unit
-        ``mm``, ``ratio``, ``sizes`` or ``screws``.
+        ``mm``, ``ratio``, ``sizes``, ``screws``, ``hours`` or ``days``; days are whole.
     source
         Where it comes from; "assumption" or "common practice" where that is the truth.
     note
@@ -131,9 +131,10 @@ def _default(pointer: str, row: object) -> Default:
     if unit not in UNITS:
         raise SizingError(f"{pointer}/unit", f"The unit must be one of {', '.join(UNITS)}.")
     note = _text(pointer, row, "note") if "note" in row else ""
-    return Default(
-        key, _value(pointer, key, row.get("value")), unit, _text(pointer, row, "source"), note
-    )
+    value = _value(pointer, key, row.get("value"))
+    if unit == "days" and not value.is_integer():
+        raise SizingError(f"{pointer}/value", f"'{key}' must be a whole number of days.")
+    return Default(key, value, unit, _text(pointer, row, "source"), note)
 
 
 def _text(pointer: str, row: Mapping[str, object], field: str) -> str:

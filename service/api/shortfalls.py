@@ -1,0 +1,26 @@
+"""What runs short, over HTTP."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from service.api.access import GuardedRoute
+from service.api.deps import WorkDep
+from service.operations import shortfalls
+from service.operations.schemas.shortfalls import Shortfalls
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["supply"], route_class=GuardedRoute)
+
+
+@router.get("/shortfalls")
+def list_shortfalls(
+    work: WorkDep,
+    days: Annotated[int, Query(ge=0, le=60, description="How many days of lists ahead")] = 14,
+    with_gains: Annotated[
+        bool, Query(description="Work out what one more unit adds, which takes longer")
+    ] = False,
+) -> Shortfalls:
+    """Give what is missing for coming lists, and each way to cover it with its last moment."""
+    return work.read(lambda unit: shortfalls.shortfalls(unit, days, with_gains=with_gains))

@@ -1,0 +1,250 @@
+"""Shortfalls: what is missing across coming lists, until when it can still be got, and how."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+
+from service.core.case_checks import CaseCheck
+from service.core.covering import Way, order_by, ways_of
+from service.core.items import describe_size
+from service.core.role_sizes import Catalogue
+from service.core.shelf import Shelf
+from service.core.shortage import NEAR, Missing, Shortage
+from service.core.supply_figures import SUPPLY_FIGURES, SupplyFigures, supply_figures
+from service.operations.looking_ahead import Ahead, look_ahead
+from service.operations.plans import Shop, construct_name, suggest_plan
+from service.operations.preparing import Prepared, parcels
+from service.operations.readiness import problem_for, solved
+from service.operations.schemas.shortfalls import (
+    FigureOut,
+    ItemShortOut,
+    MissingOut,
+    QuestionOut,
+    ShortfallOut,
+    Shortfalls,
+    UncheckedOut,
+    WayOut,
+)
+from service.operations.sizing import values_in_force
+from service.operations.supply_sources import Room, Supply, open_supply, sources_of
+from service.operations.unit import Unit
+from service.operations.words import CAUTION
+from service.operations.would_do import Asker, Named
+from service.storage.queries import reference
+
+__all__ = ["shortfalls"]
+
+#: How often the days are played through for gains, and how many gains are kept.
+_SAMPLES, _GAINS = 5_000, 100
+
+
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    """Everything shortfalls are told from, read once for all of them."""
+
+    unit: Unit
+    shop: Shop
+    prepared: Mapping[str, Prepared]
+    supply: Supply
+    asker: Asker
+    figures: SupplyFigures
+    gains: Mapping[str, float]
+
+
+def shortfalls(unit: Unit, days: int, *, with_gains: bool = False) -> Shortfalls:
+    """Give what is missing for the lists of some days, what is needed first standing first.
+
+    Parameters
+    ----------
+    days
+        How many days of lists ahead, from 0: today's only. Cases that have started are left out,
+        but what they take is taken.
+    with_gains
+        Whether to play the days through for what one more unit would add; without it every gain is
+        unknown.
+
+    Returns
+    -------
+    Shortfalls
+        From the same check as the list days, made once for all of them; see
+        ``core.shortage`` for how units are counted.
+    """
+    ahead = look_ahead(unit, unit.today + timedelta(days=days))
+    suggested = _suggested(unit, ahead)
+    desk = _open_desk(unit, ahead, suggested or {}, with_gains=with_gains)
+    terms = desk.supply.terms.values()
+    return Shortfalls(
+        today=unit.today,
+        until=ahead.until,
+        checked_at=unit.local(unit.now),
+        shortfalls=[_shortfall(desk, one) for one in ahead.found],
+        unchecked=[_unchecked(one) for one in ahead.prepared if _is_unchecked(one)],
+        suppliers_unknown=[one.supplier for one in terms if not one.is_known],
+        figures=_figures(unit),
+        gains_searched=with_gains,
+        suggestions_searched=suggested is not None,
+        caution=CAUTION,
+    )
+
+
+def _open_desk(unit: Unit, ahead: Ahead, suggested: Named, *, with_gains: bool) -> _Desk:
+    shop, values = ahead.shop, values_in_force(unit)
+    prepared = {one.row.reference: one for one in ahead.prepared}
+    covered = _covered(ahead.coming, shop)
+    asker = Asker(unit, shop, Catalogue(shop.facts), values, prepared, covered, suggested)
+    refs = {ref for one in ahead.found for ref in one.refs}
+    there = parcels(unit, refs | asker.sizes_wanted(ahead.found))
+    room = Room(unit, Shelf.of(there, ahead.claims), ahead.turnarounds)
+    supply = open_supply(unit, room, refs)
+    gains = _gains(unit, ahead) if with_gains and ahead.found else {}
+    return _Desk(unit, shop, prepared, supply, asker, supply_figures(values), gains)
+
+
+def _covered(checks: Iterable[CaseCheck], shop: Shop) -> Named:
+    """Give the alternates of each case that are covered."""
+    return {
+        check.case.case: [
+            (one.name, construct_name(one.name, shop.templates))
+            for one in check.constructs[1:]
+            if one.state == "covered"
+        ]
+        for check in checks
+    }
+
+
+def _suggested(unit: Unit, ahead: Ahead) -> Named | None:
+    """Give what the rules suggest for the cases concerned and nobody has planned.
+
+    ``None`` when there are no rules to ask.
+    """
+    if reference.guidance_book(unit.session) is None:
+        return None
+    lines = (each for one in ahead.found for each in one.missing)
+    short = {each.case.case: each.case for each in lines if each.place != NEAR}
+    suggested = {}
+    for name, case in short.items():
+        planned = [each.name for each in case.constructs]
+        told = suggest_plan(unit, name, planned[0])
+        suggested[name] = [
+            (each.alternate, each.name)
+            for each in told.alternates
+            if each.can_be_done and each.alternate not in planned
+        ]
+    return suggested
+
+
+def _gains(unit: Unit, ahead: Ahead) -> dict[str, float]:
+    """Give what one more unit would add, by reference, for the units that add most."""
+    problem = problem_for(unit, ahead.shop, ahead.prepared)
+    if not problem.cases:
+        return {}
+    asked = {"method": "simulated", "samples": _SAMPLES, "gains": _GAINS}
+    _, answer = solved({**problem.problem, **asked})
+    gains: dict[str, float] = {}
+    rows = answer["gains"]
+    for row in rows if isinstance(rows, list) else ():
+        gains |= dict.fromkeys(row["item"].split("|"), row["gain"])
+    return gains
+
+
+def _shortfall(desk: _Desk, shortage: Shortage) -> ShortfallOut:
+    unit, first = desk.unit, shortage.first
+    ways = ways_of(shortage, sources_of(desk.supply, shortage), desk.figures, unit.now, unit.zone)
+    order = order_by(ways)
+    gains = [desk.gains[ref] for ref in shortage.refs if ref in desk.gains]
+    return ShortfallOut(
+        label=shortage.label,
+        what=first.gap.what,
+        because=first.gap.because,
+        items=[_item(desk, ref) for ref in shortage.refs],
+        quantity=shortage.quantity,
+        needed_on=first.case.list_date,
+        needed_at=unit.local(first.list_starts),
+        order_by=None
+        if order is None or order.last_moment is None
+        else unit.local(order.last_moment),
+        order_by_has_passed=None if order is None else order.has_passed,
+        order_by_says=_order_words(shortage, order),
+        gain=max(gains, default=None),
+        missing=[_missing(desk, one) for one in shortage.missing],
+        ways=[_way(unit, one) for one in ways],
+        questions=[
+            QuestionOut.model_validate(one)
+            for one in desk.asker.questions(shortage, desk.supply.room)
+        ],
+    )
+
+
+def _order_words(shortage: Shortage, order: Way | None) -> str:
+    if not shortage.refs:
+        return "This size is not made: nothing can be ordered. Ask the surgeon."
+    if order is None:
+        return (
+            "The lead time is not known, so nobody can say until when to order: ask the supplier."
+        )
+    return order.says
+
+
+def _item(desk: _Desk, ref: str) -> ItemShortOut:
+    facts = next(item for item in desk.shop.facts if item.ref == ref)
+    row = desk.supply.facts[ref]
+    return ItemShortOut(
+        ref=ref,
+        description=facts.description,
+        size=describe_size(facts),
+        supplier=row.supplier,
+        lead_time_days=row.lead_time_days,
+        pack_quantity=row.pack_quantity,
+    )
+
+
+_STANDS = {NEAR: "near", 0: "primary"}
+
+
+def _missing(desk: _Desk, one: Missing) -> MissingOut:
+    prepared, line = desk.prepared[one.case.case], one.line
+    name = construct_name(one.construct, desk.shop.templates) if one.construct else ""
+    return MissingOut.model_validate(
+        {
+            "case": one.case.case,
+            "list_date": one.case.list_date,
+            "theatre": prepared.operating_list.theatre,
+            "starts_at": desk.unit.local(one.case.starts),
+            "list_starts_at": desk.unit.local(one.list_starts),
+            "side": prepared.row.side,
+            "name": name,
+            "planned": one.construct,
+            "stands": _STANDS.get(one.place, "alternate"),
+            "role": line.role,
+            "label": line.label,
+            "why": line.why,
+            "missing": one.gap.missing,
+            "because": one.gap.because,
+            "sentence": one.gap.sentence,
+        }
+    )
+
+
+def _way(unit: Unit, way: Way) -> WayOut:
+    moment = None if way.last_moment is None else unit.local(way.last_moment)
+    out = WayOut.model_validate(way)
+    return out.model_copy(update={"last_moment": moment})
+
+
+def _is_unchecked(one: Prepared) -> bool:
+    return one.case is None and one.row.status != "closed"
+
+
+def _unchecked(one: Prepared) -> UncheckedOut:
+    return UncheckedOut(
+        case=one.row.reference,
+        list_date=one.operating_list.list_date,
+        theatre=one.operating_list.theatre,
+        says=one.says,
+    )
+
+
+def _figures(unit: Unit) -> list[FigureOut]:
+    """Give the figures in force, and the usual ones where the department has none."""
+    set_here = {row.key: row for row in reference.sizing_defaults(unit.session)}
+    return [FigureOut.model_validate(set_here.get(key, one)) for key, one in SUPPLY_FIGURES.items()]

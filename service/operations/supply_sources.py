@@ -1,0 +1,166 @@
+"""Where missing items could come from: what lies here and does not count, and who could send."""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.core.case_checks import CaseToCheck
+from service.core.gaps import Parcel
+from service.core.items import CONSUMABLE_KINDS
+from service.core.shelf import Shelf
+from service.core.shortage import Shortage
+from service.core.sources import Coming, Lying, OtherSite, Source, Terms
+from service.core.turn import Turn
+from service.operations.recalls import blocked_lots
+from service.operations.suppliers import terms_of
+from service.operations.unit import Unit
+from service.storage.queries import stock, suppliers
+
+__all__ = ["Room", "Supply", "open_supply", "sources_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The shelves as they are when every case has claimed what it can."""
+
+    unit: Unit
+    shelf: Shelf
+    turnarounds: Mapping[str, int]
+
+    def usable(self, case: CaseToCheck, refs: Sequence[str]) -> list[Parcel]:
+        """Give the parcels that count for a case, whoever has claimed them."""
+        return Turn(case, self.shelf, self.turnarounds, self.unit.zone).usable(refs)
+
+    def free(self, case: CaseToCheck, ref: str, *, stays: bool) -> int:
+        """Give how many units of an item nobody counts on, on a case's day or from it on."""
+        day = case.list_date
+        found = (self.shelf.free(one, day, stays=stays) for one in self.usable(case, (ref,)))
+        return sum(max(one, 0) for one in found)
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What is known of where the missing items could come from, read once for all of them."""
+
+    unit: Unit
+    room: Room
+    facts: Mapping[str, Row[Any]]
+    terms: Mapping[str, Terms]
+    stock: Mapping[str, Sequence[Row[Any]]]
+    recalled: Collection[int]
+    coming: Mapping[str, Sequence[Coming]]
+    consigned: Collection[str]
+    sites: Mapping[str, tuple[OtherSite, ...]]
+
+
+def open_supply(unit: Unit, room: Room, refs: Collection[str]) -> Supply:
+    """Read where items of some references could come from."""
+    facts = suppliers.supply_facts(unit.session, refs)
+    rows: dict[str, list[Row[Any]]] = defaultdict(list)
+    for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs):
+        rows[row.ref].append(row)
+    coming: dict[str, list[Coming]] = defaultdict(list)
+    consigned = suppliers.consigned_refs(unit.session, unit.site_id, refs)
+    for row in stock.deliveries_due(unit.session, unit.site_id):
+        found = Coming(row.reference, row.quantity, row.due_at, row.usable_from, row.return_by)
+        coming[row.ref].append(found)
+        if row.ownership == "consigned":
+            consigned.add(row.ref)
+    names = sorted({row.supplier for row in facts.values()})
+    return Supply(
+        unit,
+        room,
+        facts,
+        terms_of(unit, names),
+        rows,
+        blocked_lots(unit),
+        coming,
+        consigned,
+        _sites(unit, refs),
+    )
+
+
+def _sites(unit: Unit, refs: Collection[str]) -> dict[str, tuple[OtherSite, ...]]:
+    """Give the sites that could be asked, for each item with what was asked already."""
+    others = suppliers.other_sites(unit.session, unit.site_id)
+    asked = {
+        (row.ref, row.from_site_id): int(row.asked)
+        for row in suppliers.asked_of_sites(unit.session, unit.site_id)
+    }
+    return {
+        ref: tuple(OtherSite(one.code, one.name, asked.get((ref, one.id), 0)) for one in others)
+        for ref in refs
+    }
+
+
+def sources_of(supply: Supply, shortage: Shortage) -> list[Source]:
+    """Give where each item that would close a shortage could come from."""
+    case = shortage.first.case
+    found = []
+    for ref in shortage.refs:
+        facts = supply.facts[ref]
+        found.append(
+            Source(
+                ref=ref,
+                terms=supply.terms[facts.supplier],
+                lead_time_days=facts.lead_time_days,
+                comes_ready=facts.supplied_sterile,
+                can_be_lent=facts.kind not in CONSUMABLE_KINDS,
+                is_consigned=ref in supply.consigned,
+                turnaround_minutes=facts.turnaround_minutes,
+                lying=(*_blocked(supply, ref, case.list_date), *_free(supply, ref, case)),
+                coming=tuple(supply.coming.get(ref, ())),
+                sites=supply.sites[ref],
+            )
+        )
+    return found
+
+
+def _blocked(supply: Supply, ref: str, day: date) -> Iterator[Lying]:
+    """Give the units in quarantine or not sterile that could be made to count by a day.
+
+    What is recalled, expired by then or on the way back to its lender is none; nor is what was
+    sterile once and cannot be reprocessed.
+    """
+    facts = supply.facts[ref]
+    for row in supply.stock.get(ref, ()):
+        is_gone = (row.use_by is not None and row.use_by < day) or (
+            row.return_by is not None and row.return_by <= day
+        )
+        if row.lot_id in supply.recalled or is_gone:
+            continue
+        pack, place = _pack(row.lot_number, row.serial), f"{row.store}, {row.shelf}"
+        if row.sterility == "unsterile":
+            if facts.reusable or not facts.supplied_sterile:
+                yield Lying("unsterile", row.quantity, pack, place)
+        elif row.location_kind == "quarantine":
+            yield Lying("quarantined", row.quantity, pack, place)
+
+
+def _pack(lot: str, serial: str) -> str:
+    return f"lot {lot}" if lot else f"serial {serial}"
+
+
+def _free(supply: Supply, ref: str, case: CaseToCheck) -> Iterator[Lying]:
+    """Give the units that nobody counts on that day, though somebody does on another.
+
+    Copies of an instrument set are left out: one that is free for the whole case was found.
+    """
+    shelf = supply.room.shelf
+    if supply.facts[ref].turnaround_minutes is not None:
+        return
+    for parcel in supply.room.usable(case, (ref,)):
+        free = shelf.free(parcel, case.list_date, stays=False)
+        if free > 0:
+            names = {one.case for one in shelf.claims.get(parcel.key, ())} - {case.case}
+            yield Lying(
+                "free",
+                free,
+                _pack(parcel.lot, parcel.serial),
+                f"{parcel.store}, {parcel.shelf}",
+                tuple(sorted(names)),
+            )

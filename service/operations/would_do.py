@@ -1,0 +1,111 @@
+"""The questions a surgeon could be asked about something missing."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from service.core.constructs import read_planned
+from service.core.items import ItemFacts, describe_size
+from service.core.lines import FIRST_USE, INSTRUMENT_SET
+from service.core.role_sizes import Catalogue, Setting
+from service.core.shortage import NEAR, Missing, Shortage
+from service.core.would_do import (
+    Question,
+    adjacent_sizes,
+    nearest_made,
+    other_constructs,
+    waits,
+)
+from service.operations.plans import Shop
+from service.operations.preparing import Prepared
+from service.operations.supply_sources import Room
+from service.operations.unit import Unit
+
+__all__ = ["Asker"]
+
+Named = Mapping[str, Sequence[tuple[str, str]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Asker:
+    """What questions are made from, read once for all shortages.
+
+    Parameters
+    ----------
+    prepared
+        The cases by reference.
+    covered, suggested
+        By case, the constructs that stand by and are covered, and those only suggested, each as
+        written and by name.
+    """
+
+    unit: Unit
+    shop: Shop
+    catalogue: Catalogue
+    values: Mapping[str, float]
+    prepared: Mapping[str, Prepared]
+    covered: Named
+    suggested: Named
+
+    def sizes_wanted(self, shortages: Sequence[Shortage]) -> set[str]:
+        """Give the references whose free units will be asked for."""
+        return {
+            item.ref for one in shortages for missing in one.missing for item in self._near(missing)
+        }
+
+    def questions(self, shortage: Shortage, room: Room) -> list[Question]:
+        """Give what could be asked: another size, another construct, another time."""
+        return [
+            *self._sizes(shortage, room),
+            *waits(shortage.missing, self._back(shortage)),
+            *other_constructs(shortage.missing, self.covered, self.suggested),
+        ]
+
+    def _sizes(self, shortage: Shortage, room: Room) -> Iterator[Question]:
+        asked: set[tuple[str, str]] = set()
+        for one in shortage.missing:
+            case = one.case
+            for item in self._near(one):
+                free = room.free(case, item.ref, stays=one.line.place == FIRST_USE)
+                if (case.case, item.ref) in asked or (shortage.refs and not free):
+                    continue
+                asked.add((case.case, item.ref))
+                says = f"{case.case}: would {describe_size(item)} do ({item.ref})? "
+                says += f"{free or 'None'} free here on {case.list_date}."
+                yield Question("size", case.case, says, ref=item.ref, free=free)
+
+    def _near(self, one: Missing) -> Sequence[ItemFacts]:
+        """Give the sizes nearest to what is missing that the construct does not ask for itself."""
+        line = one.line
+        if line.what == INSTRUMENT_SET or not line.is_sized or one.place == NEAR:
+            return ()
+        if not line.refs:
+            return self._nearest_made(one)
+        (item,) = [each for each in self._alike(line.refs[0]) if each.ref == line.refs[0]]
+        own = {ref for each in one.case.constructs[one.place].lines for ref in each.refs}
+        found = adjacent_sizes(item, self._alike(item.ref))
+        return [each for each in found if each.ref not in own]
+
+    def _alike(self, ref: str) -> Sequence[ItemFacts]:
+        kind = next(item.kind for item in self.shop.facts if item.ref == ref)
+        return self.catalogue[kind]
+
+    def _nearest_made(self, one: Missing) -> Sequence[ItemFacts]:
+        part = next(
+            each for each in read_planned(one.construct).parts if each.template == one.line.part
+        )
+        roles = {role.role: role for role in self.shop.templates[part.template].roles}
+        prepared = self.prepared[one.case.case]
+        setting = Setting(
+            part, roles, prepared.row.side, self.catalogue, prepared.dimensions, self.values
+        )
+        return nearest_made(one.line.role, setting)
+
+    def _back(self, shortage: Shortage) -> dict[str, str]:
+        """Say for each case when a set that is in use before it is back."""
+        found: dict[str, str] = {}
+        for one in shortage.missing:
+            for reason in one.gap.reasons:
+                if reason.because == "instrument_set_in_use" and reason.when is not None:
+                    when = self.unit.local(reason.when)
+                    found.setdefault(one.case.case, f"{when:%H:%M} on {when.date()}")
+        return found
