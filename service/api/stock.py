@@ -8,6 +8,7 @@ from service.api.access import GuardedRoute
 from service.api.deps import After, Limit, OnceDep, WorkDep
 from service.api.items import link_to_next
 from service.operations import ledger, stock
+from service.operations.orders import deliveries
 from service.operations.schemas.base import Name, Ref
 from service.operations.schemas.ledger import MovementBody
 from service.operations.schemas.stock import (
@@ -73,5 +74,5 @@ def list_deliveries(work: WorkDep) -> DeliveryList:
 
 @router.post("/deliveries", status_code=201)
 def add_delivery(once: OnceDep, body: DeliveryBody) -> DeliveryOut:
-    """Note what is on its way."""
-    return once.write(lambda unit: stock.add_delivery(unit, body), body, DeliveryOut)
+    """Note what is on its way: an order that has been sent, or one more line of it."""
+    return once.write(lambda unit: deliveries.add_delivery(unit, body), body, DeliveryOut)

@@ -7,7 +7,7 @@ from service.core.items import CURRENCIES_WITHOUT_MINOR
 from service.exchange.row_checks import Problem
 from service.exchange.workbooks import Cell
 
-__all__ = ["CURRENCIES", "MOST_MINOR_UNITS", "currency", "minor_units", "price"]
+__all__ = ["CURRENCIES", "MOST_MINOR_UNITS", "currency", "minor_units", "price", "written"]
 
 # Currencies in use, ISO 4217 list one; precious metals, funds and test codes are left out.
 _CODES = (
@@ -83,3 +83,21 @@ def minor_units(amount: Decimal, code: str) -> int | Problem:
     if minor > MOST_MINOR_UNITS:
         return Problem(f"{amount} {code} is more than a price here can be")
     return minor
+
+
+def written(minor: int, code: str) -> str:
+    """Write minor units as an amount in the major unit, exact and without thousands marks.
+
+    Parameters
+    ----------
+    minor
+        Whole minor units (cents).
+    code
+        A currency of `CURRENCIES`.
+
+    Examples
+    --------
+    >>> written(123450, "EUR"), written(900, "JPY"), written(5, "KWD")
+    ('1234.50', '900', '0.005')
+    """
+    return str(Decimal(minor).scaleb(-_DECIMALS.get(code, _USUAL_DECIMALS)))

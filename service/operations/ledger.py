@@ -23,10 +23,10 @@ from service.operations.schemas.stock import (
 )
 from service.operations.stock import find_place, item_key, movement_out, receive
 from service.operations.unit import Unit
-from service.storage.queries import cases, holds, packs, stock
+from service.storage.queries import cases, holds, orders, packs, stock
 from service.storage.tables import Balance, Item, Location, Lot, Movement
 
-__all__ = ["AnyMovement", "quarantine_place", "record", "taken"]
+__all__ = ["AnyMovement", "quarantine_place", "record", "refuse_tray", "taken"]
 
 AnyMovement = (
     ReceiveBody
@@ -53,7 +53,7 @@ def record(unit: Unit, body: AnyMovement) -> MovementOut:
         return _correct(unit, body)
     item = the_item(unit, body.ref, "/ref")
     if isinstance(body, ReceiveBody):
-        _refuse_tray(unit, find_place(unit, body.to, "/to"))
+        refuse_tray(unit, find_place(unit, body.to, "/to"))
         return receive(unit, item, body)
     lot = _the_lot(unit, item, body)
     if isinstance(body, MoveBody):
@@ -81,7 +81,7 @@ def _take_off(
         target = quarantine_place(unit)
     if isinstance(body, ReleaseBody):
         target = _shelf_after_quarantine(unit, body, origin)
-    _refuse_tray(unit, origin, lot)
+    refuse_tray(unit, origin, lot)
     _require_there(unit, lot, origin, body.quantity)
     if target is None:
         _require_unpromised(unit, lot, origin, body.quantity)
@@ -115,8 +115,8 @@ def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
     if origin.id == target.id:
         reason = "the units are there already"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
-    _refuse_tray(unit, origin, lot)
-    _refuse_tray(unit, target)
+    refuse_tray(unit, origin, lot)
+    refuse_tray(unit, target)
     _require_there(unit, lot, origin, body.quantity)
     follow = target.kind == "shelf"
     line = _line(unit, "move", lot, body.quantity, body.reason or "", origin, target)
@@ -125,7 +125,7 @@ def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
 
 def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
     place = find_place(unit, body.at, "/at")
-    _refuse_tray(unit, place, lot)
+    refuse_tray(unit, place, lot)
     there = stock.quantity_at(unit.session, lot.id or 0, place.id or 0)
     difference = body.counted - there
     if difference == 0:
@@ -164,6 +164,7 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
         "actor": unit.actor,
         "corrects_seq": wrong.seq,
     }
+    orders.forget_movement(unit.session, body.seq)
     return _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
 
 
@@ -183,7 +184,7 @@ def _is_move_between_shelves(unit: Unit, line: Movement) -> bool:
     return kinds == ["shelf", "shelf"]
 
 
-def _refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
+def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
     """Keep the tray of a case to its packs: what lies there is brought and settled one by one.
 
     A lot that no open pack of the case accounts for may be taken off or counted.

@@ -6,11 +6,9 @@ from sqlalchemy import Row
 
 from service.core.items import describe_size
 from service.errors import BadInput, Duplicate, FieldFault
-from service.operations.catalogue import the_item
 from service.operations.lots import use_by_fault
 from service.operations.recalls import active_recall
 from service.operations.schemas.stock import (
-    DeliveryBody,
     DeliveryList,
     DeliveryOut,
     LocationBody,
@@ -22,11 +20,11 @@ from service.operations.schemas.stock import (
 )
 from service.operations.unit import Unit
 from service.storage.queries import catalogue, stock
-from service.storage.tables import Delivery, Item, Location, Lot
+from service.storage.tables import Item, Location, Lot
 
 __all__ = [
-    "add_delivery",
     "add_location",
+    "delivery_out",
     "list_deliveries",
     "list_locations",
     "list_stock",
@@ -107,7 +105,7 @@ def add_location(unit: Unit, body: LocationBody) -> LocationOut:
     return LocationOut.model_validate(row)
 
 
-def receive(unit: Unit, item: Item, body: ReceiveBody) -> MovementOut:
+def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> MovementOut:
     if body.use_by is not None and body.use_by < unit.today:
         reason = f"{body.use_by} is in the past: an expired pack is not received into stock"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
@@ -127,7 +125,8 @@ def receive(unit: Unit, item: Item, body: ReceiveBody) -> MovementOut:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     lot = _same_lot(unit, item, body, sterility)
     kind = "loan_in" if body.ownership == "loan" else "receive"
-    return _post(unit, item, lot, kind=kind, quantity=body.quantity, to=place)
+    line = {"kind": kind, "quantity": body.quantity, "reason": reason}
+    return _post(unit, item, lot, line, to=place)
 
 
 def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
@@ -158,26 +157,22 @@ def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
     return lot
 
 
-def _post(
-    unit: Unit, item: Item, lot: Lot, *, kind: str, quantity: int, to: Location
-) -> MovementOut:
-    stock.post(
-        unit.session,
-        [
-            {
-                "at": unit.now,
-                "kind": kind,
-                "lot_id": lot.id,
-                "from_location_id": None,
-                "to_location_id": to.id,
-                "quantity": quantity,
-                "reason": "",
-                "actor": unit.actor,
-            }
-        ],
-    )
+def _post(unit: Unit, item: Item, lot: Lot, line: dict[str, Any], *, to: Location) -> MovementOut:
+    columns = {
+        "at": unit.now,
+        "lot_id": lot.id,
+        "from_location_id": None,
+        "to_location_id": to.id,
+        "actor": unit.actor,
+    }
+    stock.post(unit.session, [{**columns, **line}])
     return movement_out(
-        unit, item, lot, seq=stock.last_seq(unit.session), kind=kind, quantity=quantity
+        unit,
+        item,
+        lot,
+        seq=stock.last_seq(unit.session),
+        kind=line["kind"],
+        quantity=line["quantity"],
     )
 
 
@@ -211,45 +206,14 @@ def item_key(item: Item) -> int:
     return item.id
 
 
-def add_delivery(unit: Unit, body: DeliveryBody) -> DeliveryOut:
-    """Note what is on its way; a loan is unsterile until it has been reprocessed here."""
-    item = the_item(unit, body.ref, "/ref")
-    if body.ownership == "loan" and body.usable_from is None:
-        reason = "a loan comes unsterile: say from when it can be used"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
-    due_at = unit.moment(body.due_at)
-    usable_from = unit.moment(body.usable_from) if body.usable_from else due_at
-    if usable_from < due_at:
-        reason = "it cannot be used before it is due"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
-    known = stock.find_delivery(unit.session, unit.site_id, body.reference, item_key(item))
-    if known is not None:
-        raise Duplicate(f"Delivery {body.reference} has {body.ref} already.")
-    row = Delivery(
-        site_id=unit.site_id,
-        reference=body.reference,
-        item_id=item_key(item),
-        quantity=body.quantity,
-        ownership=body.ownership,
-        due_at=due_at,
-        usable_from=usable_from,
-        return_by=body.return_by,
-        supplier=body.supplier or item.supplier,
-    )
-    unit.session.add(row)
-    unit.session.flush()
-    return _delivery_out(
-        unit, {**row.model_dump(), "ref": item.ref, "description": item.description}
-    )
-
-
 def list_deliveries(unit: Unit) -> DeliveryList:
-    """Give everything on its way, the earliest first."""
+    """Give everything on its way, the earliest first: what is outstanding on sent orders."""
     rows = stock.deliveries_due(unit.session, unit.site_id)
-    return DeliveryList(deliveries=[_delivery_out(unit, row._asdict()) for row in rows])
+    return DeliveryList(deliveries=[delivery_out(unit, row._asdict()) for row in rows])
 
 
-def _delivery_out(unit: Unit, facts: dict[str, Any]) -> DeliveryOut:
+def delivery_out(unit: Unit, facts: dict[str, Any]) -> DeliveryOut:
+    """Give units on their way with their moments on the site's clock."""
     for name in ("due_at", "usable_from"):
         facts[name] = unit.local(facts[name])
     return DeliveryOut.model_validate(facts)

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import pytest
 
 from service.operations.unit import Work
+from tests.operations.ordering import Desk
 from tests.small_theatre import Theatre, assert_true, furnish
 
 
@@ -13,3 +14,10 @@ def theatre(work: Work) -> Iterator[Theatre]:
     furnish(work)
     yield Theatre(work)
     assert_true(work)
+
+
+@pytest.fixture
+def desk(theatre: Theatre) -> Desk:
+    made = Desk(theatre)
+    made.furnish()
+    return made

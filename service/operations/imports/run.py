@@ -1,6 +1,7 @@
 """Run an import: read, compare, and write all of it, or nothing, or the good rows."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from service.errors import BadInput, FieldFault
@@ -8,15 +9,18 @@ from service.exchange import rows as formats
 from service.exchange.rows import Parsed, RowFault
 from service.exchange.spreadsheets import MAX_FAULTS, Sheet, read_sheet
 from service.operations.imports.catalogue import plan_catalogue
+from service.operations.imports.counted import Counted
 from service.operations.imports.deliveries import plan_deliveries
 from service.operations.imports.lists import plan_lists
 from service.operations.imports.plan import ImportPlan
 from service.operations.imports.stock_take import plan_stock_take
+from service.operations.imports.suppliers import plan_holidays, plan_suppliers
 from service.operations.imports.usage import plan_usage
+from service.operations.long_work import Report, silent
 from service.operations.schemas.imports import ImportOut, RefusedRow
 from service.operations.unit import Unit
 
-__all__ = ["FORMATS", "import_file", "import_rows"]
+__all__ = ["FORMATS", "import_file", "import_rows", "is_long"]
 
 Reader = Callable[[Sheet], Parsed[Any]]
 Planner = Callable[[Unit, Sequence[tuple[int, Any]]], ImportPlan]
@@ -28,13 +32,40 @@ FORMATS: dict[str, tuple[Reader, Planner]] = {
     "usage": (formats.read_usage, plan_usage),
     "lists": (formats.read_operating_lists, plan_lists),
     "deliveries": (formats.read_deliveries, plan_deliveries),
+    "suppliers": (formats.read_suppliers, plan_suppliers),
+    "holidays": (formats.read_holidays, plan_holidays),
 }
 
 
+#: Rows from which an import takes longer than somebody waits for a page. A case is checked row by
+#: row, so that a list is slow sooner.
+_MANY_ROWS, _MANY_CASES = 2_000, 100
+#: A packed workbook holds roughly one row in so many bytes.
+_BYTES_OF_A_ROW = 30
+
+
+def is_long(form: str, data: bytes, filename: str) -> bool:
+    """Tell, without reading a file, whether its import is better done while its owner watches."""
+    packed = filename.lower().endswith(".xlsx")
+    rows = len(data) // _BYTES_OF_A_ROW if packed else data.count(b"\n")
+    return rows > (_MANY_CASES if form == "lists" else _MANY_ROWS)
+
+
 def import_file(
-    unit: Unit, form: str, data: bytes, filename: str, *, take_good_rows: bool
+    unit: Unit,
+    form: str,
+    data: bytes,
+    filename: str,
+    *,
+    take_good_rows: bool,
+    report: Report = silent,
 ) -> ImportOut:
     """Import a file.
+
+    Parameters
+    ----------
+    report
+        Is told how far it is: reading, comparing and writing, row by row.
 
     Raises
     ------
@@ -42,21 +73,33 @@ def import_file(
         When a row is wrong and the good rows were not asked for: names row, column and reason.
     """
     read, _ = FORMATS[form]
-    parsed = read(read_sheet(data, filename))
-    return import_rows(unit, form, parsed, take_good_rows=take_good_rows)
+    report("opening the file", 0, 0)
+    sheet = read_sheet(data, filename)
+    parsed = read(replace(sheet, rows=Counted(sheet.rows, "reading rows", report)))
+    return import_rows(unit, form, parsed, take_good_rows=take_good_rows, report=report)
 
 
-def import_rows(unit: Unit, form: str, parsed: Parsed[Any], *, take_good_rows: bool) -> ImportOut:
+def import_rows(
+    unit: Unit,
+    form: str,
+    parsed: Parsed[Any],
+    *,
+    take_good_rows: bool,
+    report: Report = silent,
+) -> ImportOut:
     """Import rows that have been read."""
     _, make_plan = FORMATS[form]
-    plan = make_plan(unit, parsed.good)
+    plan = make_plan(unit, Counted(parsed.good, "comparing with what is there", report))
     faults = [*parsed.faults, *plan.faults]
     beyond = parsed.more_faults + max(0, len(faults) - MAX_FAULTS)
     faults = sorted(faults[:MAX_FAULTS], key=lambda fault: fault.row)
     # A wrong header is no wrong row: no row could be read, so there are no good ones to take.
     if faults and (not take_good_rows or faults[0].row == 1):
         raise _refusal(faults, beyond)
-    for step in plan.write:
+    # One step may write every row at once; then nobody can tell how far it is.
+    steps = plan.write if len(plan.write) == 1 else Counted(plan.write, "writing changes", report)
+    report("writing changes", 0, 0)
+    for step in steps:
         step()
     unit.session.flush()
     return ImportOut(

@@ -10,7 +10,16 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
 from service.errors import Conflict
-from service.storage.tables import Balance, Delivery, Item, Location, Lot, Movement, table_of
+from service.storage.tables import (
+    Balance,
+    Item,
+    Location,
+    Lot,
+    Movement,
+    OrderLine,
+    SupplyOrder,
+    table_of,
+)
 
 __all__ = [
     "LotFacts",
@@ -18,7 +27,6 @@ __all__ = [
     "balances_with_held",
     "correction_of",
     "deliveries_due",
-    "find_delivery",
     "find_location",
     "find_lot",
     "find_tray",
@@ -41,7 +49,8 @@ LOT = table_of(Lot)
 PLACE = table_of(Location)
 BALANCE = table_of(Balance)
 MOVEMENT = table_of(Movement)
-DUE = table_of(Delivery)
+ORDER = table_of(SupplyOrder)
+LINE = table_of(OrderLine)
 
 
 # Written once: building a statement anew costs more than carrying it out.
@@ -332,18 +341,37 @@ def last_seq(session: Session) -> int:
     return int(session.execute(select(func.max(MOVEMENT.c.seq))).scalar_one())
 
 
-def find_delivery(session: Session, site_id: int, reference: str, item_id: int) -> Delivery | None:
-    """Give one line of a delivery."""
-    query = select(Delivery).filter_by(site_id=site_id, reference=reference, item_id=item_id)
-    return session.execute(query).scalars().first()
-
-
 def deliveries_due(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give what is on its way, the earliest first."""
+    """Give what is on its way, the earliest first: what is outstanding on orders that were sent.
+
+    A line has the moments of its order unless the supplier has named others for it.
+    """
+    outstanding = LINE.c.quantity - LINE.c.received - LINE.c.let_go
+    due_at = func.coalesce(LINE.c.due_at, ORDER.c.due_at).label("due_at")
     query = (
-        select(DUE, ITEM.c.ref, ITEM.c.description)
-        .join(ITEM, ITEM.c.id == DUE.c.item_id)
-        .where(DUE.c.site_id == site_id)
-        .order_by(DUE.c.due_at, DUE.c.reference, ITEM.c.ref)
+        select(
+            LINE.c.id,
+            LINE.c.order_id,
+            LINE.c.item_id,
+            ORDER.c.reference,
+            ORDER.c.kind,
+            ORDER.c.ownership,
+            ORDER.c.return_by,
+            ORDER.c.supplier,
+            outstanding.label("quantity"),
+            due_at,
+            func.coalesce(LINE.c.usable_from, ORDER.c.usable_from).label("usable_from"),
+            ITEM.c.ref,
+            ITEM.c.description,
+        )
+        .join(ORDER, ORDER.c.id == LINE.c.order_id)
+        .join(ITEM, ITEM.c.id == LINE.c.item_id)
+        .where(
+            ORDER.c.site_id == site_id,
+            ORDER.c.state == "sent",
+            ORDER.c.kind != "bill_only",
+            outstanding > 0,
+        )
+        .order_by(due_at, ORDER.c.reference, ITEM.c.ref)
     )
     return session.execute(query).all()

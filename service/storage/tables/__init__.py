@@ -21,12 +21,15 @@ from service.storage.tables.reference import (
     SizingDefault,
     UsageRow,
 )
-from service.storage.tables.stock import Balance, Delivery, Item, Location, Lot, Movement, Site
+from service.storage.tables.stock import Balance, Item, Location, Lot, Movement, Site
 from service.storage.tables.supply import (
+    BilledUse,
+    Buyer,
     Holiday,
     LoanReturn,
     OrderLine,
     OrderReceipt,
+    Sterilisation,
     Supplier,
     SupplyOrder,
 )
@@ -35,11 +38,12 @@ __all__ = [
     "ApiToken",
     "AuditLine",
     "Balance",
+    "BilledUse",
+    "Buyer",
     "CaseEvent",
     "CasePack",
     "Confirmation",
     "ConstructTemplate",
-    "Delivery",
     "DoneRequest",
     "GuidanceBook",
     "Hold",
@@ -62,6 +66,7 @@ __all__ = [
     "SignIn",
     "Site",
     "SizingDefault",
+    "Sterilisation",
     "Supplier",
     "SupplyOrder",
     "SurgicalCase",

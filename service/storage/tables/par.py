@@ -26,6 +26,7 @@ class ParLevel(SQLModel, table=True):
     set_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     actor: str
     why: str = ""
+    version: int = 1
 
 
 class ParProposal(SQLModel, table=True):
@@ -64,3 +65,4 @@ class ParProposalLine(SQLModel, table=True):
     chosen: int | None = None
     decided_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
     decided_by: str = ""
+    decided_why: str = ""

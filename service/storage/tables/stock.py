@@ -9,7 +9,7 @@ from service.core.items import HEAD_DESIGNS, ITEM_KINDS, OWNERSHIPS, SIDES, STER
 from service.storage.columns import UtcDateTime
 from service.storage.tables.base import one_of, positive
 
-__all__ = ["Balance", "Delivery", "Item", "Location", "Lot", "Movement", "Site"]
+__all__ = ["Balance", "Item", "Location", "Lot", "Movement", "Site"]
 
 LOCATION_KINDS = frozenset({"shelf", "quarantine", "theatre"})
 MOVEMENT_KINDS = frozenset(
@@ -159,26 +159,3 @@ class Balance(SQLModel, table=True):
     location_id: int = Field(foreign_key="location.id", primary_key=True)
     quantity: int = 0
     held: int = 0
-
-
-class Delivery(SQLModel, table=True):
-    """Units on their way: an order or a loan; not stock until received."""
-
-    __table_args__ = (
-        UniqueConstraint("site_id", "reference", "item_id"),
-        CheckConstraint("quantity > 0", name="quantity_positive"),
-        CheckConstraint("usable_from >= due_at", name="usable_after_due"),
-        CheckConstraint("ownership <> 'loan' OR return_by IS NOT NULL", name="loan_has_return"),
-        one_of("ownership", OWNERSHIPS),
-    )
-
-    id: int | None = Field(default=None, primary_key=True)
-    site_id: int = Field(foreign_key="site.id")
-    reference: str
-    item_id: int = Field(foreign_key="item.id")
-    quantity: int
-    ownership: str = "owned"
-    due_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
-    usable_from: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
-    return_by: date | None = None
-    supplier: str = ""

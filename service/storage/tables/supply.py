@@ -1,16 +1,25 @@
 """Suppliers, days without deliveries, orders and loans, and what came of them."""
 
 from datetime import date, datetime
-from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint
+from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from service.core.items import OWNERSHIPS
 from service.storage.columns import UtcDateTime
 from service.storage.tables.base import one_of
 
-__all__ = ["Holiday", "LoanReturn", "OrderLine", "OrderReceipt", "Supplier", "SupplyOrder"]
+__all__ = [
+    "BilledUse",
+    "Buyer",
+    "Holiday",
+    "LoanReturn",
+    "OrderLine",
+    "OrderReceipt",
+    "Sterilisation",
+    "Supplier",
+    "SupplyOrder",
+]
 
 #: An order is late or partly received by its dates and lines, so neither is a state of its own.
 ORDER_STATES = frozenset({"draft", "approved", "sent", "received", "cancelled"})
@@ -40,7 +49,25 @@ class Supplier(SQLModel, table=True):
     cut_off_minute: int | None = None
     endpoint_id: str = ""
     endpoint_scheme: str = ""
+    #: ISO 3166-1, two letters; an electronic order names the seller's country.
+    country: str = ""
     is_loan_lender: bool = False
+    version: int = 1
+
+
+class Buyer(SQLModel, table=True):
+    """Who orders, as electronic orders name a site."""
+
+    __table_args__ = (
+        CheckConstraint(
+            "(endpoint_id = '') = (endpoint_scheme = '')", name="endpoint_with_its_scheme"
+        ),
+    )
+
+    site_id: int = Field(foreign_key="site.id", primary_key=True)
+    legal_name: str = ""
+    endpoint_id: str = ""
+    endpoint_scheme: str = ""
     version: int = 1
 
 
@@ -66,6 +93,9 @@ class SupplyOrder(SQLModel, table=True):
         CheckConstraint(
             "ownership <> 'loan' OR return_by IS NOT NULL OR state IN ('draft', 'cancelled')",
             name="loan_has_return",
+        ),
+        CheckConstraint(
+            "state <> 'sent' OR due_at IS NOT NULL OR kind = 'bill_only'", name="sent_has_due"
         ),
     )
 
@@ -102,18 +132,26 @@ class OrderLine(SQLModel, table=True):
     __table_args__ = (
         UniqueConstraint("order_id", "item_id"),
         CheckConstraint("quantity > 0", name="quantity_positive"),
+        CheckConstraint("wanted > 0", name="wanted_positive"),
         CheckConstraint("received >= 0", name="received_not_below_0"),
         CheckConstraint("let_go >= 0", name="let_go_not_below_0"),
         CheckConstraint("unit_price_minor >= 0", name="price_not_below_0"),
+        CheckConstraint("usable_from >= due_at", name="usable_after_due"),
+        CheckConstraint("(due_at IS NULL) = (usable_from IS NULL)", name="due_and_usable_from"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
     order_id: int = Field(foreign_key="supply_order.id", index=True)
     item_id: int = Field(foreign_key="item.id", index=True)
     quantity: int
+    #: Before it was rounded up to whole packs.
+    wanted: int
     received: int = 0
     let_go: int = 0
     unit_price_minor: int | None = None
+    #: Where the supplier has named another moment than the order's.
+    due_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
+    usable_from: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
     #: Reasons as plain words: the cases it is for, or the par level.
     why: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
 
@@ -133,7 +171,7 @@ class OrderReceipt(SQLModel, table=True):
 
 
 class LoanReturn(SQLModel, table=True):
-    """What went back of a loan, and what was missing from it."""
+    """Units of a loan that went back, or should have and were missing, and their ledger line."""
 
     __tablename__ = "loan_return"
     __table_args__ = (
@@ -143,9 +181,33 @@ class LoanReturn(SQLModel, table=True):
 
     id: int | None = Field(default=None, primary_key=True)
     line_id: int = Field(foreign_key="order_line.id", index=True)
+    movement_seq: int = Field(foreign_key="movement.seq", unique=True)
     quantity: int
     missing: int
+    #: What a set came back without, or where a missing unit was looked for.
     note: str = ""
-    facts: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    actor: str
+
+
+class BilledUse(SQLModel, table=True):
+    """A use of consigned units that a bill-only line pays for; each use once."""
+
+    __tablename__ = "billed_use"
+
+    movement_seq: int = Field(
+        sa_column=Column(Integer, ForeignKey("movement.seq"), primary_key=True, autoincrement=False)
+    )
+    line_id: int = Field(foreign_key="order_line.id", index=True)
+
+
+class Sterilisation(SQLModel, table=True):
+    """A lot that was made sterile here: when, by whom, and what the steriliser's record says."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    lot_id: int = Field(foreign_key="lot.id", index=True)
+    site_id: int = Field(foreign_key="site.id")
+    use_by: date | None = None
+    note: str = ""
     at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     actor: str

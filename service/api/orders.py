@@ -1,0 +1,234 @@
+"""Orders, loans and call-offs over HTTP, and what goes out to suppliers."""
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query, Request, Response
+
+from service.api.access import GuardedRoute
+from service.api.deps import Actor, After, Limit, OnceDep, Version, WorkDep, etag
+from service.api.items import link_to_next
+from service.operations.orders import (
+    billing,
+    deciding,
+    drafting,
+    exporting,
+    receiving,
+    returning,
+    sterilising,
+    viewing,
+)
+from service.operations.schemas.base import Name, Ref
+from service.operations.schemas.orders import (
+    BillBody,
+    BuyerBody,
+    CancelBody,
+    DraftBody,
+    DueBody,
+    EditBody,
+    LetGoBody,
+    ReceiptBody,
+    ReturnBody,
+    SendBody,
+    SteriliseBody,
+)
+from service.operations.schemas.orders_out import (
+    BillOnly,
+    BuyerOut,
+    Loans,
+    OrderOut,
+    OrderPage,
+    Orders,
+    SterilisedOut,
+)
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["orders and loans"], route_class=GuardedRoute)
+
+Reference = Annotated[Ref, Path(description="The order's reference")]
+_CSV: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"text/csv": {"schema": {"type": "string"}}}}
+}
+_XML: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"application/xml": {"schema": {"type": "string"}}}}
+}
+
+
+@router.get("/orders")
+def list_orders(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    request: Request,
+    response: Response,
+    state: Annotated[
+        Literal["draft", "approved", "sent", "received", "cancelled"] | None, Query()
+    ] = None,
+    kind: Annotated[Literal["purchase", "loan", "call_off", "bill_only"] | None, Query()] = None,
+    supplier: Annotated[Name | None, Query()] = None,
+    late: Annotated[bool | None, Query(description="What should have come has not")] = None,
+    after: After = "",
+    limit: Limit = 100,
+) -> OrderPage:
+    """Give orders, the newest first."""
+    page = work.read(
+        lambda unit: viewing.list_orders(
+            unit, state=state, kind=kind, supplier=supplier, late=late, after=after, limit=limit
+        )
+    )
+    link_to_next(request, response, page.next_after)
+    return page
+
+
+@router.post("/orders", status_code=201)
+def draft(once: OnceDep, body: DraftBody) -> Orders:
+    """Put what is wanted on drafts, one a supplier, in whole packs."""
+    return once.write(lambda unit: drafting.draft(unit, body), body, Orders)
+
+
+@router.get("/orders/bill_only")
+def unbilled(work: WorkDep) -> BillOnly:
+    """Give consigned units that were used and are on no order yet."""
+    return work.read(billing.unbilled)
+
+
+@router.post("/orders/bill_only", status_code=201)
+def draft_bills(once: OnceDep, body: BillBody) -> Orders:
+    """Put them on bill-only drafts of their suppliers, each use once."""
+    return once.write(lambda unit: billing.draft_bills(unit, body), body, Orders)
+
+
+@router.get("/orders/loans")
+def list_loans(
+    work: WorkDep,
+    overdue: Annotated[bool, Query(description="Only what should have gone back")] = False,
+) -> Loans:
+    """Give the loans that are here, those to go back first at the top."""
+    return work.read(lambda unit: returning.list_loans(unit, overdue=overdue))
+
+
+@router.get("/orders/buyer")
+def get_buyer(work: WorkDep, response: Response) -> BuyerOut:
+    """Give who this site is on electronic orders."""
+    buyer = work.read(exporting.get_buyer)
+    response.headers["ETag"] = etag(buyer.version)
+    return buyer
+
+
+@router.put("/orders/buyer")
+def put_buyer(
+    work: WorkDep, actor: Actor, body: BuyerBody, version: Version, response: Response
+) -> BuyerOut:
+    """Say who this site is on electronic orders."""
+    buyer = work.write(lambda unit: exporting.put_buyer(unit, body, version), actor)
+    response.headers["ETag"] = etag(buyer.version)
+    return buyer
+
+
+@router.get("/orders/{reference:path}/order.csv", response_class=Response, responses=_CSV)
+def order_csv(work: WorkDep, reference: Reference) -> Response:
+    """Give an order as a CSV file, safe to open in a spreadsheet."""
+    return Response(
+        work.read(lambda unit: exporting.csv_of(unit, reference)),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="order.csv"'},
+    )
+
+
+@router.get("/orders/{reference:path}/order.xml", response_class=Response, responses=_XML)
+def order_xml(work: WorkDep, reference: Reference) -> Response:
+    """Give a sent order as UBL 2.1 for Peppol ordering; 409 names what it lacks."""
+    return Response(
+        work.read(lambda unit: exporting.xml_of(unit, reference)),
+        media_type="application/xml",
+        headers={"Content-Disposition": 'attachment; filename="order.xml"'},
+    )
+
+
+@router.get("/orders/{reference:path}")
+def get_order(work: WorkDep, reference: Reference, response: Response) -> OrderOut:
+    """Give an order with its lines, what came, what went back, and what it pays for."""
+    return _tagged(response, work.read(lambda unit: viewing.get_order(unit, reference)))
+
+
+@router.put("/orders/{reference:path}/lines")
+def change_order(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    actor: Actor,
+    reference: Reference,
+    body: EditBody,
+    version: Version,
+    response: Response,
+) -> OrderOut:
+    """Change a draft you have read; an approved order has to be approved again."""
+    changed = work.write(lambda unit: drafting.change_order(unit, reference, body, version), actor)
+    return _tagged(response, changed)
+
+
+@router.put("/orders/{reference:path}/due")
+def set_moments(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    actor: Actor,
+    reference: Reference,
+    body: DueBody,
+    version: Version,
+    response: Response,
+) -> OrderOut:
+    """Note the moment a supplier has named for a sent order, or for one of its lines."""
+    changed = work.write(lambda unit: deciding.set_moments(unit, reference, body, version), actor)
+    return _tagged(response, changed)
+
+
+@router.post("/orders/{reference:path}/approve")
+def approve(once: OnceDep, reference: Reference, version: Version, response: Response) -> OrderOut:
+    """Approve a draft as you have read it."""
+    done = once.write(lambda unit: deciding.approve(unit, reference, version), None, OrderOut)
+    return _tagged(response, done)
+
+
+@router.post("/orders/{reference:path}/send")
+def send(
+    once: OnceDep, reference: Reference, body: SendBody, version: Version, response: Response
+) -> OrderOut:
+    """Note that an approved order has gone out; it is due from its lead times, or as told."""
+    done = once.write(lambda unit: deciding.send(unit, reference, body, version), body, OrderOut)
+    return _tagged(response, done)
+
+
+@router.post("/orders/{reference:path}/cancel")
+def cancel(once: OnceDep, reference: Reference, body: CancelBody, response: Response) -> OrderOut:
+    """Cancel an order of which nothing has come."""
+    done = once.write(lambda unit: deciding.cancel(unit, reference, body), body, OrderOut)
+    return _tagged(response, done)
+
+
+@router.post("/orders/{reference:path}/let_go")
+def let_go(once: OnceDep, reference: Reference, body: LetGoBody, response: Response) -> OrderOut:
+    """Expect no longer what is outstanding."""
+    done = once.write(lambda unit: deciding.let_go(unit, reference, body), body, OrderOut)
+    return _tagged(response, done)
+
+
+@router.post("/orders/{reference:path}/receive")
+def receive(once: OnceDep, reference: Reference, body: ReceiptBody, response: Response) -> OrderOut:
+    """Receive what came: all lines, or none; scanned or typed."""
+    done = once.write(lambda unit: receiving.receive_order(unit, reference, body), body, OrderOut)
+    return _tagged(response, done)
+
+
+@router.post("/orders/{reference:path}/return")
+def give_back(
+    once: OnceDep, reference: Reference, body: ReturnBody, response: Response
+) -> OrderOut:
+    """Send units of a loan back, and say which are missing: all lines, or none."""
+    done = once.write(lambda unit: returning.give_back(unit, reference, body), body, OrderOut)
+    return _tagged(response, done)
+
+
+@router.post("/sterilisations", status_code=201)
+def make_sterile(once: OnceDep, body: SteriliseBody) -> SterilisedOut:
+    """Note that a lot has been reprocessed here and is sterile."""
+    return once.write(lambda unit: sterilising.make_sterile(unit, body), body, SterilisedOut)
+
+
+def _tagged(response: Response, order: OrderOut) -> OrderOut:
+    response.headers["ETag"] = etag(order.version)
+    return order

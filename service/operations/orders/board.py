@@ -1,0 +1,95 @@
+"""Orders as the storekeeper looks at them: what is late, due, to be decided, and already drafted."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from service.operations.orders.finding import lines
+from service.operations.orders.returning import list_loans
+from service.operations.orders.viewing import list_orders
+from service.operations.schemas.orders_out import OrderHead, OrderOut
+from service.operations.unit import Unit
+from service.storage.queries import orders
+
+__all__ = ["Asked", "Board", "asked_for", "board_of"]
+
+_MOST = 500
+_WEEK_DAYS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Open orders of a site, each in one place only; what is not known to come stands first.
+
+    Parameters
+    ----------
+    late
+        Sent, and something of them should have come.
+    due
+        Sent, and due within a week, the soonest first.
+    later
+        Sent, and due after that.
+    to_pay
+        Sent orders that bring nothing: they pay for consigned units that were used.
+    drafts, approved
+        Not sent yet.
+    loans
+        Loans with units here, those to go back first at the top.
+    has_more
+        Whether there are more open orders than are looked at.
+    """
+
+    late: list[OrderHead]
+    due: list[OrderHead]
+    later: list[OrderHead]
+    to_pay: list[OrderHead]
+    drafts: list[OrderHead]
+    approved: list[OrderHead]
+    loans: list[OrderOut]
+    has_more: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Units that are on an order nobody has sent yet."""
+
+    reference: str
+    kind: str
+    state: str
+    quantity: int
+
+
+def board_of(unit: Unit) -> Board:
+    """Give the open orders of a site by what is to be done about them."""
+    pages = {
+        state: list_orders(unit, state=state, limit=_MOST)
+        for state in ("draft", "approved", "sent")
+    }
+    sent = sorted(pages["sent"].orders, key=lambda one: (one.due_at or unit.now, one.reference))
+    coming = [one for one in sent if one.kind != "bill_only"]
+    late = [one for one in coming if one.is_late]
+    rest = [one for one in coming if not one.is_late]
+    until = unit.today + timedelta(days=_WEEK_DAYS)
+    due = [one for one in rest if one.due_at is None or one.due_at.date() <= until]
+    return Board(
+        late=late,
+        due=due,
+        later=[one for one in rest if one not in due],
+        to_pay=[one for one in sent if one.kind == "bill_only"],
+        drafts=pages["draft"].orders,
+        approved=pages["approved"].orders,
+        loans=list_loans(unit).loans,
+        has_more=any(page.next_after is not None for page in pages.values()),
+    )
+
+
+def asked_for(unit: Unit) -> dict[str, Sequence[Asked]]:
+    """Give by REF what stands on orders that are not sent yet, so that nobody asks twice."""
+    found: dict[str, list[Asked]] = {}
+    for order in orders.orders_of(unit.session, unit.site_id, states=["draft", "approved"]):
+        if order.kind == "bill_only":
+            continue
+        for line, item in lines(unit, order):
+            asked = Asked(order.reference, order.kind, order.state, line.quantity)
+            found.setdefault(item.ref, []).append(asked)
+    return dict(found)

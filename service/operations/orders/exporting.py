@@ -1,0 +1,103 @@
+"""Orders as files for the supplier, and who this site is on them."""
+
+from datetime import date, datetime
+
+from service.errors import Conflict, FieldFault
+from service.exchange.order_csv import order_csv
+from service.exchange.order_paper import OrderPaper, PaperLine, PaperUse, Party
+from service.exchange.ubl_order import missing_for_ubl, ubl_order
+from service.operations.orders.finding import lines, the_order
+from service.operations.schemas.orders import BuyerBody
+from service.operations.schemas.orders_out import BuyerOut
+from service.operations.unit import Unit
+from service.operations.versions import require_version
+from service.storage.queries import orders, suppliers
+from service.storage.tables import Buyer, Site, SupplyOrder
+
+__all__ = ["csv_of", "get_buyer", "paper_of", "put_buyer", "xml_of"]
+
+
+def csv_of(unit: Unit, reference: str) -> bytes:
+    """Give an order as CSV, whatever is known of it."""
+    return order_csv(paper_of(unit, the_order(unit, reference)))
+
+
+def xml_of(unit: Unit, reference: str) -> bytes:
+    """Give a sent order as UBL 2.1.
+
+    Raises
+    ------
+    Conflict
+        Names everything that an electronic order needs and this one lacks.
+    """
+    paper = paper_of(unit, the_order(unit, reference))
+    lacking = missing_for_ubl(paper)
+    if lacking:
+        says = "; ".join(sentence for _, sentence in lacking)
+        raise Conflict(
+            f"Order {reference} cannot be written as an electronic order: {says}.",
+            faults=[FieldFault(pointer, sentence) for pointer, sentence in lacking],
+        )
+    return ubl_order(paper)
+
+
+def paper_of(unit: Unit, order: SupplyOrder) -> OrderPaper:
+    """Gather what goes out with an order."""
+    known = suppliers.find_supplier(unit.session, order.supplier)
+    seller = Party(order.supplier)
+    if known is not None:
+        seller = Party(known.name, known.endpoint_id, known.endpoint_scheme, known.country)
+    buyer = get_buyer(unit)
+    uses: dict[int, list[PaperUse]] = {}
+    for row in orders.billed_on(unit.session, order.id or 0):
+        use = PaperUse(row.lot_number, row.serial, row.quantity, row.case_reference)
+        uses.setdefault(row.line_id, []).append(use)
+    return OrderPaper(
+        reference=order.reference,
+        kind=order.kind,
+        issued=None if order.sent_at is None else unit.local(order.sent_at).date(),
+        currency=order.currency,
+        buyer=Party(buyer.legal_name, buyer.endpoint_id, buyer.endpoint_scheme),
+        seller=seller,
+        lines=tuple(
+            PaperLine(
+                ref=item.ref,
+                gtin=item.gtin,
+                description=item.description,
+                quantity=line.quantity,
+                pack_quantity=item.pack_quantity,
+                unit_price_minor=line.unit_price_minor,
+                due=_day(unit, line.due_at or order.due_at),
+                uses=tuple(uses.get(line.id or 0, ())),
+            )
+            for line, item in lines(unit, order)
+        ),
+        note=order.note,
+        return_by=order.return_by,
+    )
+
+
+def _day(unit: Unit, moment: datetime | None) -> date | None:
+    return None if moment is None else unit.local(moment).date()
+
+
+def get_buyer(unit: Unit) -> BuyerOut:
+    """Give who this site is on an electronic order; its name where nobody has said more."""
+    row = unit.session.get(Buyer, unit.site_id)
+    if row is not None:
+        return BuyerOut.model_validate(row)
+    name = unit.session.get_one(Site, unit.site_id).name
+    return BuyerOut(legal_name=name, endpoint_id="", endpoint_scheme="", version=0)
+
+
+def put_buyer(unit: Unit, body: BuyerBody, version: int) -> BuyerOut:
+    """Say who this site is on an electronic order; the first time is based on version 0."""
+    row = unit.session.get(Buyer, unit.site_id)
+    require_version(0 if row is None else row.version, version, "The buyer")
+    if row is None:
+        row = Buyer(site_id=unit.site_id, version=0)
+        unit.session.add(row)
+    row.sqlmodel_update(body.model_dump())
+    row.version += 1
+    unit.session.flush()
+    return BuyerOut.model_validate(row)

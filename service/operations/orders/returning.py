@@ -1,0 +1,142 @@
+"""Loans: which are here, and giving them back."""
+
+from service.errors import BadInput, Conflict, FieldFault
+from service.operations.catalogue import the_item
+from service.operations.ledger import record
+from service.operations.orders.finding import line_named, the_order
+from service.operations.orders.loan_books import loan_lots
+from service.operations.orders.viewing import order_out
+from service.operations.schemas.ledger import LoanOutBody, WriteOffBody
+from service.operations.schemas.orders import ReturnBody, ReturnLine
+from service.operations.schemas.orders_out import LoanLot, Loans, OrderOut
+from service.operations.schemas.stock import LocationBody
+from service.operations.stock import item_key
+from service.operations.unit import Unit
+from service.storage.queries import loans, orders, stock
+from service.storage.tables import LoanReturn, SupplyOrder
+
+__all__ = ["give_back", "list_loans"]
+
+
+def list_loans(unit: Unit, *, overdue: bool = False) -> Loans:
+    """Give the loans with units here or unexplained, those to go back first at the top.
+
+    Parameters
+    ----------
+    overdue
+        Only those that should have gone back before today.
+    """
+    found = orders.orders_of(
+        unit.session, unit.site_id, states=["sent", "received"], kinds=["loan"]
+    )
+    outs = [order_out(unit, order) for order in found]
+    here = [
+        one
+        for one in outs
+        if any(lot.still_here or lot.unexplained for lot in one.loan)
+        and (not overdue or (one.return_by is not None and one.return_by < unit.today))
+    ]
+    return Loans(loans=sorted(here, key=lambda one: (str(one.return_by), one.reference)))
+
+
+def give_back(unit: Unit, reference: str, body: ReturnBody) -> OrderOut:
+    """Send units of a loan back, and say which are missing: all lines of the return, or none.
+
+    What goes back leaves its shelf; what is missing is written off where the books have it.
+
+    Raises
+    ------
+    BadInput
+        Names each line of which the loan does not have so many units left.
+    Taken
+        When the units are promised to a case.
+    """
+    order = the_order(unit, reference)
+    if order.kind != "loan":
+        raise Conflict(f"Order {reference} is no loan; nothing of it goes back.")
+    faults: list[FieldFault] = []
+    for place, line in enumerate(body.lines):
+        try:
+            _give_back_line(unit, order, line)
+        except BadInput as error:
+            faults += [
+                FieldFault(f"/lines/{place}{fault.pointer}", fault.reason) for fault in error.faults
+            ]
+    if faults:
+        raise BadInput("Nothing went back.", faults=faults)
+    order.version += 1
+    unit.session.flush()
+    return order_out(unit, order)
+
+
+def _give_back_line(unit: Unit, order: SupplyOrder, line: ReturnLine) -> None:
+    ordered, _ = line_named(unit, order, line.ref, "/ref")
+    _require_left(unit, order, line)
+    movement = record(unit, _movement(unit, order, line))
+    unit.session.add(
+        LoanReturn(
+            line_id=ordered.id or 0,
+            movement_seq=movement.seq or 0,
+            quantity=0 if line.missing else line.quantity,
+            missing=line.quantity if line.missing else 0,
+            note=line.note,
+            at=unit.now,
+            actor=unit.actor,
+        )
+    )
+    unit.session.flush()
+
+
+def _movement(unit: Unit, order: SupplyOrder, line: ReturnLine) -> WriteOffBody | LoanOutBody:
+    """Give what the ledger is told: units that leave, or that nobody can find."""
+    note = f": {line.note}" if line.note else ""
+    facts: dict[str, object] = {
+        "ref": line.ref,
+        "lot": line.lot,
+        "serial": line.serial,
+        "ownership": "loan",
+        "quantity": line.quantity,
+    }
+    place = line.origin or _only_place(unit, line)
+    if line.missing:
+        said = f"missing on return of loan {order.reference}{note}"[:500]
+        facts |= {"kind": "write_off", "at": place, "reason": said}
+        return WriteOffBody.model_validate(facts)
+    said = f"loan {order.reference} goes back{note}"[:500]
+    return LoanOutBody.model_validate(
+        {**facts, "kind": "loan_out", "origin": place, "reason": said}
+    )
+
+
+def _require_left(unit: Unit, order: SupplyOrder, line: ReturnLine) -> None:
+    named = (line.ref, line.lot or "", line.serial or "")
+    mine = [lot for lot in loan_lots(unit, order) if (lot.ref, lot.lot, lot.serial) == named]
+    left = sum(lot.still_here for lot in mine)
+    if line.quantity <= left:
+        return
+    if not mine:
+        reason = f"no such lot came with loan {order.reference}"
+        raise BadInput("Nothing went back.", faults=[FieldFault("/lot", reason)])
+    reason = f"{left} of these are still here from loan {order.reference}{_fates(mine)}"
+    raise BadInput("Nothing went back.", faults=[FieldFault("/quantity", reason)])
+
+
+def _fates(lots: list[LoanLot]) -> str:
+    """Say what became of the others."""
+    words = [f"{sum(lot.returned for lot in lots)} went back"]
+    words += [f"{use.quantity} {use.fate} in case {use.case}" for lot in lots for use in lot.used]
+    words += [f"{lot.missing} missing" for lot in lots if lot.missing]
+    return f" ({', '.join(words)})"
+
+
+def _only_place(unit: Unit, line: ReturnLine) -> LocationBody:
+    item = the_item(unit, line.ref, "/ref")
+    key = (item_key(item), line.lot or "", line.serial or "", "loan")
+    lot = stock.find_lot(unit.session, *key)
+    places = [] if lot is None else loans.lot_places(unit.session, [lot.id or 0])
+    here = [row for row in places if row.site_id == unit.site_id]
+    if len(here) != 1:
+        names = "; ".join(f"{row.store}, {row.shelf}" for row in here) or "nowhere at this site"
+        reason = f"say from which shelf: they lie in {names}"
+        raise BadInput("Nothing went back.", faults=[FieldFault("/origin", reason)])
+    return LocationBody(store=here[0].store, shelf=here[0].shelf)
