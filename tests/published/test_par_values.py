@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from service.core.par import answer_par, outstanding_cdf
+from service.core.par import answer_par, erlang_b, expected_short, level_for, outstanding_cdf
 from service.core.par.readiness_sum import Floats
 
 
@@ -54,6 +54,7 @@ def test_one_item_taken_one_at_a_time_is_ready_as_the_poisson_table_says(
 def test_the_smallest_level_at_the_critical_ratio_is_the_poisson_newsvendors() -> None:
     cdf = outstanding_cdf(6.0, {1: 1.0}, 200)
     level = int(np.argmax(cdf >= 4.0 / (4.0 + 1.0)))
+    assert level_for(6.0, {1: 1.0}, 4.0 / (4.0 + 1.0)) == level + 1
     held = float(np.sum(cdf[:level]))
     assert level == 8
     assert 1.0 * held + 4.0 * backorders(cdf, level) == pytest.approx(3.570106945770942, abs=1e-9)
@@ -76,6 +77,7 @@ def test_logarithmic_sizes_give_the_negative_binomial_newsvendor() -> None:
     assert cdf == pytest.approx(stats.nbinom.cdf(np.arange(121), shape, chance), abs=1e-12)
     level = int(np.argmax(cdf >= 9.0 / 10.0))
     assert level == 5
+    assert level_for(-shape * math.log(chance), sizes, 9.0 / 10.0) == level + 1
     cost = float(np.sum(cdf[:level])) + 9.0 * backorders(cdf, level)
     assert cost == pytest.approx(4.40625, abs=1e-9)
 
@@ -88,6 +90,11 @@ def test_logarithmic_sizes_give_the_negative_binomial_newsvendor() -> None:
 def test_expected_backorders_are_those_of_base_stock(mean: float, expected: list[float]) -> None:
     cdf = outstanding_cdf(mean, {1: 1.0}, 80)
     assert [backorders(cdf, level) for level in range(4)] == pytest.approx(expected, abs=5.1e-5)
+    short = [expected_short(mean, {1: 1.0}, level) for level in range(4)]
+    assert short == pytest.approx(expected, abs=5.1e-5)
+    assert expected_short(mean, {1: 0.5, 3: 0.5}, 2) == pytest.approx(
+        backorders(outstanding_cdf(mean, {1: 0.5, 3: 0.5}, 200), 2), abs=1e-9
+    )
 
 
 # Source: Erlang B tables of telephone traffic: 2 servers, 1 erlang; 5 servers, 3 erlang.
@@ -97,6 +104,7 @@ def test_the_poisson_mass_cut_at_the_level_gives_the_erlang_b_table(
 ) -> None:
     cdf = outstanding_cdf(load, {1: 1.0}, servers)
     assert mass(cdf)[servers] / cdf[servers] == pytest.approx(blocked, abs=5e-8)
+    assert erlang_b(servers, load) == pytest.approx(blocked, abs=5e-8)
 
 
 # Source: National Hip Fracture Database: about 378 cases a hospital and year, 1.04 a day.

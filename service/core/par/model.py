@@ -1,6 +1,5 @@
 """A par problem made ready to evaluate: readiness and cost as functions of the levels."""
 
-import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -8,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.core.par.outcomes import Group, Outcomes, joint_groups
+from service.core.par.mix_terms import MixTerms
 from service.core.par.outstanding import expiry_costs, outstanding_cdf, units_to_cover
-from service.core.par.problem import CaseType, Need, ParItem, ParProblem, ParTooLarge
+from service.core.par.problem import ParItem, ParProblem, ParTooLarge
 from service.core.par.readiness_sum import Ints, ReadinessSum, build_sum
 
 __all__ = ["ParModel", "build_model", "expected_usage"]
@@ -81,72 +80,6 @@ class ParModel:
         return self.costs_minor[start : start + self.tops[item] + 1]
 
 
-class _Mix:
-    """Walks over the case mix once, sharing the groups of a set of constructs between needs."""
-
-    def __init__(self, problem: ParProblem) -> None:
-        self.items = {item.item: number for number, item in enumerate(problem.items)}
-        self.total_weight = math.fsum(entry.weight for entry in problem.case_mix)
-        self.outcomes = Outcomes()
-        self.terms: dict[tuple[Group, ...], float] = {}
-        self.first_terms: dict[tuple[Group, ...], float] = {}
-        self.units_per_case: list[dict[int, float]] = [{} for _ in problem.items]
-        for entry in problem.case_mix:
-            if entry.weight > 0.0:
-                self._add_case(entry.case, entry.weight / self.total_weight)
-
-    def _add_case(self, case: CaseType, share: float) -> None:
-        groups: dict[tuple[int, ...], tuple[Group, ...]] = {}
-
-        def groups_of(constructs: tuple[int, ...]) -> tuple[Group, ...]:
-            if constructs not in groups:
-                groups[constructs] = joint_groups(case, constructs, self.items, self.outcomes)
-            return groups[constructs]
-
-        for need in case.needs:
-            if need.constructs and need.probability > 0.0:
-                first = groups_of(need.constructs[:1])
-                self._add_takings(first, share * need.probability)
-                _add_term(self.first_terms, first, share * need.probability)
-                for constructs, sign in _unions(need):
-                    weight = sign * share * need.probability
-                    _add_term(self.terms, groups_of(constructs), weight)
-
-    def _add_takings(self, groups: tuple[Group, ...], share: float) -> None:
-        """Add what a case takes: its first construct, or nothing where that is not made."""
-        made = [math.fsum(chance for chance, _ in group) for group in groups]
-        for number, group in enumerate(groups):
-            others = math.prod(made[:number]) * math.prod(made[number + 1 :])
-            for chance, needed in group:
-                for item, quantity in needed:
-                    units = self.units_per_case[item]
-                    units[quantity] = units.get(quantity, 0.0) + share * others * chance
-
-
-def _add_term(
-    terms: dict[tuple[Group, ...], float], groups: tuple[Group, ...], weight: float
-) -> None:
-    """Add a product of groups; what no level can change goes into its coefficient."""
-    moving: list[Group] = []
-    for group in groups:
-        if any(needed for _, needed in group):
-            moving.append(group)
-        else:
-            weight *= math.fsum(chance for chance, _ in group)
-    key = tuple(sorted(moving))
-    terms[key] = terms.get(key, 0.0) + weight
-
-
-def _unions(need: Need) -> list[tuple[tuple[int, ...], float]]:
-    """Return each set of the need's constructs with its sign by inclusion and exclusion."""
-    constructs = sorted(set(need.constructs))
-    return [
-        (chosen, 1.0 if count % 2 else -1.0)
-        for count in range(1, len(constructs) + 1)
-        for chosen in itertools.combinations(constructs, count)
-    ]
-
-
 def expected_usage(problem: ParProblem) -> dict[str, float]:
     """Return the units of each item the case mix takes a day, on average.
 
@@ -172,7 +105,7 @@ def expected_usage(problem: ParProblem) -> dict[str, float]:
     >>> expected_usage(read_par_problem(raw))
     {'wire': 1.0}
     """
-    mix = _Mix(problem)
+    mix = MixTerms(problem)
     return {
         item.item: problem.arrivals_per_day * _mean(units)
         for item, units in zip(problem.items, mix.units_per_case, strict=True)
@@ -183,13 +116,15 @@ def _mean(units_per_case: Mapping[int, float]) -> float:
     return math.fsum(units * chance for units, chance in units_per_case.items())
 
 
-def build_model(problem: ParProblem) -> ParModel:
+def build_model(problem: ParProblem, mix: MixTerms | None = None) -> ParModel:
     """Make a par problem ready to evaluate.
 
     Parameters
     ----------
     problem
         The problem.
+    mix
+        Its case mix, where it has been walked over already.
 
     Returns
     -------
@@ -214,7 +149,7 @@ def build_model(problem: ParProblem) -> ParModel:
     >>> round(model.readiness.value(np.array([3])), 6)
     0.676676
     """
-    mix = _Mix(problem)
+    mix = MixTerms(problem) if mix is None else mix
     tops = _tops(problem, mix)
     shelves = [
         outstanding_cdf(problem.arrivals_per_day * item.lead_time_days, units, top)
@@ -235,7 +170,7 @@ def build_model(problem: ParProblem) -> ParModel:
     )
 
 
-def _tops(problem: ParProblem, mix: _Mix) -> list[int]:
+def _tops(problem: ParProblem, mix: MixTerms) -> list[int]:
     """Return the largest level worth looking at of each item."""
     largest = [0] * len(problem.items)
     for group in {group for term in mix.terms for group in term}:

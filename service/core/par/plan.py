@@ -6,8 +6,9 @@ import numpy as np
 
 from service.core.par.exact import prove
 from service.core.par.goal import SLACK, Goal
+from service.core.par.mix_terms import MixTerms
 from service.core.par.model import ParModel, build_model
-from service.core.par.problem import ParProblem
+from service.core.par.problem import ParProblem, ParTooLarge
 from service.core.par.readiness_sum import Ints, Steps
 from service.core.par.reading import read_par_problem
 from service.core.par.search import Search
@@ -18,6 +19,8 @@ __all__ = ["CurvePoint", "ParPlan", "answer_par", "plan_par"]
 NO_LOSS = 1e-12
 WITHIN_BEST = 1e-6
 """Where a target is out of reach, how near the best readiness the answer stays."""
+MOST_WORK = 500_000_000
+"""Units looked at times numbers in the sum: about ten seconds of work; beyond it is refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +111,7 @@ def answer_par(raw: object) -> dict[str, object]:
     return answer
 
 
-def plan_par(problem: ParProblem) -> ParPlan:
+def plan_par(problem: ParProblem, mix: MixTerms | None = None) -> ParPlan:
     """Evaluate levels, reach a target readiness at least cost, or make the best use of a budget.
 
     Cases arrive as a Poisson stream; each takes its need's first construct, or nothing where a
@@ -133,6 +136,8 @@ def plan_par(problem: ParProblem) -> ParPlan:
     ----------
     problem
         The problem; `levels` below an item's minimum are lifted to it.
+    mix
+        Its case mix, where it has been walked over already.
 
     Returns
     -------
@@ -144,7 +149,7 @@ def plan_par(problem: ParProblem) -> ParPlan:
     Raises
     ------
     ParTooLarge
-        When the takes have too many joint outcomes.
+        When the takes have too many joint outcomes, or too many units would be looked at.
 
     Examples
     --------
@@ -156,14 +161,27 @@ def plan_par(problem: ParProblem) -> ParPlan:
     >>> plan.levels, plan.cost_minor, plan.proved
     ((('screw', 5),), 4500, True)
     """
-    model = build_model(problem)
+    model = build_model(problem, mix)
     if problem.levels is not None:
         asked = [problem.levels.get(item.item, 0) for item in problem.items]
         levels = np.maximum(np.array(asked, dtype=np.int64), model.floors)
+        _refuse_endless(model, levels, "/levels")
         return _plan(model, levels, reached=True, proved=True)
+    _refuse_endless(model, model.tops, "/items")
     if problem.target_readiness is not None:
         return _plan_for_target(model, problem.target_readiness)
     return _plan_for_budget(model, problem.budget_minor or 0)
+
+
+def _refuse_endless(model: ParModel, levels: Ints, pointer: str) -> None:
+    """Refuse what would take long: each unit is looked at once, and each look reads the sum."""
+    units = int(np.sum(levels - model.floors))
+    if units * model.readiness.size > MOST_WORK:
+        sentence = (
+            f"{units} units over a sum of {model.readiness.size} factors would take too long; "
+            "ask for fewer units, or merge outcomes."
+        )
+        raise ParTooLarge([(pointer, sentence)])
 
 
 def _plan_for_target(model: ParModel, target: float) -> ParPlan:

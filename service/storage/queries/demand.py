@@ -1,0 +1,160 @@
+"""Reading what was used, when it was there, and how long it lasts: for the demand of items."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Row, func, select
+from sqlmodel import Session
+
+from service.storage.tables import (
+    Balance,
+    Item,
+    Location,
+    Lot,
+    Movement,
+    SurgicalCase,
+    UsageRow,
+    table_of,
+)
+
+__all__ = [
+    "first_line",
+    "history",
+    "lots_there",
+    "received_lots",
+    "sites",
+    "usable_changes",
+    "used_in_ledger",
+]
+
+ITEM, LOT, PLACE = table_of(Item), table_of(Lot), table_of(Location)
+LINE, CASE, OLD = table_of(Movement), table_of(SurgicalCase), table_of(UsageRow)
+BALANCE = table_of(Balance)
+
+#: Where units can be used from; what lies in quarantine cannot.
+_USABLE = ("shelf", "theatre")
+
+
+def history(session: Session, since: date) -> Sequence[Row[Any]]:
+    """Give the usage from before the ledger, the oldest first; it is shared by all sites."""
+    query = (
+        select(
+            ITEM.c.ref,
+            OLD.c.used_on,
+            OLD.c.quantity,
+            OLD.c.lot_number,
+            OLD.c.case_reference,
+            OLD.c.outcome,
+        )
+        .join(ITEM, ITEM.c.id == OLD.c.item_id)
+        .where(OLD.c.used_on >= since)
+        .order_by(OLD.c.used_on, OLD.c.id)
+    )
+    return session.execute(query).all()
+
+
+def used_in_ledger(session: Session, site_id: int, since: datetime) -> Sequence[Row[Any]]:
+    """Give the ledger's lines that implanted or wasted units here in a case, the oldest first.
+
+    A consigned unit that is used changes its owner by two lines and is then implanted by a third;
+    only the third is a use.
+    """
+    query = (
+        select(
+            ITEM.c.ref,
+            LINE.c.at,
+            LINE.c.kind,
+            LINE.c.quantity,
+            LOT.c.lot_number,
+            LOT.c.serial,
+            CASE.c.reference,
+        )
+        .join(LOT, LOT.c.id == LINE.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(CASE, CASE.c.id == LINE.c.case_id)
+        .where(
+            CASE.c.site_id == site_id,
+            LINE.c.kind.in_(("implant", "waste")),
+            LINE.c.at >= since,
+        )
+        .order_by(LINE.c.seq)
+    )
+    return session.execute(query).all()
+
+
+def first_line(session: Session, site_id: int) -> datetime | None:
+    """Give the moment of the site's first line in the ledger."""
+    here = select(PLACE.c.id).where(PLACE.c.site_id == site_id)
+    query = (
+        select(LINE.c.at)
+        .where(LINE.c.to_location_id.in_(here) | LINE.c.from_location_id.in_(here))
+        .order_by(LINE.c.seq)
+        .limit(1)
+    )
+    return session.execute(query).scalar()
+
+
+def sites(session: Session) -> int:
+    """Give how many sites have places for stock."""
+    query = select(func.count(func.distinct(PLACE.c.site_id)))
+    return int(session.execute(query).scalar_one())
+
+
+def usable_changes(session: Session, site_id: int, since: datetime) -> Sequence[Row[Any]]:
+    """Give what came to, and went from, where units of the site can be used, the oldest first."""
+    here = select(PLACE.c.id).where(PLACE.c.site_id == site_id, PLACE.c.kind.in_(_USABLE))
+    comes, goes = LINE.c.to_location_id.in_(here), LINE.c.from_location_id.in_(here)
+    query = (
+        select(
+            LINE.c.lot_id,
+            LINE.c.at,
+            LINE.c.quantity,
+            func.coalesce(comes, False).label("comes"),
+            func.coalesce(goes, False).label("goes"),
+        )
+        .where(LINE.c.at >= since, comes | goes)
+        .order_by(LINE.c.seq)
+    )
+    return [row for row in session.execute(query) if bool(row.comes) != bool(row.goes)]
+
+
+def lots_there(session: Session, site_id: int) -> Sequence[Row[Any]]:
+    """Give every sterile lot that was ever here, and how many units can be used from it now."""
+    there = (
+        select(
+            BALANCE.c.lot_id,
+            func.sum(BALANCE.c.quantity).label("quantity"),
+        )
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
+        .where(PLACE.c.site_id == site_id, PLACE.c.kind.in_(_USABLE))
+        .group_by(BALANCE.c.lot_id)
+        .subquery()
+    )
+    query = (
+        select(LOT.c.id, ITEM.c.ref, LOT.c.use_by, there.c.quantity)
+        .join(there, there.c.lot_id == LOT.c.id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .where(LOT.c.sterility == "sterile")
+        .order_by(LOT.c.id)
+    )
+    return session.execute(query).all()
+
+
+def received_lots(session: Session, site_id: int) -> Sequence[Row[Any]]:
+    """Give when lots with a use-by date were received here, each once."""
+    here = select(PLACE.c.id).where(PLACE.c.site_id == site_id)
+    query = (
+        select(ITEM.c.ref, LOT.c.id, LOT.c.use_by, func.min(LINE.c.at).label("at"))
+        .join(LOT, LOT.c.id == LINE.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .where(
+            LINE.c.kind == "receive",
+            LINE.c.corrects_seq.is_(None),
+            LINE.c.to_location_id.in_(here),
+            LOT.c.use_by.is_not(None),
+        )
+        .group_by(ITEM.c.ref, LOT.c.id, LOT.c.use_by)
+        .order_by(ITEM.c.ref, LOT.c.id)
+    )
+    return session.execute(query).all()

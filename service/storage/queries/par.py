@@ -1,0 +1,149 @@
+"""Reading par levels, proposals, and what counts towards a level."""
+
+from collections.abc import Collection, Mapping, Sequence
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Row, case, func, insert, or_, select
+from sqlmodel import Session, col
+
+from service.storage.tables import (
+    Balance,
+    Item,
+    Location,
+    Lot,
+    OrderLine,
+    ParLevel,
+    ParProposal,
+    ParProposalLine,
+    SupplyOrder,
+    table_of,
+)
+
+__all__ = [
+    "add_lines",
+    "levels_of",
+    "lines_of",
+    "on_order",
+    "on_shelf",
+    "open_lines",
+    "proposals",
+    "supply_facts",
+]
+
+ITEM, LOT, PLACE, BALANCE = table_of(Item), table_of(Lot), table_of(Location), table_of(Balance)
+ORDER, ORDERED = table_of(SupplyOrder), table_of(OrderLine)
+LINE = table_of(ParProposalLine)
+
+
+def levels_of(session: Session, site_id: int) -> dict[str, ParLevel]:
+    """Give the levels in force at a site, by reference."""
+    query = (
+        select(ITEM.c.ref, ParLevel)
+        .join(ParLevel, col(ParLevel.item_id) == ITEM.c.id)
+        .where(col(ParLevel.site_id) == site_id)
+        .order_by(ITEM.c.ref)
+    )
+    return {row[0]: row[1] for row in session.execute(query)}
+
+
+def on_shelf(
+    session: Session, site_id: int, today: date, blocked: Collection[int]
+) -> dict[str, tuple[int, int]]:
+    """Give the sterile units in date on a site's shelves: owned and consigned, by reference.
+
+    Loans go back and do not count, nor do the lots named as blocked.
+    """
+    owned, consigned = (
+        func.sum(case((LOT.c.ownership == owner, BALANCE.c.quantity), else_=0))
+        for owner in ("owned", "consigned")
+    )
+    query = (
+        select(ITEM.c.ref, LOT.c.id, owned, consigned)
+        .join(LOT, LOT.c.id == BALANCE.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
+        .where(
+            PLACE.c.site_id == site_id,
+            PLACE.c.kind == "shelf",
+            LOT.c.sterility == "sterile",
+            LOT.c.ownership.in_(("owned", "consigned")),
+            or_(LOT.c.use_by.is_(None), LOT.c.use_by >= today),
+            BALANCE.c.quantity > 0,
+        )
+        .group_by(ITEM.c.ref, LOT.c.id)
+    )
+    found: dict[str, tuple[int, int]] = {}
+    for ref, lot_id, own, lent in session.execute(query):
+        if lot_id not in blocked:
+            before = found.get(ref, (0, 0))
+            found[ref] = (before[0] + int(own), before[1] + int(lent))
+    return found
+
+
+def on_order(session: Session, site_id: int) -> dict[str, int]:
+    """Give the units outstanding on orders that are to stay, drafts included, by reference."""
+    outstanding = func.sum(ORDERED.c.quantity - ORDERED.c.received - ORDERED.c.let_go)
+    query = (
+        select(ITEM.c.ref, outstanding)
+        .join(ORDER, ORDER.c.id == ORDERED.c.order_id)
+        .join(ITEM, ITEM.c.id == ORDERED.c.item_id)
+        .where(
+            ORDER.c.site_id == site_id,
+            ORDER.c.state.in_(("draft", "approved", "sent")),
+            ORDER.c.kind.in_(("purchase", "call_off")),
+            ORDER.c.ownership != "loan",
+        )
+        .group_by(ITEM.c.ref)
+        .having(outstanding > 0)
+    )
+    return {row[0]: int(row[1]) for row in session.execute(query)}
+
+
+def supply_facts(session: Session) -> dict[str, Row[Any]]:
+    """Give id, description, price, currency and lead time of every item, by reference."""
+    query = select(
+        ITEM.c.ref,
+        ITEM.c.id,
+        ITEM.c.description,
+        ITEM.c.supplier,
+        ITEM.c.unit_price_minor,
+        ITEM.c.currency,
+        ITEM.c.lead_time_days,
+        ITEM.c.pack_quantity,
+    )
+    return {row.ref: row for row in session.execute(query)}
+
+
+def proposals(session: Session, site_id: int, limit: int) -> list[ParProposal]:
+    """Give a site's proposals, the newest first."""
+    query = select(ParProposal).where(col(ParProposal.site_id) == site_id)
+    return list(session.execute(query.order_by(col(ParProposal.id).desc()).limit(limit)).scalars())
+
+
+def lines_of(session: Session, proposal_id: int) -> list[tuple[ParProposalLine, Row[Any]]]:
+    """Give the lines of a proposal with reference and description, by reference."""
+    query = (
+        select(ParProposalLine, ITEM.c.ref, ITEM.c.description)
+        .join(ITEM, ITEM.c.id == LINE.c.item_id)
+        .where(LINE.c.proposal_id == proposal_id)
+        .order_by(ITEM.c.ref)
+    )
+    return [(row[0], row) for row in session.execute(query)]
+
+
+def open_lines(session: Session, proposal_ids: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """Give how many lines each proposal has, and how many nobody has decided yet."""
+    still = func.sum(case((LINE.c.decision == "open", 1), else_=0))
+    query = (
+        select(LINE.c.proposal_id, func.count(), still)
+        .where(LINE.c.proposal_id.in_(proposal_ids))
+        .group_by(LINE.c.proposal_id)
+    )
+    return {row[0]: (int(row[1]), int(row[2])) for row in session.execute(query)}
+
+
+def add_lines(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add the lines of a proposal at once."""
+    if rows:
+        session.execute(insert(ParProposalLine), [dict(row) for row in rows])
