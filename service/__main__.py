@@ -27,8 +27,9 @@ from service.operations.demo import is_loaded, load_demo, read_toml
 from service.operations.faults import faults_of
 from service.operations.guidance import load_guidance
 from service.operations.imports import FORMATS, import_file
+from service.operations.par import answer as answer_par
 from service.operations.readiness import answer_kit, answer_readiness
-from service.operations.say import kit_words, readiness_words
+from service.operations.say import kit_words, par_words, readiness_words
 from service.operations.schemas.checks import CheckOut
 from service.operations.schemas.people import PersonBody, TokenBody
 from service.operations.sizing import load_defaults
@@ -79,7 +80,9 @@ def serve(
     with _listening(settings) as listener:
         port = listener.getsockname()[1]
         typer.echo(f"Traywright is at http://{settings.host}:{port} – stop it with Ctrl+C.")
-        server = uvicorn.Server(config_of(settings, create_app(settings)))
+        served = create_app(settings)
+        server = uvicorn.Server(config_of(settings, served))
+        served.state.is_stopping = lambda: server.should_exit
         # The server has stopped in good order when it hands on the signal that stopped it.
         with suppress(KeyboardInterrupt):
             server.run(sockets=[listener])
@@ -209,6 +212,15 @@ def kit(
     """Give the fewest packs for one case that reach a target, from a JSON file."""
     answer = answer_kit(_read_json(file))
     _say(kit_words(answer), answer, as_json=as_json)
+
+
+@app.command()
+def par(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
+) -> None:
+    """Evaluate par levels, reach a readiness, or spend a budget best, from a JSON file."""
+    answer = answer_par(_read_json(file))
+    _say(par_words(answer), answer, as_json=as_json)
 
 
 def _read_json(file: Path) -> dict[str, Any]:

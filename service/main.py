@@ -11,21 +11,27 @@ from fastapi.routing import APIRoute
 from service.api import (
     cases,
     expiry,
+    fhir,
     health,
     items,
     ledger,
+    orders,
+    par,
     people,
     planning,
     readiness,
     recalls,
     scans,
+    shortfalls,
     stock,
+    suppliers,
     transfers,
 )
 from service.api.access import authorise, missing_rules
 from service.api.limits import BodyLimit
 from service.api.metrics import Meter, Metered
 from service.api.problems import PROBLEM_RESPONSES, ProblemOut, Unforeseen, add_problems
+from service.operations.long_work import LongWork
 from service.operations.start import require_safe_start
 from service.operations.throttle import Throttle
 from service.operations.unit import Work
@@ -45,8 +51,13 @@ API_PARTS = (
     scans,
     recalls,
     expiry,
+    par,
     people,
     transfers,
+    shortfalls,
+    suppliers,
+    orders,
+    fhir,
     health,
 )
 
@@ -83,6 +94,8 @@ def create_app(
         work.prepare()
         work.read(require_safe_start)
         yield
+        # What is being done ends first; what has not begun is told that it never will.
+        app.state.long_work.close()
         work.close()
 
     app = FastAPI(
@@ -96,6 +109,9 @@ def create_app(
     app.state.work = work
     app.state.throttle = Throttle()
     app.state.meter = Meter()
+    app.state.long_work = LongWork(clock)
+    # Whoever runs the server says here when it stops: open streams then close.
+    app.state.is_stopping = lambda: False
     guard = [Depends(authorise)]
     parts = [part.router for part in API_PARTS]
     _require_rules([*parts, health.probes, *page_routers()])

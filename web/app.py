@@ -3,13 +3,37 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
 from fastapi.params import Depends as DependsParam
 from starlette.datastructures import MutableHeaders
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from web.pages import cases, docs, figures, imports, list_day, people, plans, sign_in, stock
+from web.pages import (
+    cases,
+    docs,
+    expiring,
+    figures,
+    imports,
+    items,
+    list_day,
+    live,
+    long_work,
+    par,
+    par_proposal,
+    people,
+    pick_list,
+    plans,
+    recalls,
+    scanner,
+    sets,
+    sign_in,
+    stock,
+    transfers,
+    tray,
+    tray_fates,
+)
+from web.render import note_change
 
 __all__ = ["add_pages", "page_routers"]
 
@@ -30,7 +54,30 @@ HEADERS = {
 
 def page_routers() -> list[APIRouter]:
     """Give the routers of every page."""
-    parts = (list_day, cases, plans, stock, imports, figures, sign_in, people, docs)
+    parts = (
+        list_day,
+        cases,
+        plans,
+        pick_list,
+        stock,
+        items,
+        sets,
+        recalls,
+        expiring,
+        transfers,
+        par,
+        par_proposal,
+        long_work,
+        imports,
+        figures,
+        sign_in,
+        people,
+        docs,
+        live,
+        tray,
+        tray_fates,
+        scanner,
+    )
     return [part.router for part in parts]
 
 
@@ -42,8 +89,11 @@ def add_pages(app: FastAPI, guard: Sequence[DependsParam]) -> None:
     guard
         What every page passes before it is shown.
     """
-    for router in page_routers():
-        app.include_router(router, include_in_schema=False, dependencies=guard)
+    app.state.page_routers = page_routers()
+    for router in app.state.page_routers:
+        app.include_router(
+            router, include_in_schema=False, dependencies=[*guard, Depends(note_change)]
+        )
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     app.add_middleware(_Headers)
 
@@ -63,6 +113,9 @@ class _Headers:
                 if headers.get("content-type", "").startswith("text/html"):
                     # A page shown to somebody must not come back after they have signed out.
                     headers.setdefault("Cache-Control", "no-store")
+                elif scope["path"].startswith("/static/"):
+                    # Asked for again each time, so that styles and scripts fit the pages.
+                    headers.setdefault("Cache-Control", "no-cache")
                 if scope.get("scheme") == "https":
                     headers.setdefault("Strict-Transport-Security", YEAR_OF_TLS)
             await send(message)

@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import Depends, Request
 from starlette.datastructures import FormData
 
-__all__ = ["FileForm", "Filled", "FilledForm", "texts", "version_of", "whole"]
+__all__ = ["FileForm", "Filled", "FilledForm", "LongForm", "texts", "version_of", "whole"]
 
 #: Digits of the largest version a form may carry.
 LONGEST_VERSION = 9
@@ -14,6 +14,11 @@ LONGEST_VERSION = 9
 
 async def _form(request: Request) -> AsyncIterator[FormData]:
     async with request.form(max_fields=200, max_files=0) as form:
+        yield form
+
+
+async def _long_form(request: Request) -> AsyncIterator[FormData]:
+    async with request.form(max_fields=4000, max_files=0) as form:
         yield form
 
 
@@ -48,5 +53,7 @@ def version_of(values: Mapping[str, object]) -> int:
 
 #: The form as it was sent, and its text fields by name.
 FilledForm = Annotated[FormData, Depends(_form)]
+#: A form with many rows.
+LongForm = Annotated[FormData, Depends(_long_form)]
 FileForm = Annotated[FormData, Depends(_with_file)]
 Filled = Annotated[dict[str, str], Depends(_filled)]

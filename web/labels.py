@@ -4,7 +4,16 @@ from collections.abc import Iterable
 
 from service.errors import FieldFault
 
-__all__ = ["FIELD_LABELS", "fault_of", "field_name", "field_of", "figure_name", "plain"]
+__all__ = [
+    "ACTIONS",
+    "FIELD_LABELS",
+    "fault_of",
+    "field_name",
+    "field_of",
+    "figure_name",
+    "item_name",
+    "plain",
+]
 
 #: Label by the name a form sends.
 FIELD_LABELS = {
@@ -35,6 +44,29 @@ FIELD_LABELS = {
     "near": "What must be near",
     "value": "Value",
     "source": "Source",
+    "quantity": "How many",
+    "counted": "Counted",
+    "reason": "Why",
+    "to_store": "To store",
+    "to": "To shelf",
+    "ref": "REF",
+    "lot": "Lot",
+    "serial": "Serial",
+    "supplier": "Supplier",
+    "notice": "The supplier's notice",
+    "site": "Site",
+    "units": "Which units go",
+    "days": "Days from today",
+    "level": "Par level",
+    "why": "Why",
+    "again": "Why it is decided again",
+    "target": "Readiness to reach, in 100",
+    "budget": "Or money to make the best use of",
+    "arrivals_per_day": "Cases a day",
+    "name": "Name",
+    "sign_in": "Signs in as",
+    "password": "First password",
+    "pin": "PIN",
 }
 
 
@@ -45,7 +77,9 @@ def plain(name: str) -> str:
 
 def figure_name(key: str) -> str:
     """Say a figure's name without its unit, which stands beside it."""
-    words = plain(key.removesuffix("_mm")).replace(" sd", " standard deviation")
+    for unit in ("_mm", "_hours", "_days"):
+        key = key.removesuffix(unit)
+    words = plain(key).replace(" sd", " standard deviation")
     return words[:1].upper() + words[1:]
 
 
@@ -66,3 +100,20 @@ def field_name(pointer: str) -> str:
 def fault_of(faults: Iterable[FieldFault], name: str) -> str:
     """Say what is wrong with a field; empty when nothing is."""
     return "; ".join(fault.reason for fault in faults if field_of(fault.pointer) == name)
+
+
+def item_name(system: str | None, description: str) -> str:
+    """Name an item with its system, once: some descriptions begin with it."""
+    if system is None or system.lower() in description.lower():
+        return description
+    return f"{system} {description[:1].lower()}{description[1:]}"
+
+
+#: What can be done with units in one place: the movement, its name, and what was done.
+ACTIONS = {
+    "move": ("Move", "moved"),
+    "count": ("Count", "counted"),
+    "quarantine": ("Quarantine", "put in quarantine"),
+    "write_off": ("Write off", "written off"),
+    "release": ("Release", "released from quarantine"),
+}

@@ -18,7 +18,7 @@ from service.errors import Forbidden, SignInNeeded
 from service.operations import signing_in
 from service.operations.audit import trail
 from service.operations.caller import Caller
-from service.operations.rules import ANYONE, RULES, require_role
+from service.operations.rules import ANYONE, RULES, UNATTENDED, require_role
 from service.operations.unit import Work
 
 __all__ = ["CallerDep", "GuardedRoute", "authorise", "cookie_name", "missing_rules"]
@@ -79,12 +79,18 @@ def _caller(request: Request, work: Work, asked: Caller) -> Caller | None:
     if not token:
         return None
     try:
-        return signing_in.caller_of_session(work, token, asked)
+        return signing_in.caller_of_session(work, token, asked, is_use=_is_use(request, asked))
     except SignInNeeded:
         # Who comes to sign in again must not be stopped by the session that has ended.
         if RULES.get(asked.operation) == ANYONE:
             return None
         raise
+
+
+def _is_use(request: Request, asked: Caller) -> bool:
+    """Tell a person's request from what an open page asks by itself, which keeps nobody in."""
+    by_itself = asked.operation in UNATTENDED or "x-unattended" in request.headers
+    return not (by_itself and request.method in SAFE)
 
 
 def _require_own_origin(request: Request) -> None:

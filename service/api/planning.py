@@ -113,7 +113,9 @@ def put_rules(work: WorkDep, actor: Actor, body: dict[str, Any]) -> dict[str, An
 @router.post("/imports/{form}")
 def import_rows(
     once: OnceDep,
-    form: Literal["catalogue", "stock-take", "usage", "lists", "deliveries"],
+    form: Literal[
+        "catalogue", "stock-take", "usage", "lists", "deliveries", "suppliers", "holidays"
+    ],
     file: UploadFile,
     take_good_rows: Annotated[
         bool, Query(description="Take the good rows of a file that has faulty ones")

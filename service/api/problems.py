@@ -20,6 +20,8 @@ from service.errors import FieldFault, ServiceError
 from service.operations.faults import faults_of
 
 __all__ = [
+    "FHIR_MEDIA_TYPE",
+    "OUTCOME_RESPONSES",
     "PROBLEM_RESPONSES",
     "Unforeseen",
     "add_problems",
@@ -29,6 +31,7 @@ __all__ = [
 ]
 
 MEDIA_TYPE = "application/problem+json"
+FHIR_MEDIA_TYPE = "application/fhir+json"
 _LOG = logging.getLogger("traywright")
 _UNEXPECTED = ("unexpected", "Unexpected error")
 
@@ -89,6 +92,33 @@ def _documented(status: int) -> dict[str, Any]:
 PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
     status: _documented(status)
     for status in (400, 401, 403, 404, 405, 408, 409, 412, 413, 422, 428, 503)
+}
+
+_OUTCOME = {
+    "type": "object",
+    "required": ["resourceType", "issue"],
+    "properties": {
+        "resourceType": {"const": "OperationOutcome"},
+        "issue": {"type": "array", "minItems": 1, "items": {"type": "object"}},
+    },
+}
+#: The same under the addresses of FHIR, which has its own form for errors.
+OUTCOME_RESPONSES: dict[int | str, dict[str, Any]] = {
+    status: {**documented, "content": {FHIR_MEDIA_TYPE: {"schema": _OUTCOME}}}
+    for status, documented in PROBLEM_RESPONSES.items()
+}
+#: FHIR's code by status (value set issue-type); what is not here is ``exception``.
+_ISSUES = {
+    HTTPStatus.BAD_REQUEST: "invalid",
+    HTTPStatus.UNAUTHORIZED: "login",
+    HTTPStatus.FORBIDDEN: "forbidden",
+    HTTPStatus.NOT_FOUND: "not-found",
+    HTTPStatus.METHOD_NOT_ALLOWED: "not-supported",
+    HTTPStatus.REQUEST_TIMEOUT: "timeout",
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: "too-long",
+    HTTPStatus.UNPROCESSABLE_ENTITY: "invalid",
+    HTTPStatus.TOO_MANY_REQUESTS: "throttled",
+    HTTPStatus.SERVICE_UNAVAILABLE: "transient",
 }
 
 
@@ -164,6 +194,8 @@ def _answer(
 ) -> Response:
     """Answer a program with a problem, and a person in a browser with a page."""
     kind, title, status = heading
+    if request.url.path.startswith("/api/v1/fhir/"):
+        return _outcome(title, status, detail, faults)
     is_api = request.url.path.startswith("/api/")
     if not is_api and "text/html" in request.headers.get("accept", ""):
         if status == HTTPStatus.UNAUTHORIZED and request.method == "GET":
@@ -172,6 +204,16 @@ def _answer(
         page: PageRenderer = request.app.state.error_page
         return page(request, int(status), title, detail, faults)
     return problem(kind, title, status, detail, faults=faults, facts=facts)
+
+
+def _outcome(title: str, status: int, detail: str, faults: Sequence[FieldFault]) -> Response:
+    """Answer a program that speaks FHIR with an OperationOutcome: an issue for each fault."""
+    said = [f"{fault.pointer.lstrip('/')}: {fault.reason}" for fault in faults] or [detail]
+    code = _ISSUES.get(HTTPStatus(status), "exception")
+    shared = {"severity": "error", "code": code, "details": {"text": title}}
+    issues = [{**shared, "diagnostics": one} for one in said]
+    body = {"resourceType": "OperationOutcome", "issue": issues}
+    return _ProblemResponse(body, status_code=int(status), media_type=FHIR_MEDIA_TYPE)
 
 
 def _locked(facts: dict[str, object] | None) -> dict[str, str]:

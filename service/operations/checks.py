@@ -19,7 +19,7 @@ from service.operations.words import CAUTION
 from service.storage.queries import cases, confirmations
 from service.storage.tables import Confirmation
 
-__all__ = ["check_case", "check_day", "check_prepared", "refuse_past"]
+__all__ = ["check_case", "check_day", "check_one", "check_prepared", "refuse_past"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,11 @@ def check_case(unit: Unit, reference: str) -> CaseCheckOut:
         why = "has been cancelled" if row.status == "cancelled" else f"was on {day}"
         raise BadInput(f"Case {reference} {why}: there is nothing to pick for it.")
     shop = open_shop(unit)
-    prepared = prepare(unit, shop, day)
+    return check_one(unit, shop, prepare(unit, shop, day), reference)
+
+
+def check_one(unit: Unit, shop: Shop, prepared: Sequence[Prepared], reference: str) -> CaseCheckOut:
+    """Check one of the cases that have been prepared, after those before it."""
     (one,) = [one for one in prepared if one.row.reference == reference]
     return _answer(unit, _told(unit, shop, prepared, [one]), one)
 

@@ -1,12 +1,12 @@
 """A list day in words and probabilities: readiness, shared packs, gains, set clashes, order."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
 from service.core.items import describe_size
 from service.core.sequencing import PlannedCase, SetStock, better_order, clashes
 from service.operations.checks import check_prepared, refuse_past
-from service.operations.plans import open_shop
+from service.operations.plans import Shop, open_shop
 from service.operations.preparing import Prepared, prepare
 from service.operations.readiness import problem_for, solved
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
@@ -25,10 +25,13 @@ from service.operations.unit import Unit
 from service.operations.worst import worst_of
 from service.storage.queries import catalogue
 
-__all__ = ["day_readiness"]
+__all__ = ["case_answer", "case_question", "day_readiness"]
 
 #: How often the days are played through unless asked otherwise: quick, the error below 0.01.
 SAMPLES = 5_000
+
+#: Units whose gain is worked out; a case by itself is played with the same draws as its day.
+GAINS = 12
 
 
 def day_readiness(
@@ -59,8 +62,10 @@ def day_readiness(
             shared=_shared(check),
             orders=_orders(unit, on_day, check),
         )
-    asked, answer = solved({**problem.problem, "method": method, "samples": samples, "gains": 12})
-    readiness = _cases(answer, check)
+    asked, answer = solved(
+        {**problem.problem, "method": method, "samples": samples, "gains": GAINS}
+    )
+    readiness = _cases(answer, (case for one in check.lists for case in one.cases))
     names = {item.ref: f"{item.description} {describe_size(item)}".strip() for item in shop.facts}
     return DayReadiness(
         check=check,
@@ -75,10 +80,39 @@ def day_readiness(
     )
 
 
-def _cases(answer: dict[str, object], check: CheckOut) -> list[CaseReadiness]:
+def case_question(unit: Unit, shop: Shop, prepared: Sequence[Prepared]) -> dict[str, object] | None:
+    """Write the question that `case_answer` answers; None when no case can be asked about.
+
+    Parameters
+    ----------
+    prepared
+        Every case from today to the day of the case meant.
+    """
+    problem = problem_for(unit, shop, prepared)
+    if not problem.cases:
+        return None
+    return {**problem.problem, "method": "simulated", "samples": SAMPLES, "gains": GAINS}
+
+
+def case_answer(
+    question: Mapping[str, object] | None, check: CaseCheckOut | None
+) -> CaseReadiness | None:
+    """Work out the readiness of one case as its list day would; nothing is read from the rows.
+
+    Returns
+    -------
+    CaseReadiness or None
+        None when the case is not planned or cannot be sized.
+    """
+    if question is None or check is None:
+        return None
+    return next(iter(_cases(solved(question)[1], [check])), None)
+
+
+def _cases(answer: dict[str, object], cases: Iterable[CaseCheckOut]) -> list[CaseReadiness]:
     by_case = {one["case"]: one for one in _rows(answer["cases"])}
     found = []
-    for case in (case for one in check.lists for case in one.cases):
+    for case in cases:
         told = by_case.get(case.case)
         if told is None:
             continue

@@ -37,11 +37,16 @@ DEMO_PASSWORD = "demo"  # noqa: S105 - it is printed on the demo's sign-in page
 #: Files in the order in which they build on each other.
 _TABLES = (
     ("catalogue.csv", "catalogue"),
+    ("suppliers.csv", "suppliers"),
+    ("holidays.csv", "holidays"),
     ("stock.csv", "stock-take"),
     ("deliveries.csv", "deliveries"),
     ("usage.csv", "usage"),
     ("lists.csv", "lists"),
 )
+
+#: Without them every day is a working day and no order has a cut-off.
+_MAY_BE_ABSENT = frozenset({"suppliers.csv", "holidays.csv"})
 
 
 def is_loaded(unit: Unit) -> bool:
@@ -73,6 +78,8 @@ def load_demo(unit: Unit, folder: Path) -> dict[str, int]:
         _add_accounts(unit)
     taken = {}
     for name, form in _TABLES:
+        if name in _MAY_BE_ABSENT and not (folder / name).exists():
+            continue
         taken[name] = _load_table(unit, folder / name, form, shift)
         if form == "catalogue":
             taken["sizing.toml"] = load_defaults(unit, read_toml(folder / "sizing.toml"))

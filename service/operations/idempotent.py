@@ -12,7 +12,7 @@ from service.operations.unit import Unit
 from service.storage.engine import TransactionClash
 from service.storage.tables import DoneRequest
 
-__all__ = ["fingerprint_of", "once"]
+__all__ = ["answered", "fingerprint_of", "once"]
 
 Answer = TypeVar("Answer", bound=BaseModel)
 
@@ -63,3 +63,9 @@ def once(
     result = operation(unit)
     row.body = result.model_dump_json()
     return result
+
+
+def answered(unit: Unit, key: str, answer: type[Answer]) -> Answer | None:
+    """Give what the request with a key was answered, ``None`` when there was none."""
+    done = unit.session.get(DoneRequest, key)
+    return None if done is None else answer.model_validate_json(done.body)

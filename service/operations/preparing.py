@@ -8,8 +8,9 @@ from typing import Any
 
 from sqlalchemy import Row
 
+from service.core.closing import CheckInput
 from service.core.constructs import read_planned
-from service.core.cover import CaseCheck, CaseToCheck, ConstructToCheck, check_cases
+from service.core.cover import CaseCheck, CaseToCheck, ConstructToCheck
 from service.core.estimates import Dimension, Measurements, estimate_dimensions
 from service.core.gaps import Parcel
 from service.core.items import INSTRUMENT_SET_KINDS, ItemFacts
@@ -23,7 +24,7 @@ from service.operations.unit import Unit
 from service.storage.queries import cases, catalogue, packs, recalls, stock
 from service.storage.tables import OperatingList, Plan, SurgicalCase
 
-__all__ = ["Prepared", "parcels", "prepare", "run_check"]
+__all__ = ["Prepared", "check_input", "parcels", "prepare", "run_check"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,17 +55,22 @@ def run_check(
 
     A pack that has been implanted in a case fills its line: nothing more is claimed for it.
     """
+    given = check_input(unit, prepared, claims)
+    return {result.case.case: result for result in given.check()}
+
+
+def check_input(unit: Unit, prepared: Sequence[Prepared], claims: Iterable[Claim]) -> CheckInput:
+    """Read what prepared cases are checked from, with the promises given."""
     ready = {one.row.reference: one.case for one in prepared if one.case is not None}
     refs = {ref for case in ready.values() for ref in _refs(case)}
     used = _used(unit, prepared)
-    results = check_cases(
-        list(ready.values()),
-        [*parcels(unit, refs), *(parcel for parcel, _ in used)],
+    return CheckInput(
+        tuple(ready.values()),
+        (*parcels(unit, refs), *(parcel for parcel, _ in used)),
         catalogue.turnarounds(unit.session),
         unit.zone,
-        [*claims, *(claim for _, claim in used)],
+        (*claims, *(claim for _, claim in used)),
     )
-    return {result.case.case: result for result in results}
 
 
 def _refs(case: CaseToCheck) -> Iterator[str]:

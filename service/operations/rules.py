@@ -9,7 +9,7 @@ from collections.abc import Collection
 from service.errors import Forbidden
 from service.operations.caller import Caller
 
-__all__ = ["ANYONE", "EVERYONE", "ROLES", "RULES", "may", "require_role"]
+__all__ = ["ANYONE", "EVERYONE", "ROLES", "RULES", "UNATTENDED", "may", "require_role"]
 
 NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR = "nurse", "surgeon", "storekeeper", "administrator"
 ROLES = (NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR)
@@ -35,10 +35,29 @@ _READS = """
     api.scans.scan_pack api.recalls.list_recalls api.recalls.get_recall api.expiry.expiring
     api.people.who_am_i api.people.set_pin
     api.transfers.list_transfers
+    api.par.answer_par api.par.get_demand api.par.list_proposals api.par.get_proposal
+    api.par.list_levels api.par.get_level
+    api.shortfalls.list_shortfalls api.suppliers.list_suppliers api.suppliers.get_supplier
+    api.suppliers.list_holidays
+    api.orders.list_orders api.orders.get_order api.orders.order_csv api.orders.order_xml
+    api.orders.unbilled api.orders.list_loans api.orders.get_buyer
+    api.fhir.metadata api.fhir.search_device_definitions api.fhir.read_device_definition
+    api.fhir.search_devices api.fhir.read_device api.fhir.search_inventory_reports
+    api.fhir.read_inventory_report api.fhir.search_supply_requests api.fhir.read_supply_request
+    api.fhir.search_supply_deliveries api.fhir.read_supply_delivery
+    api.fhir.search_device_usages api.fhir.read_device_usage
     web.pages.list_day.start web.pages.list_day.choose_day web.pages.list_day.list_day
     web.pages.list_day.try_out web.pages.cases.show_case web.pages.stock.show_stock
+    web.pages.cases.try_case web.pages.pick_list.show_pick_list
     web.pages.figures.show_figures web.pages.sign_in.leave web.pages.docs.show_docs
     web.pages.people.show_me web.pages.people.set_pin
+    web.pages.stock.show_list web.pages.items.show_item web.pages.sets.show_sets
+    web.pages.recalls.show_recalls web.pages.recalls.show_recall
+    web.pages.expiring.show_expiring web.pages.transfers.show_transfers
+    web.pages.long_work.show_work web.pages.long_work.show_progress
+    web.pages.live.stream web.pages.live.version web.pages.tray.show_tray
+    web.pages.scanner.show_check web.pages.scanner.check
+    web.pages.par.show_levels web.pages.par.show_level web.pages.par_proposal.show_proposal
 """
 
 RULES: dict[str, frozenset[str]] = {
@@ -90,7 +109,26 @@ RULES: dict[str, frozenset[str]] = {
     "api.people.make_token": _ADMIN,
     "api.people.revoke_token": _ADMIN,
     "api.people.read_audit": _ADMIN,
+    "api.par.make_proposal": _STOCK,
+    "api.par.decide_lines": _STOCK,
+    "api.par.set_level": _STOCK,
     "api.transfers.ask": _STOCK,
+    "api.orders.draft": _STOCK,
+    "api.orders.draft_bills": _STOCK,
+    "api.orders.change_order": _STOCK,
+    # In a department of one the storekeeper approves, too; who did stands on the order.
+    "api.orders.approve": _STOCK,
+    "api.orders.send": _STOCK,
+    "api.orders.set_moments": _STOCK,
+    "api.orders.cancel": _STOCK,
+    "api.orders.let_go": _STOCK,
+    "api.orders.receive": _STOCK,
+    "api.orders.give_back": _STOCK,
+    "api.orders.put_buyer": frozenset({STOREKEEPER, ADMINISTRATOR}),
+    "api.orders.make_sterile": _MOVES,
+    "api.suppliers.put_supplier": _STOCK,
+    "api.suppliers.put_holiday": _STOCK,
+    "api.suppliers.remove_holiday": _STOCK,
     "api.transfers.answer": _STOCK,
     "web.pages.cases.new_case": _PLANS,
     "web.pages.cases.add_case": _PLANS,
@@ -100,13 +138,36 @@ RULES: dict[str, frozenset[str]] = {
     "web.pages.cases.confirm_backups": frozenset({SURGEON}),
     "web.pages.plans.show_plan": frozenset({SURGEON}),
     "web.pages.plans.save_plan": frozenset({SURGEON}),
+    "web.pages.plans.try_plan": frozenset({SURGEON}),
+    "web.pages.tray.scan": _PACKS,
+    "web.pages.tray.by_hand": _PACKS,
+    "web.pages.tray.learn": _PACKS,
+    "web.pages.tray_fates.show_fate": _PACKS,
+    "web.pages.tray_fates.settle": _PACKS,
+    "web.pages.tray_fates.all_back": _PACKS,
+    "web.pages.tray_fates.set_status": _PACKS,
     "web.pages.imports.show_import": frozenset({STOREKEEPER, ADMINISTRATOR}),
     "web.pages.imports.take_file": frozenset({STOREKEEPER, ADMINISTRATOR}),
+    # Which of these a nurse may do stands above, kind by kind.
+    "web.pages.items.show_units": _MOVES,
+    "web.pages.items.record": _MOVES,
+    "web.pages.recalls.start_recall": _STOCK,
+    "web.pages.recalls.lift_recall": _STOCK,
+    "web.pages.transfers.ask": _STOCK,
+    "web.pages.transfers.answer": _STOCK,
+    "web.pages.par.propose": _STOCK,
+    "web.pages.par.set_level": _STOCK,
+    "web.pages.par.order_missing": _STOCK,
+    "web.pages.par_proposal.decide_line": _STOCK,
+    "web.pages.par_proposal.accept_ticked": _STOCK,
     "web.pages.figures.set_figure": _ADMIN,
     "web.pages.people.show_people": _ADMIN,
     "web.pages.people.add_person": _ADMIN,
     "web.pages.people.show_audit": _ADMIN,
 }
+
+#: What an open page asks without anybody doing anything: it keeps no session from being locked.
+UNATTENDED = frozenset({"web.pages.live.stream", "web.pages.live.version"})
 
 
 def may(roles: Collection[str], operation: str) -> bool:

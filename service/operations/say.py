@@ -2,7 +2,7 @@
 
 from typing import Any
 
-__all__ = ["kit_words", "readiness_words"]
+__all__ = ["kit_words", "par_words", "readiness_words"]
 
 
 def readiness_words(answer: dict[str, Any]) -> str:
@@ -30,6 +30,17 @@ def kit_words(answer: dict[str, Any]) -> str:
     share, most = f"{answer['readiness']:.4g}", f"{answer['reachable']:.4g}"
     lines = [f"Reaches {share} of {most} reachable ({answer['method']}):"]
     lines += [f"  {pack['quantity']} × {pack['item']}" for pack in answer["packs"]]
+    return "\n".join(lines)
+
+
+def par_words(answer: dict[str, Any]) -> str:
+    """Say the answer to a par problem: readiness, cost, and each level that is not nothing."""
+    lines = [
+        f"Ready for the next case: {answer['readiness']:.6f}; cost {answer['cost']} minor units"
+    ]
+    if answer.get("reached") is False:
+        lines.append("What was asked is out of reach; this is the best there is.")
+    lines += [f"  {level} × {item}" for item, level in answer["levels"].items() if level]
     return "\n".join(lines)
 
 

@@ -12,6 +12,7 @@ from service.core.packs import CaseFacts, Holder, Label, OnRecord, Pack, Wanted
 from service.core.verdict import Verdict, judge
 from service.exchange.scan import Scan
 from service.operations.cases import the_case
+from service.operations.catalogue import the_item
 from service.operations.checks import check_case
 from service.operations.codes import code_of, facts_of, read_code
 from service.operations.recalls import recall_sentences
@@ -19,6 +20,7 @@ from service.operations.schemas.checks import CaseCheckOut, LineOut
 from service.operations.schemas.scans import (
     FillsOut,
     HolderOut,
+    NamedPackBody,
     ScanBody,
     ScannedItem,
     ScannedPlace,
@@ -29,7 +31,7 @@ from service.operations.words import CAUTION
 from service.storage.queries import catalogue, codes
 from service.storage.tables import Item, Lot, OperatingList, SurgicalCase
 
-__all__ = ["scan_pack"]
+__all__ = ["name_pack", "scan_pack"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,26 @@ def scan_pack(unit: Unit, body: ScanBody) -> ScanOut:
     scan = read_code(unit, body.raw, body.second)
     code = code_of(scan)
     item = None if code is None else codes.item_of_code(unit.session, code)
+    return _told(unit, scan, item, case)
+
+
+def name_pack(unit: Unit, body: NamedPackBody) -> ScanOut:
+    """Say the same of a pack whose REF and lot or serial were read by eye and typed in.
+
+    Raises
+    ------
+    NotFound
+        When there is no such case.
+    BadInput
+        When there is no such item, or the case is cancelled or past.
+    """
+    case = None if body.case is None else the_case(unit, body.case)
+    item = the_item(unit, body.ref, "/ref")
+    scan = Scan("unknown", body.ref, lot=body.lot, serial=body.serial)
+    return _told(unit, scan, item, case)
+
+
+def _told(unit: Unit, scan: Scan, item: Item | None, case: SurgicalCase | None) -> ScanOut:
     found = _find(unit, scan, item)
     check = check_case(unit, case.reference) if case is not None and item is not None else None
     pack = _pack(unit, scan, item, found, _Asked(case, check))
@@ -92,7 +114,7 @@ def _pack(unit: Unit, scan: Scan, item: Item | None, found: _Found, asked: _Aske
         unit.today,
         label,
         facts_of(item),
-        _record(found, asked) if found.lots else None,
+        _record(item, found, asked) if found.lots else None,
         recall,
         doubt,
         _case_facts(unit, item, found.lots, asked),
@@ -105,10 +127,10 @@ def _printed(label: Label, lots: Sequence[Lot]) -> tuple[str, str]:
     return label.lot or lot, label.serial or serial
 
 
-def _record(found: _Found, asked: _Asked) -> OnRecord:
+def _record(item: Item, found: _Found, asked: _Asked) -> OnRecord:
     own = asked.case.id if asked.case is not None else None
     usable = [row for row in found.units if row.kind != "quarantine"]
-    expected = _picked_by(found.lots, asked.check)
+    expected = _picked_by(item.ref, found.lots, asked.check)
     own_holds = [row for row in found.holds if row.case_id == own]
     return OnRecord(
         use_by=tuple(sorted({lot.use_by for lot in found.lots if lot.use_by is not None})),
@@ -123,11 +145,15 @@ def _record(found: _Found, asked: _Asked) -> OnRecord:
     )
 
 
-def _picked_by(lots: Sequence[Lot], check: CaseCheckOut | None) -> int:
-    """Count the units of these lots that the pick list names."""
+def _picked_by(ref: str, lots: Sequence[Lot], check: CaseCheckOut | None) -> int:
+    """Count the units of these lots that the pick list names; two items may share a lot's name."""
     names = {(lot.lot_number, lot.serial, lot.ownership) for lot in lots}
     rows = check.pick_list if check is not None else []
-    return sum(row.quantity for row in rows if (row.lot, row.serial, row.ownership) in names)
+    return sum(
+        row.quantity
+        for row in rows
+        if row.ref == ref and (row.lot, row.serial, row.ownership) in names
+    )
 
 
 def _free(found: _Found, case: SurgicalCase | None) -> int:

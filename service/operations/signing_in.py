@@ -174,8 +174,15 @@ def _session(unit: Unit, token: str) -> _Session | None:
     return _Session(_Account.of(person), row.form_token, row.seen_at, row.ends_at)
 
 
-def caller_of_session(work: Work, token: str, asked: Caller) -> Caller | None:
+def caller_of_session(
+    work: Work, token: str, asked: Caller, *, is_use: bool = True
+) -> Caller | None:
     """Give who a session's cookie belongs to, or ``None`` when there is no such session.
+
+    Parameters
+    ----------
+    is_use
+        Whether a person did something. What a page asks by itself keeps no session alive.
 
     Raises
     ------
@@ -194,7 +201,7 @@ def caller_of_session(work: Work, token: str, asked: Caller) -> Caller | None:
             "Nobody has used this session for a while; come back with your PIN or sign in again.",
             facts={"locked": bool(found.person.pin_hash)},
         )
-    if now - found.seen_at > _NOTICE_AFTER:
+    if is_use and now - found.seen_at > _NOTICE_AFTER:
         work.write(lambda unit: _seen(unit, token))
     return replace(found.person.asking(asked), form_token=found.form_token)
 

@@ -37,6 +37,8 @@ FILLED = {
     "kind": "stale",
     "notice": "no-such-notice",
     "ref": "no-such-ref",
+    "name": "no-such-supplier",
+    "token": "no-such-work",
 }
 
 #: A wrong sign-in is answered with 401 by the operation itself; see test_signing_in.
@@ -245,6 +247,21 @@ ABOUT_OURS: list[tuple[str, str, object]] = [
     ("PUT", f"{API}/people/only-nurse/password", {"password": "correct horse battery staple"}),
     ("DELETE", f"{API}/tokens/1", None),
     ("POST", f"{API}/transfers/1/answer", {"agreed": False}),
+    ("GET", f"{API}/orders/PO-1041", None),
+    ("GET", f"{API}/orders/PO-1041/order.csv", None),
+    ("GET", f"{API}/orders/PO-1041/order.xml", None),
+    ("PUT", f"{API}/orders/PO-1041/lines", {"lines": [{"ref": "AMB-L-090", "quantity": 1}]}),
+    ("PUT", f"{API}/orders/PO-1041/due", {"due_at": "2031-03-09T10:00"}),
+    ("POST", f"{API}/orders/PO-1041/approve", None),
+    ("POST", f"{API}/orders/PO-1041/send", {}),
+    ("POST", f"{API}/orders/PO-1041/cancel", {"reason": "not ours"}),
+    ("POST", f"{API}/orders/PO-1041/let_go", {"reason": "not ours"}),
+    (
+        "POST",
+        f"{API}/orders/PO-1041/receive",
+        {"lines": [{"ref": "AMB-L-090", "lot": "X", "to": {"store": "Store", "shelf": "A"}}]},
+    ),
+    ("POST", f"{API}/orders/LOAN-0007/return", {"lines": [{"ref": "ESK-IS", "serial": "1"}]}),
 ]
 
 
@@ -304,10 +321,13 @@ def test_lists_of_the_other_hospital_are_empty(two_houses: TestClient) -> None:
     paths = {
         "stock": "stock",
         "deliveries": "deliveries",
+        "orders": "orders",
         "lists?first=2031-03-01&last=2031-03-31": "lists",
         "checks/2031-03-04": "lists",
         "expiring?days=3000": "units",
         "transfers": "transfers",
+        "shortfalls": "shortfalls",
+        "holidays": "holidays",
     }
     for path, name in paths.items():
         theirs = two_houses.get(f"{API}/{path}", headers=bearer("stranger"))

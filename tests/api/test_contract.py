@@ -120,7 +120,9 @@ def _check_contract(demo: TestClient, path: str, method: str, examples: int = EX
         response = case.call(session=demo)
         case.validate_response(response, checks=list(CHECKS))
         if response.status_code >= 400:
-            assert response.headers["content-type"] == ["application/problem+json"]
+            # Whoever speaks FHIR is answered in FHIR: its errors are OperationOutcome.
+            kind = "fhir" if path.startswith(f"{API}/fhir/") else "problem"
+            assert response.headers["content-type"] == [f"application/{kind}+json"]
 
     keeps()
 

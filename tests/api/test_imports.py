@@ -30,6 +30,8 @@ SEED_FILES = {
     "usage": "usage.csv",
     "lists": "lists.csv",
     "deliveries": "deliveries.csv",
+    "suppliers": "suppliers.csv",
+    "holidays": "holidays.csv",
 }
 Table = list[list[Any]]
 
@@ -97,6 +99,20 @@ FILES: dict[str, tuple[list[str], list[Any], list[Any], str, str]] = {
         ["NEW-1", "AMB-IS", 1, "loan", "2031-03-05T10:00", None, date(2031, 3, 20)],
         "usable_from",
         "unsterile",
+    ),
+    "suppliers": (
+        ["name", "minimum_order", "currency", "works_on", "cut_off"],
+        ["New supply", "250.00", "GBP", "1111100", "14:00"],
+        ["Newer supply", "250.00", "GBP", "0000000", "14:00"],
+        "works_on",
+        "one day of the week",
+    ),
+    "holidays": (
+        ["day", "name"],
+        [date(2031, 5, 5), "Early May"],
+        ["05/05/2031", "Early May"],
+        "day",
+        "more than one way",
     ),
 }
 
@@ -280,6 +296,8 @@ def test_a_name_twice_in_a_file_is_refused_with_the_row_it_is_in_already(
         "usage": "ref",
         "lists": "case_reference",
         "deliveries": "ref",
+        "suppliers": "name",
+        "holidays": "day",
     }
     for form, (header, good, *_) in FILES.items():
         response = send(demo_client, form, as_csv([header, good, good]))

@@ -33,8 +33,10 @@ ARGUMENTS = (
 def served(url: str) -> Iterator[str]:
     """Serve the application on a database and give its address."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
-        config = uvicorn.Config(app_on(url), log_level="warning", ws="none")
+        app = app_on(url)
+        config = uvicorn.Config(app, log_level="warning", ws="none")
         server = uvicorn.Server(config)
+        app.state.is_stopping = lambda: server.should_exit
         thread = threading.Thread(target=server.run, args=([listener],), daemon=True)
         thread.start()
         until = time.monotonic() + 20

@@ -12,12 +12,26 @@ PAGES = {
     "case": "/cases/HAR-0712",
     "case form": "/cases/new",
     "plan": "/cases/HAR-0712/plan",
-    "stock": "/stock?kind=lag_screw&store=Theatre+store",
+    "pick list": "/cases/HAR-0712/pick-list",
+    "tray": "/cases/HAR-0711/tray",
+    "scanner": "/scanner",
+    "stock": "/stock",
+    "stock sizes": "/stock?kind=lag_screw&system=Brackwater",
+    "stock lots": "/stock/list?kind=lag_screw&store=Consignment+store",
+    "item": "/items/AMB-L-090",
+    "units": "/stock/units?ref=AMB-L-090&lot=A27R0235&serial=&ownership=owned"
+    "&store=Central+store&shelf=A-02-4",
+    "sets": "/sets",
+    "recalls": "/recalls?lot=A27R0235",
+    "expiring": "/expiring?days=14",
+    "transfers": "/transfers",
+    "people": "/people",
+    "audit trail": "/audit",
     "import": "/import",
     "figures": "/figures",
     "error": "/cases/HAR-9999",
 }
-EMPTY_PAGES = ("/", "/stock", "/figures")
+EMPTY_PAGES = ("/", "/stock", "/sets", "/recalls", "/figures")
 
 
 def _violations(page: Page) -> list[str]:
@@ -26,10 +40,37 @@ def _violations(page: Page) -> list[str]:
     return [f"{one['id']}: {one['nodes'][0]['html']}" for one in found]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+def _lower_than_48_px(page: Page) -> list[str]:
+    """Name what is touched and too low.
+
+    48 px is what we hold for gloved hands; WCAG 2.2 asks for 24 (2.5.8) or 44 (2.5.5).
+    """
+    touched = page.locator(
+        "main button, main summary, main select, main textarea, main .act, main .back, nav a, "
+        "main li > a, main label.choice, "
+        # The mark of a choice is small; its label is what is touched.
+        "main input:not([type=hidden]):not([type=checkbox]):not([type=radio])"
+    )
+    return [
+        one.inner_text() or one.evaluate("node => node.outerHTML")
+        for one in touched.all()
+        if one.is_visible() and (one.bounding_box() or {"height": 0})["height"] < 48
+    ]
+
+
 @pytest.mark.parametrize("path", PAGES.values(), ids=PAGES)
-def test_axe_finds_nothing(open_page: OpenPage, demo_site: str, path: str, scheme: str) -> None:
-    assert _violations(open_page(demo_site + path, color_scheme=scheme)) == []
+def test_a_page_is_for_everyone(open_page: OpenPage, demo_site: str, path: str) -> None:
+    """Axe in light and dark, 320 px, gloves: on one load, because loading takes the time."""
+    page = open_page(demo_site + path, color_scheme="light")
+    expect(page.get_by_role("heading", level=1)).to_have_count(1)
+    assert _violations(page) == []
+    page.emulate_media(color_scheme="dark")
+    assert _violations(page) == []
+    # 320 CSS px is the width WCAG 2.2 asks for in 1.4.10, Reflow.
+    page.set_viewport_size({"width": 320, "height": 800})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+    page.set_viewport_size({"width": 360, "height": 800})
+    assert _lower_than_48_px(page) == []
 
 
 @pytest.mark.parametrize("path", EMPTY_PAGES)
@@ -37,32 +78,6 @@ def test_axe_finds_nothing_where_there_is_nothing_yet(
     open_page: OpenPage, empty_site: str, path: str
 ) -> None:
     assert _violations(open_page(empty_site + path)) == []
-
-
-@pytest.mark.parametrize("path", PAGES.values(), ids=PAGES)
-def test_nothing_runs_over_the_edge_at_320_px(
-    open_page: OpenPage, demo_site: str, path: str
-) -> None:
-    # 320 CSS px is the width WCAG 2.2 asks for in 1.4.10, Reflow.
-    page = open_page(demo_site + path, width=320)
-    assert page.evaluate("document.documentElement.scrollWidth") <= 320
-
-
-@pytest.mark.parametrize("path", PAGES.values(), ids=PAGES)
-def test_what_is_touched_is_48_px_high(open_page: OpenPage, demo_site: str, path: str) -> None:
-    # 48 px is what we hold for gloved hands; WCAG 2.2 asks for 24 (2.5.8) or 44 (2.5.5).
-    page = open_page(demo_site + path, width=360)
-    touched = page.locator(
-        "main button, main summary, main select, main textarea, main .act, main .back, nav a, "
-        "main li > a, main label.choice, "
-        "main input:not([type=hidden]):not([type=checkbox])"
-    )
-    low = [
-        one.inner_text() or one.evaluate("node => node.outerHTML")
-        for one in touched.all()
-        if one.is_visible() and (one.bounding_box() or {"height": 0})["height"] < 48
-    ]
-    assert low == []
 
 
 def test_the_skip_link_comes_first_shows_itself_and_works(
@@ -89,14 +104,11 @@ def test_the_focus_is_seen_wherever_the_tab_key_goes(open_page: OpenPage, demo_s
         assert outline[1] >= 2
 
 
-def test_every_page_has_one_heading_of_the_first_level_and_its_own_title(
-    open_page: OpenPage, demo_site: str
-) -> None:
+def test_every_page_has_its_own_title(open_page: OpenPage, demo_site: str) -> None:
+    asked = open_page(demo_site + PAGES["past day"]).request
     titles = []
-    page = open_page(demo_site)
     for path in PAGES.values():
-        page.goto(demo_site + path)
-        expect(page.get_by_role("heading", level=1)).to_have_count(1)
-        titles.append(page.title())
+        text = asked.get(demo_site + path, headers={"Accept": "text/html"}).text()
+        titles.append(text.partition("<title>")[2].partition("</title>")[0])
     assert len(set(titles)) == len(titles)
     assert all(title.endswith(" – Traywright") for title in titles)

@@ -2,7 +2,6 @@
 
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import OpenPage
@@ -18,37 +17,10 @@ def _fill_case(page: Page, reference: str) -> None:
     page.get_by_label("Ends").fill("16:30")
     page.get_by_label("Number on the list").fill("9")
     page.get_by_label("Side").select_option("left")
-    page.get_by_label("Sex").select_option("F")
-    page.get_by_label("AO/OTA class").fill("31A2.2")
-    page.get_by_label("Year of the classification").select_option("2018")
+    page.get_by_text("The fracture, as far as it is known").click()
+    page.get_by_label("AO/OTA class").select_option("31A2.2 2018")
+    page.get_by_text("Measured on the film", exact=True).click()
     page.get_by_label("Lag screw path on the film").fill("108")
-    page.get_by_label("Canal on the film").fill("14")
-    page.get_by_label("Long nail, true length on the patient").fill("360")
-    page.get_by_label("Marker on the film").fill("30")
-
-
-@pytest.mark.parametrize("javascript", [True, False])
-def test_a_case_is_added_planned_and_gets_its_pick_list(
-    open_page: OpenPage, own_site: str, javascript: bool
-) -> None:
-    page = open_page(own_site + "/lists/2031-03-12", java_script_enabled=javascript)
-    page.get_by_role("link", name="Add a case").click()
-    _fill_case(page, "TEST-1")
-    page.get_by_role("button", name="Save and plan").click()
-
-    expect(page.get_by_role("heading", level=1)).to_contain_text("Plan case TEST-1")
-    page.get_by_label("Construct").select_option("short-single-lag-nail@Ambleford/130")
-    page.get_by_role("button", name="Show what could stand by").click()
-    alternate = page.get_by_role("checkbox", name="Long nail, one lag screw (Ambleford 130°)")
-    alternate.check()
-    page.get_by_role("button", name="Save the plan and check stock").click()
-
-    expect(page.get_by_role("heading", level=1)).to_have_text("Case TEST-1 left")
-    first = page.get_by_role("table").filter(has_text="For first use")
-    # 108 mm on the film with a 25 mm ball shown as 30 mm are 90 mm; 5 mm less is the screw.
-    expect(first.get_by_text("AMB-L-085")).to_be_visible()
-    expect(first.get_by_text("AMB-IS", exact=True)).to_be_visible()
-    expect(page.get_by_text("Plan revision 1, made")).to_be_visible()
 
 
 def test_a_wrong_case_keeps_what_was_typed_and_names_the_field(
@@ -56,12 +28,12 @@ def test_a_wrong_case_keeps_what_was_typed_and_names_the_field(
 ) -> None:
     page = open_page(own_site + "/cases/new", java_script_enabled=False)
     _fill_case(page, "TEST-2")
-    page.get_by_label("AO/OTA class").fill("99Z9")
     page.get_by_label("Ends").fill("14:00")
     page.get_by_role("button", name="Save and plan").click()
     alert = page.get_by_role("alert")
     expect(alert).to_contain_text("Nothing was saved")
-    expect(page.get_by_label("AO/OTA class")).to_have_value("99Z9")
+    expect(alert).to_be_focused()
+    expect(page.get_by_label("AO/OTA class")).to_have_value("31A2.2 2018")
     expect(page.get_by_label("Theatre")).to_have_value("Trauma theatre 2")
     expect(page.get_by_label("Side")).to_have_value("left")
     expect(page.get_by_label("Lag screw path on the film")).to_have_value("108")
@@ -82,9 +54,10 @@ def test_a_used_reference_is_named_at_its_field(open_page: OpenPage, own_site: s
 
 def test_a_cancelled_case_is_said_to_be(open_page: OpenPage, own_site: str) -> None:
     page = open_page(own_site + "/cases/HAR-0711")
-    page.get_by_role("button", name="Cancel this case").click()
+    page.get_by_text("Cancel this case").click()
+    page.get_by_role("button", name="Cancel case HAR-0711").click()
     expect(page.get_by_text("This case has been cancelled")).to_be_visible()
-    expect(page.get_by_role("table")).to_have_count(0)
+    expect(page.get_by_role("link", name="Pick list")).to_have_count(0)
 
 
 def test_a_change_based_on_an_old_version_is_refused(open_page: OpenPage, own_site: str) -> None:
@@ -93,8 +66,14 @@ def test_a_change_based_on_an_old_version_is_refused(open_page: OpenPage, own_si
     for one, theatre in ((other, "Trauma theatre 3"), (page, "Trauma theatre 4")):
         one.get_by_label("Theatre").fill(theatre)
         one.get_by_role("button", name="Save the change").click()
-    expect(page.get_by_role("alert")).to_contain_text("Nothing was saved")
+    alert = page.get_by_role("alert")
+    expect(alert).to_contain_text("tester changed this case at 07:00. Nothing of yours was saved")
+    expect(alert.get_by_role("row").filter(has_text="Trauma theatre 3")).to_contain_text(
+        "Trauma theatre 4"
+    )
     expect(page.get_by_label("Theatre")).to_have_value("Trauma theatre 4")
+    page.get_by_role("button", name="Save the change").click()
+    expect(page.get_by_role("main")).to_contain_text("Trauma theatre 4")
 
 
 def test_a_cancellation_based_on_an_old_version_leads_back_to_the_case(
@@ -104,7 +83,8 @@ def test_a_cancellation_based_on_an_old_version_leads_back_to_the_case(
     other = open_page(own_site + "/cases/HAR-0711/edit")
     other.get_by_label("Theatre").fill("Trauma theatre 3")
     other.get_by_role("button", name="Save the change").click()
-    page.get_by_role("button", name="Cancel this case").click()
+    page.get_by_text("Cancel this case").click()
+    page.get_by_role("button", name="Cancel case HAR-0711").click()
     expect(page.get_by_role("alert")).to_be_visible()
     page.get_by_role("link", name="Back to where you were").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Case HAR-0711 left")
@@ -134,7 +114,7 @@ def test_a_bad_file_names_row_and_column_and_saves_nothing(
     page.get_by_role("button", name="Check and save").click()
     alert = page.get_by_role("alert")
     expect(alert).to_contain_text("nothing was saved")
-    expect(alert).to_contain_text("row 3, column kind")
+    expect(page.get_by_role("row").filter(has_text="row 3, column kind")).to_be_visible()
     expect(page.get_by_label("What the file holds")).to_have_value("catalogue")
 
 

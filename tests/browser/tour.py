@@ -16,7 +16,7 @@ TOUR = {
     "list-day": ("/lists/2031-03-04", 820),
     "case": ("/cases/HAR-0712", 960),
     "plan": ("/cases/HAR-0712/plan", 1020),
-    "stock": ("/stock?kind=lag_screw&system=Brackwater", 620),
+    "stock": ("/stock?kind=lag_screw&system=Brackwater", 900),
     "figures": ("/figures", 640),
 }
 WIDTH = 960

@@ -1,17 +1,33 @@
-"""A case: what is known, what is planned, what is missing, what to pick."""
+"""A case: what is known, what is planned, what is missing, and who has confirmed it."""
 
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from service.errors import BadInput, FieldFault, ServiceError
-from service.operations import case_life, cases, checks
+from service.errors import FieldFault, ServiceError, Stale
+from service.operations import case_life, cases
+from service.operations.case_what_if import what_if_case
 from service.operations.confirming import confirm
 from service.operations.events import events_of
 from service.operations.faults import faults_of
-from service.operations.schemas.cases import CaseBody, CaseFields, FindingsBody, MeasurementsBody
+from service.operations.last_change import last_change_of
+from service.operations.plan_tries import view_case
+from service.operations.rules import may
+from service.operations.schemas.base import Day
+from service.operations.schemas.case_what_if import CaseWhatIfBody
+from service.operations.schemas.cases import CaseBody, CaseFields
+from service.operations.schemas.plan_path import CaseView
 from service.operations.site import site_facts
 from service.operations.trays import tray_of
+from web.case_page import case_facts
+from web.case_values import (
+    CLASS_CHOICES,
+    FRACTURE_FIELDS,
+    differences,
+    fracture_facts,
+    new_values,
+    values_of,
+)
 from web.forms import Filled, version_of, whole
 from web.render import page, work_of
 
@@ -19,16 +35,17 @@ __all__ = ["router"]
 
 router = APIRouter()
 
-_FINDINGS = tuple(FindingsBody.model_fields)
-_MEASUREMENTS = tuple(MeasurementsBody.model_fields)
+#: What a form says of a case beside its fracture.
+_LIST_FIELDS = ("list_date", "theatre", "starts", "ends", "position")
 
 
 @router.get("/cases/new")
-def new_case(request: Request) -> Response:
-    """Show an empty form for a case."""
-    today = work_of(request).read(site_facts).today
-    values = {"list_date": request.query_params.get("day", str(today)), "position": "1"}
-    return page(request, "case_form.html", values=values, faults=(), reference=None)
+def new_case(request: Request, day: Day | None = None) -> Response:
+    """Show the form of a new case, filled in as far as its day foretells."""
+    work = work_of(request)
+    chosen = day or work.read(site_facts).today
+    lists = work.read(lambda unit: cases.list_days(unit, chosen, chosen)).lists
+    return _form(request, new_values(lists, chosen), None)
 
 
 @router.post("/cases/new")
@@ -39,20 +56,71 @@ def add_case(request: Request, values: Filled) -> Response:
 
 @router.get("/cases/{reference}")
 def show_case(request: Request, reference: str) -> Response:
-    """Show a case with its pick list."""
+    """Show a case: first what matters, then what it rests on."""
+    view = work_of(request).read(lambda unit: view_case(unit, reference))
+    return _case(request, reference, view)
+
+
+@router.post("/cases/{reference}/what-if")
+def try_case(request: Request, reference: str, values: Filled) -> Response:
+    """Show the case with one more unit, or measured otherwise; nothing is saved."""
     work = work_of(request)
-    case = work.read(lambda unit: cases.get_case(unit, reference))
-    today = work.read(site_facts).today
-    check = None
-    if case.status != "cancelled" and case.list_date >= today:
-        check = work.read(lambda unit: checks.check_case(unit, reference))
+    faults: list[FieldFault] = []
+    try:
+        body = CaseWhatIfBody.model_validate(_asked(values))
+        view = work.rehearse(lambda unit: what_if_case(unit, reference, body))
+        return _case(request, reference, view, tried=_in_words(values))
+    except ValidationError as error:
+        faults = faults_of(error.errors())
+    except ServiceError as error:
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+    view = work.read(lambda unit: view_case(unit, reference))
+    return _case(request, reference, view, status=422, faults=faults, values=values)
+
+
+def _asked(values: dict[str, str]) -> dict[str, object]:
+    names = ("neck_film_mm", "canal_film_mm", "nail_length_mm")
+    facts: dict[str, object] = {name: values[name] for name in names if values.get(name)}
+    if values.get("ref"):
+        facts["add_units"] = [{"ref": values["ref"], "quantity": values.get("quantity") or "1"}]
+    return facts
+
+
+def _in_words(values: dict[str, str]) -> str:
+    said = []
+    if values.get("ref"):
+        said.append(f"{values.get('quantity') or '1'} more of {values['ref']}")
+    for name, words in (
+        ("neck_film_mm", "the lag screw path {} mm on the film"),
+        ("canal_film_mm", "the canal {} mm on the film"),
+        ("nail_length_mm", "a long nail of {} mm"),
+    ):
+        if values.get(name):
+            said.append(words.format(values[name]))
+    return " and ".join(said)
+
+
+def _case(
+    request: Request,
+    reference: str,
+    view: CaseView,
+    *,
+    tried: str = "",
+    status: int = 200,
+    faults: list[FieldFault] | None = None,
+    values: dict[str, str] | None = None,
+) -> Response:
+    work = work_of(request)
     return page(
         request,
         "case.html",
-        case=case,
-        check=check,
+        status=status,
+        **case_facts(view),
         tray=work.read(lambda unit: tray_of(unit, reference)),
         events=work.read(lambda unit: events_of(unit, reference)),
+        tried=tried,
+        faults=faults or (),
+        values=values or {},
     )
 
 
@@ -68,11 +136,7 @@ def confirm_backups(request: Request, reference: str, values: Filled) -> Respons
 def edit_case(request: Request, reference: str) -> Response:
     """Show the form of a case."""
     case = work_of(request).read(lambda unit: cases.get_case(unit, reference))
-    known = case.model_dump(exclude={"findings", "measurements", "plan"})
-    known |= case.findings.model_dump() | case.measurements.model_dump()
-    known |= {"starts": f"{case.starts_at:%H:%M}", "ends": f"{case.ends_at:%H:%M}"}
-    values = {name: "" if value is None else str(value) for name, value in known.items()}
-    return page(request, "case_form.html", values=values, faults=(), reference=reference)
+    return _form(request, values_of(case), reference)
 
 
 @router.post("/cases/{reference}/edit")
@@ -92,34 +156,62 @@ def cancel_case(request: Request, reference: str, values: Filled) -> Response:
 def _save(request: Request, values: dict[str, str], reference: str | None) -> Response:
     try:
         target = _write(request, values, reference)
+    except Stale:
+        return _stale(request, values, reference or "")
     except ValidationError as error:
         faults = faults_of(error.errors())
-    except BadInput as error:
-        faults = list(error.faults)
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
     else:
-        return RedirectResponse(f"/cases/{target}/plan", status_code=303)
-    return page(
-        request, "case_form.html", status=422, values=values, faults=faults, reference=reference
-    )
+        # Who may not plan has done what there was to do.
+        plans = may(request.state.caller.roles, "web.pages.plans.show_plan")
+        next_page = "/plan" if plans and reference is None else ""
+        return RedirectResponse(f"/cases/{target}{next_page}", status_code=303)
+    return _form(request, values, reference, status=422, faults=faults)
 
 
 def _write(request: Request, values: dict[str, str], reference: str | None) -> str:
     work = work_of(request)
-    given = {name: value for name, value in values.items() if value != ""}
-    version = version_of(given)
-    given.pop("version", None)
-    facts: dict[str, object] = {
-        name: value for name, value in given.items() if name not in {*_FINDINGS, *_MEASUREMENTS}
-    }
-    facts["findings"] = {name: given[name] for name in _FINDINGS if name in given}
-    facts["measurements"] = {name: given[name] for name in _MEASUREMENTS if name in given}
+    facts = fracture_facts(values)
+    facts |= {name: values[name] for name in _LIST_FIELDS if values.get(name, "") != ""}
     if reference is None:
-        body = CaseBody.model_validate(facts)
+        body = CaseBody.model_validate(facts | {"reference": values.get("reference", "")})
         return work.write(lambda unit: case_life.add_case(unit, body)).reference
-    facts.pop("reference", None)
-    fields = CaseFields.model_validate(facts)
+    fields, version = CaseFields.model_validate(facts), version_of(values)
     return work.write(
         lambda unit: case_life.change_case(unit, reference, fields, version)
     ).reference
+
+
+def _stale(request: Request, values: dict[str, str], reference: str) -> Response:
+    """Show what somebody else has changed meanwhile beside what was typed; saving again is safe."""
+    work = work_of(request)
+    case = work.read(lambda unit: cases.get_case(unit, reference))
+    return _form(
+        request,
+        values | {"version": str(case.version)},
+        reference,
+        status=412,
+        changed=work.read(lambda unit: last_change_of(unit, reference)),
+        differs=differences(values, case, (*_LIST_FIELDS, *FRACTURE_FIELDS)),
+    )
+
+
+def _form(
+    request: Request,
+    values: dict[str, str],
+    reference: str | None,
+    *,
+    status: int = 200,
+    **more: object,
+) -> Response:
+    more.setdefault("faults", ())
+    return page(
+        request,
+        "case_form.html",
+        status=status,
+        values=values,
+        reference=reference,
+        class_choices=CLASS_CHOICES,
+        **more,
+    )

@@ -1,45 +1,74 @@
 """Bring files: catalogue, stock take, usage history, lists, deliveries."""
 
 from collections.abc import Sequence
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from starlette.datastructures import UploadFile
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
-from service.operations.imports import FORMATS, import_file
+from service.operations.imports import FORMATS, import_file, is_long
+from service.operations.long_work import Report
+from service.operations.schemas.base import OptionalText
 from service.operations.schemas.imports import ImportOut
 from web.forms import FileForm
+from web.pages.long_work import job_of, long_work_of
 from web.render import page, work_of
 
 __all__ = ["router"]
 
 router = APIRouter()
 
+#: Faults shown at once; the others are a tap away.
+_SHOWN = 20
+
 
 @router.get("/import")
-def show_import(request: Request) -> Response:
-    """Show the form for a file."""
-    return _show(request, "")
+def show_import(request: Request, work: Annotated[OptionalText, Query()] = "") -> Response:
+    """Show the form for a file, and what came of the one before when its page asks for it."""
+    if not work:
+        return _show(request, "")
+    job = job_of(request, work)
+    if not job.is_over:
+        return RedirectResponse(f"/progress/{job.token}", status_code=303)
+    kind, name = str(job.facts["form"]), str(job.facts["name"])
+    if job.error is not None:
+        error = job.error
+        return _show(request, kind, faults=error.faults, said=error.detail, name=name)
+    return _show(request, kind, done=ImportOut.model_validate(job.result), name=name)
 
 
 @router.post("/import")
 def take_file(request: Request, form: FileForm) -> Response:
-    """Import the file a form carries."""
+    """Import the file a form carries, at once or while its owner watches."""
     upload, kind = form.get("file"), str(form.get("format", ""))
-    faults: list[FieldFault] = []
-    said, done, good_rows = "", None, form.get("take_good_rows") == "yes"
+    good_rows = form.get("take_good_rows") == "yes"
     if kind not in FORMATS or not isinstance(upload, UploadFile) or not upload.filename:
         said = "Choose what the file holds, and the file. Nothing was saved."
-    else:
-        data, name = upload.file.read(), upload.filename
-        try:
-            done = work_of(request).write(
-                lambda unit: import_file(unit, kind, data, name, take_good_rows=good_rows)
+        return _show(request, kind, good_rows=good_rows, said=said)
+    data, name = upload.file.read(), upload.filename
+    work = work_of(request)
+
+    def run(report: Report) -> ImportOut:
+        return work.write(
+            lambda unit: import_file(
+                unit, kind, data, name, take_good_rows=good_rows, report=report
             )
-        except ServiceError as error:
-            said, faults = error.detail, list(error.faults)
-    return _show(request, kind, good_rows=good_rows, done=done, faults=faults, said=said)
+        )
+
+    if is_long(kind, data, name):
+        title = f"Bringing {name}"
+        owner = work.caller.person_id
+        job = long_work_of(request).start(owner, title, "/import", run, form=kind, name=name)
+        return RedirectResponse(f"/progress/{job.token}", status_code=303)
+    try:
+        done = run(lambda _stage, _done, _total: None)
+    except ServiceError as error:
+        return _show(
+            request, kind, good_rows=good_rows, faults=error.faults, said=error.detail, name=name
+        )
+    return _show(request, kind, good_rows=good_rows, done=done, name=name)
 
 
 def _show(
@@ -50,7 +79,14 @@ def _show(
     done: ImportOut | None = None,
     faults: Sequence[FieldFault] = (),
     said: str = "",
+    name: str = "",
 ) -> Response:
+    left_out = (
+        [(f"row {one.row}, column {one.column}", one.reason) for one in done.refused]
+        if done is not None
+        else []
+    )
+    listed = [(fault.pointer, fault.reason) for fault in faults] or left_out
     return page(
         request,
         "import.html",
@@ -59,7 +95,9 @@ def _show(
         chosen=chosen,
         good_rows=good_rows,
         done=done,
-        faults=faults,
         said=said,
+        file_name=name,
+        listed=listed[:_SHOWN],
+        further=listed[_SHOWN:],
         limit_mb=work_of(request).settings.upload_limit_bytes // 1_000_000,
     )

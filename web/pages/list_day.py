@@ -1,5 +1,7 @@
 """The list day: cases in order, and whether everything for them is there."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from fastapi import APIRouter, Request
@@ -8,12 +10,15 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError
 from service.operations import cases, day_readiness, what_if
+from service.operations.day_sets import set_times
 from service.operations.faults import faults_of
 from service.operations.schemas.base import Day
+from service.operations.schemas.day_sets import SetTimes
 from service.operations.schemas.readiness import DayReadiness
 from service.operations.schemas.what_if import WhatIfBody
 from service.operations.site import next_list_day, site_facts
 from service.operations.unit import Unit
+from web.day_page import day_sheet, likely_bars, set_picture
 from web.forms import Filled
 from web.render import page, work_of
 
@@ -44,41 +49,67 @@ def list_day(request: Request, day: Day) -> Response:
     """Show one list day."""
     work = work_of(request)
     today = work.read(site_facts).today
-    around = (_beside(day, -1), day, _beside(day, 1))
     if day < today:
         past = work.read(lambda unit: cases.list_days(unit, day, day))
-        return page(request, "past_day.html", lists=past.lists, around=around)
-    told = work.read(lambda unit: day_readiness.day_readiness(unit, day))
-    return page(request, "list_day.html", told=told, check=told.check, around=around, tried="")
+        return page(request, "past_day.html", lists=past.lists, around=_around(day))
+    told = work.read(lambda unit: _told(unit, day))
+    return _day(request, day, told)
 
 
 @router.post("/lists/{day}/what-if")
 def try_out(request: Request, day: Day, values: Filled) -> Response:
     """Show the day with one more unit or a case at another time; nothing is saved."""
     work = work_of(request)
-    around = (_beside(day, -1), day, _beside(day, 1))
-    faults: list[FieldFault] = []
-    told, tried = None, ""
     try:
         body = _asked(values)
         told = work.rehearse(lambda unit: _tried(unit, day, body))
-        tried = _in_words(values)
+        return _day(request, day, told, tried=_in_words(values), values=values)
     except ValidationError as error:
         faults = faults_of(error.errors())
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
-    if told is None:
-        told = work.read(lambda unit: day_readiness.day_readiness(unit, day))
+    told = work.read(lambda unit: _told(unit, day))
+    return _day(request, day, told, status=422, faults=faults, values=values)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A day as the operations answer it."""
+
+    readiness: DayReadiness
+    sets: Sequence[SetTimes]
+
+
+def _told(unit: Unit, day: date) -> _Told:
+    told = day_readiness.day_readiness(unit, day)
+    return _Told(told, set_times(unit, told.check))
+
+
+def _day(
+    request: Request,
+    day: date,
+    told: _Told,
+    *,
+    status: int = 200,
+    tried: str = "",
+    faults: Sequence[FieldFault] = (),
+    values: Mapping[str, str] | None = None,
+) -> Response:
+    readiness = told.readiness
     return page(
         request,
         "list_day.html",
-        status=422 if faults else 200,
-        told=told,
-        check=told.check,
-        around=around,
+        status=status,
+        told=readiness,
+        check=readiness.check,
+        likely={one.case: one.readiness for one in readiness.cases},
+        bars=likely_bars(readiness),
+        timeline=set_picture(told.sets),
+        sheet=day_sheet(readiness.check),
+        around=_around(day),
         tried=tried,
         faults=faults,
-        values=values,
+        values=values or {},
     )
 
 
@@ -96,9 +127,9 @@ def _asked(values: dict[str, str]) -> WhatIfBody:
     return WhatIfBody.model_validate(facts)
 
 
-def _tried(unit: Unit, day: date, body: WhatIfBody) -> DayReadiness:
+def _tried(unit: Unit, day: date, body: WhatIfBody) -> _Told:
     what_if.what_if(unit, day, body)
-    return day_readiness.day_readiness(unit, day)
+    return _told(unit, day)
 
 
 def _in_words(values: dict[str, str]) -> str:
@@ -110,5 +141,6 @@ def _in_words(values: dict[str, str]) -> str:
     return " and ".join(said)
 
 
-def _beside(day: date, days: int) -> date:
-    return day + timedelta(days=days)
+def _around(day: date) -> tuple[date, date, date]:
+    """Give the day before, the day and the day after."""
+    return day - timedelta(days=1), day, day + timedelta(days=1)

@@ -1,6 +1,8 @@
 """People, your own PIN, and the audit trail."""
 
+from collections.abc import Sequence
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from pydantic import ValidationError
@@ -32,19 +34,26 @@ def show_people(request: Request) -> Response:
 def add_person(request: Request, form: FilledForm) -> Response:
     """Add the account a form describes."""
     values = {name: str(form.get(name, "")) for name in ("sign_in", "name")}
+    chosen = texts(form, "roles")
     try:
         body = PersonBody.model_validate(
-            {**values, "roles": texts(form, "roles"), "password": str(form.get("password", ""))}
+            {**values, "roles": chosen, "password": str(form.get("password", ""))}
         )
         work_of(request).write(lambda unit: accounts.add_person(unit, body))
     except ValidationError as error:
-        return _people(request, values, faults_of(error.errors()))
+        return _people(request, values, faults_of(error.errors()), chosen)
     except ServiceError as error:
-        return _people(request, values, [*error.faults] or [FieldFault("", error.detail)])
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+        return _people(request, values, faults, chosen)
     return RedirectResponse("/people", status_code=303)
 
 
-def _people(request: Request, values: dict[str, str], faults: object) -> Response:
+def _people(
+    request: Request,
+    values: dict[str, str],
+    faults: Sequence[FieldFault],
+    chosen: Sequence[str] = (),
+) -> Response:
     rows = work_of(request).read(accounts.list_people).people
     status = 422 if faults else 200
     return page(
@@ -55,6 +64,7 @@ def _people(request: Request, values: dict[str, str], faults: object) -> Respons
         values=values,
         faults=faults,
         roles=ROLES,
+        chosen=chosen,
     )
 
 
@@ -84,10 +94,21 @@ def show_audit(
     person: Annotated[OptionalText, Query()] = "",
     case: Annotated[OptionalText, Query()] = "",
     lot: Annotated[OptionalText, Query()] = "",
+    before: Annotated[int | None, Query(gt=0, le=2**31 - 1)] = None,
 ) -> Response:
     """Show the audit trail, the newest first, filtered by person, case or lot."""
     asked = {"person": person, "case": case, "lot": lot}
     found = work_of(request).read(
-        lambda unit: audit.list_audit(unit, **asked, before=None, limit=_PAGE)
+        lambda unit: audit.list_audit(unit, **asked, before=before, limit=_PAGE + 1)
     )
-    return page(request, "audit.html", lines=found.lines, asked=asked)
+    lines = found.lines[:_PAGE]
+    given = {name: value for name, value in asked.items() if value}
+    older = {**given, "before": lines[-1].seq} if len(found.lines) > _PAGE else {}
+    return page(
+        request,
+        "audit.html",
+        lines=lines,
+        asked=asked,
+        first=f"/audit?{urlencode(given)}" if before else "",
+        older=f"/audit?{urlencode(older)}" if older else "",
+    )

@@ -1,24 +1,98 @@
-"""Stock: what lies where."""
+"""Stock: families, the sizes of one family, and everything as a list."""
 
+from collections.abc import Sequence
 from typing import Annotated
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
-from service.core.items import ITEM_KINDS
-from service.operations import stock
+from service.core.items import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ITEM_KINDS, NAIL_KINDS
+from service.operations import catalogue, stock, stock_view
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.stock_view import FamilyOut
 from web.render import page, work_of
+from web.stock_tables import tables_of
 
 __all__ = ["router"]
 
 router = APIRouter()
 
-_PAGE = 200
+_PAGE = 100
+_SCREWS_FIRST = frozenset({"lag_screw", "antirotation_screw", "helical_blade"})
+_FOUND = 60
 
 
 @router.get("/stock")
-def show_stock(  # noqa: PLR0917 - FastAPI fills the parameters by name
+def show_stock(
+    request: Request,
+    kind: Annotated[OptionalText, Query()] = "",
+    system: Annotated[OptionalText, Query()] = "",
+    text: Annotated[OptionalText, Query()] = "",
+) -> Response:
+    """Show the families to choose from, the sizes of one, or what a word finds."""
+    if kind in INSTRUMENT_SET_KINDS:
+        return RedirectResponse("/sets", status_code=303)
+    if kind:
+        return _show_sizes(request, kind, system)
+    if text:
+        return _show_found(request, text)
+    work = work_of(request)
+    return page(
+        request,
+        "stock.html",
+        set_kinds=INSTRUMENT_SET_KINDS,
+        families=_by_system(work.read(stock_view.families)),
+        deliveries=work.read(stock.list_deliveries).deliveries,
+    )
+
+
+def _by_system(families: Sequence[FamilyOut]) -> list[tuple[str, list[FamilyOut]]]:
+    """Put families under their systems, each in the order the trade names them."""
+    found: dict[str, list[FamilyOut]] = {}
+    for one in sorted(families, key=lambda family: _place(family.kind)):
+        found.setdefault(one.system or "", []).append(one)
+    return sorted(found.items(), key=lambda pair: (not pair[0], pair[0]))
+
+
+def _place(kind: str) -> tuple[int, str]:
+    """Give the place of a kind: what a case is named after, its screws, the rest, instruments."""
+    if kind in NAIL_KINDS or kind.endswith("_plate"):
+        return 0, kind
+    if kind in INSTRUMENT_SET_KINDS:
+        return 4, kind
+    if kind in CONSUMABLE_KINDS:
+        return 3, kind
+    return (1 if kind in _SCREWS_FIRST else 2), kind
+
+
+def _show_sizes(request: Request, kind: str, system: str) -> Response:
+    sizes = work_of(request).read(lambda unit: stock_view.sizes_of(unit, kind, system))
+    return page(
+        request,
+        "stock_sizes.html",
+        kind=kind,
+        system=system,
+        tables=tables_of(sizes, names_system=not system),
+        list_at=_list_at(kind=kind, system=system),
+    )
+
+
+def _show_found(request: Request, text: str) -> Response:
+    found = work_of(request).read(
+        lambda unit: catalogue.list_items(
+            unit, kind=None, system=None, text=text, after="", limit=_FOUND
+        )
+    )
+    if len(found.items) == 1:
+        return RedirectResponse(f"/items/{quote(found.items[0].ref)}", status_code=303)
+    return page(
+        request, "stock_found.html", text=text, items=found.items, more=found.next_after is not None
+    )
+
+
+@router.get("/stock/list")
+def show_list(  # noqa: PLR0917 - FastAPI fills the parameters by name
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",
     system: Annotated[OptionalText, Query()] = "",
@@ -31,14 +105,17 @@ def show_stock(  # noqa: PLR0917 - FastAPI fills the parameters by name
     asked = {"kind": kind, "system": system, "store": store, "ref": ref}
     given = {name: value for name, value in asked.items() if value}
     found = work.read(lambda unit: stock.list_stock(unit, **given, after=after, limit=_PAGE))
-    known = work.read(stock.stock_words)
-    coming = work.read(stock.list_deliveries)
     return page(
         request,
-        "stock.html",
+        "stock_list.html",
         found=found,
         asked=asked,
         kinds=sorted(ITEM_KINDS),
-        known=known,
-        deliveries=coming.deliveries,
+        known=work.read(stock.stock_words),
+        first=_list_at(**given) if after else "",
+        more=_list_at(**given, after=found.next_after) if found.next_after else "",
     )
+
+
+def _list_at(**given: str) -> str:
+    return f"/stock/list?{urlencode({name: value for name, value in given.items() if value})}"

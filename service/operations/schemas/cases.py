@@ -17,6 +17,7 @@ from service.operations.schemas.base import (
     LongText,
     Millimetres,
     Name,
+    OptionalText,
     Out,
     all_located,
     located,
@@ -35,6 +36,7 @@ __all__ = [
     "PlanBody",
     "PlanOut",
     "Planned",
+    "RefusedBody",
 ]
 
 #: Where the planner's reader of fracture classes finds fault, and the field here that is meant.
@@ -138,13 +140,26 @@ class NearBody(Body):
 Planned = Annotated[str, Field(max_length=400, examples=["short-single-lag-nail@Ambleford/130"])]
 
 
+class RefusedBody(Body):
+    """A suggested alternate the surgeon does not want, with why where it is said."""
+
+    alternate: Planned
+    reason: OptionalText = ""
+
+    @field_validator("alternate")
+    @classmethod
+    def _readable(cls, text: str) -> str:
+        return _is_planned(text)
+
+
 class PlanBody(Body):
-    """The surgeon's choice: what is planned, what stands by, and for what."""
+    """The surgeon's choice: what is planned, what stands by, for what, and what was refused."""
 
     primary: Planned
     alternates: Annotated[list[Planned], Field(max_length=8)] = []
     needs: Annotated[list[NeedBody], Field(max_length=12)] = []
     near: Annotated[list[NearBody], Field(max_length=10)] = []
+    refused: Annotated[list[RefusedBody], Field(max_length=12)] = []
 
     @field_validator("primary")
     @classmethod
@@ -170,6 +185,9 @@ class PlanBody(Body):
         ]
         if unplanned:
             raise all_located(self, unplanned)
+        if any(one.alternate in planned for one in self.refused):
+            reason = "a construct cannot be refused and planned at once"
+            raise located(self, "refused", reason)
         if self.needs and abs(sum(need.probability for need in self.needs) - 1) > 1e-9:  # noqa: PLR2004 - the tolerance of every sum of probabilities here
             raise located(self, "needs", "the probabilities of the needs must sum to 1")
         return self
@@ -185,6 +203,7 @@ class PlanOut(Out):
     alternates: list[str]
     needs: list[NeedBody]
     near: list[NearBody]
+    refused: list[RefusedBody] = []
 
 
 class CaseOut(Out):

@@ -14,6 +14,7 @@ __all__ = [
     "RecallHead",
     "RecallPage",
     "RecallReport",
+    "RecallSearch",
     "RecalledUnits",
     "TrayUnits",
     "UsedUnits",
@@ -36,6 +37,15 @@ class RecallBody(Body):
         if not any((self.ref, self.supplier, self.lot, self.serial)):
             raise located(self, "ref", "say at least one of ref, supplier, lot and serial")
         return self
+
+
+class RecallSearch(Body):
+    """What units are looked for; what is not said is any."""
+
+    ref: Ref | None = None
+    supplier: Name | None = None
+    lot: Name | None = None
+    serial: Name | None = None
 
 
 class RecallHead(Out):

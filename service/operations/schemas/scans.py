@@ -5,9 +5,18 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict, StringConstraints
 
-from service.operations.schemas.base import Body, Out, Ref
+from service.operations.schemas.base import Body, Name, Out, Ref
 
-__all__ = ["FillsOut", "HolderOut", "LearnBody", "LearnedOut", "ScanBody", "ScanOut", "Verdicts"]
+__all__ = [
+    "FillsOut",
+    "HolderOut",
+    "LearnBody",
+    "LearnedOut",
+    "NamedPackBody",
+    "ScanBody",
+    "ScanOut",
+    "Verdicts",
+]
 
 #: As the scanner sent it: separators (U+001D) and trailing spaces are part of a code.
 Raw = Annotated[str, StringConstraints(max_length=500)]
@@ -47,6 +56,15 @@ class ScanBody(_Scanned):
     raw: Raw
     second: Raw | None = None
     case: TrimmedRef | None = None
+
+
+class NamedPackBody(Body):
+    """One pack whose label is read by eye, and the case it is meant for."""
+
+    ref: Ref
+    lot: Name | None = None
+    serial: Name | None = None
+    case: Ref | None = None
 
 
 class ScannedItem(Out):

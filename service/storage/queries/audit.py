@@ -2,19 +2,34 @@
 
 import json
 from collections.abc import Iterator, Sequence
+from typing import Any
 
-from sqlalchemy import String, cast, or_, select
+from sqlalchemy import Row, String, cast, or_, select
 from sqlmodel import Session, col
 
 from service.storage.tables import AuditLine, Item, Lot, table_of
 
-__all__ = ["in_order", "last_digest", "lot_names", "page"]
+__all__ = ["in_order", "last_change", "last_digest", "lot_names", "page"]
 
 
 def last_digest(session: Session) -> str | None:
     """Give the digest of the newest line."""
     query = select(col(AuditLine.digest)).order_by(col(AuditLine.seq).desc()).limit(1)
     return session.execute(query).scalar()
+
+
+def last_change(session: Session, site_id: int, shared: Sequence[str]) -> Row[Any] | None:
+    """Give number and time of the newest change at a site, or of an area that sites share."""
+    line = table_of(AuditLine)
+    is_ours = [line.c.site_id == site_id]
+    is_ours += [line.c.operation.contains(f".{area}", autoescape=True) for area in shared]
+    query = (
+        select(line.c.seq, line.c.at)
+        .where(line.c.outcome == "done", ~line.c.operation.contains(".sign_in."), or_(*is_ours))
+        .order_by(line.c.seq.desc())
+        .limit(1)
+    )
+    return session.execute(query).first()
 
 
 def in_order(session: Session) -> Iterator[AuditLine]:

@@ -5,7 +5,7 @@ from sqlmodel import Session, col
 
 from service.storage.tables import Site, Transfer
 
-__all__ = ["of_site", "site_of_code"]
+__all__ = ["of_site", "other_sites", "site_of_code"]
 
 
 def of_site(session: Session, site_id: int) -> list[Transfer]:
@@ -19,3 +19,9 @@ def of_site(session: Session, site_id: int) -> list[Transfer]:
 def site_of_code(session: Session, code: str) -> Site | None:
     """Give a site by its code."""
     return session.execute(select(Site).filter_by(code=code)).scalars().first()
+
+
+def other_sites(session: Session, site_id: int) -> list[Site]:
+    """Give every site but one, by name."""
+    query = select(Site).where(col(Site.id) != site_id).order_by(col(Site.name), col(Site.id))
+    return list(session.execute(query).scalars())

@@ -1,0 +1,38 @@
+"""What counts as the newest change of a site."""
+
+from service.operations.audit import note
+from service.operations.caller import Caller
+from service.operations.live import latest_change
+from service.operations.unit import Work
+from tests.two_sites import add_site, work_at
+
+
+def _write(work: Work, site_id: int, operation: str, outcome: str = "done") -> None:
+    caller = Caller("somebody", person_id=1, site_id=site_id, operation=operation)
+    work.write(lambda unit: note(unit, caller, outcome, {}))
+
+
+def _version(work: Work, site_id: int) -> int:
+    return work_at(work, site_id).read(latest_change).version
+
+
+def test_a_change_counts_for_its_site_and_a_shared_one_for_all(work: Work) -> None:
+    here = work.read(lambda unit: unit.site_id)
+    there = add_site(work)
+    assert (_version(work, here), _version(work, there)) == (0, 0)
+    _write(work, here, "api.stock.record_movement")
+    own = _version(work, here)
+    assert own > 0
+    assert _version(work, there) == 0
+    _write(work, there, "api.transfers.answer")
+    assert _version(work, here) == _version(work, there) > own
+
+
+def test_coming_and_going_is_no_change(work: Work) -> None:
+    here = work.read(lambda unit: unit.site_id)
+    _write(work, here, "api.stock.record_movement")
+    before = _version(work, here)
+    _write(work, here, "web.pages.sign_in.enter", "signed in")
+    _write(work, here, "web.pages.sign_in.enter", "refused")
+    _write(work, here, "web.pages.sign_in.leave")
+    assert _version(work, here) == before

@@ -1,0 +1,150 @@
+"""The pick list: which pack from which shelf, in the order one walks, with codes to scan."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Literal
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from service.operations.pick_route import PickRoute, pick_route
+from service.operations.schemas.checks import PickRowOut
+from web.pictures.codes import label_code, symbol_text
+from web.pictures.picture import Picture
+from web.render import page, work_of
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+#: Where a pack goes, in the words of the list; the most urgent first.
+PLACES = {
+    "first use": "First use: for the construct planned first",
+    "in the room": "In the room, unopened",
+    "on its shelf": "Stays on its shelf: know where it is",
+}
+STAYS = "on its shelf"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the list; ``code`` is what a scanner reads from the printed sheet."""
+
+    pack: PickRowOut
+    code: Picture | None
+
+    @property
+    def whys(self) -> list[str]:
+        """Why the pack is brought: for the construct planned first, and for what stands by."""
+        return list(dict.fromkeys(_why(one) for one in self.pack.whys))
+
+
+def _why(said: str) -> str:
+    why, _, name = said.replace("nominal", "as planned").partition("; alternate ")
+    # The system and the angle stand on the pack's own line.
+    return f"{name.partition(' (')[0]}: {why}" if name else why
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Lines under one heading; those of ``stays`` are not taken along."""
+
+    title: str
+    stays: bool
+    rows: Sequence[Row]
+
+    @property
+    def packs(self) -> int:
+        """How many packs the lines are."""
+        return sum(row.pack.quantity for row in self.rows)
+
+
+@router.get("/cases/{reference}/pick-list")
+def show_pick_list(
+    request: Request, reference: str, by: Literal["route", "use"] = "route"
+) -> Response:
+    """Show what to bring for a case, along the shelves or by what it is for."""
+    route = work_of(request).read(lambda unit: pick_route(unit, reference))
+    groups = _by_route(route) if by == "route" else _by_use(route)
+    to_take = [one for one in groups if not one.stays]
+    return page(
+        request,
+        "pick_list.html",
+        case=route.case,
+        check=route.check,
+        on_tray=[row.pack for row in _rows(route) if _is_on_tray(route, row)],
+        groups=groups,
+        by=by,
+        to_take=sum(one.packs for one in to_take),
+        stores=len(to_take),
+    )
+
+
+def _rows(route: PickRoute) -> list[Row]:
+    return [
+        Row(pack, _code(route, pack, number)) for number, pack in enumerate(route.check.pick_list)
+    ]
+
+
+def _is_on_tray(route: PickRoute, row: Row) -> bool:
+    """Tell whether a pack is on the case's tray, whose place bears the case's name."""
+    return row.pack.shelf == route.case.reference
+
+
+def _waiting(route: PickRoute) -> list[Row]:
+    return [row for row in _rows(route) if not _is_on_tray(route, row)]
+
+
+def _by_route(route: PickRoute) -> list[Group]:
+    """Group by store, in the order of the shelves; what stays is told at the end."""
+    rows = _waiting(route)
+    take = sorted((row for row in rows if row.pack.place != STAYS), key=_shelf)
+    groups = [
+        Group(store, stays=False, rows=tuple(own))
+        for store, own in groupby(take, key=lambda row: row.pack.store)
+    ]
+    return [*groups, *_staying(rows)]
+
+
+def _by_use(route: PickRoute) -> list[Group]:
+    rows = _waiting(route)
+    groups = [
+        Group(PLACES[place], stays=False, rows=own)
+        for place in PLACES
+        if place != STAYS
+        and (own := tuple(sorted((row for row in rows if row.pack.place == place), key=_shelf)))
+    ]
+    return [*groups, *_staying(rows)]
+
+
+def _staying(rows: Iterable[Row]) -> list[Group]:
+    own = tuple(sorted((row for row in rows if row.pack.place == STAYS), key=_shelf))
+    return [Group(PLACES[STAYS], stays=True, rows=own)] if own else []
+
+
+def _shelf(row: Row) -> tuple[str, str, str, str]:
+    pack = row.pack
+    return (pack.store, pack.shelf, pack.label, pack.lot or pack.serial)
+
+
+def _code(route: PickRoute, pack: PickRowOut, number: int) -> Picture | None:
+    """Draw what the pack's own label says; none where the catalogue does not know its number."""
+    gtin = route.gtins.get(pack.ref)
+    if gtin is None:
+        return None
+    elements = [("01", gtin)]
+    if pack.use_by is not None:
+        elements.append(("17", f"{pack.use_by:%y%m%d}"))
+    if pack.lot:
+        elements.append(("10", pack.lot))
+    if pack.serial:
+        elements.append(("21", pack.serial))
+    title = f"Label of {pack.ref}, {pack.lot or pack.serial}"
+    try:
+        return label_code(
+            symbol_text(elements), "gs1-datamatrix", prefix=f"code-{number}", title=title
+        )
+    except ValueError:
+        # A lot with characters no label can carry: the line is printed without a code.
+        return None

@@ -1,0 +1,123 @@
+"""Recalls: look for units, put a notice in force, see who got what, and end it."""
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import APIRouter, Query, Request
+from pydantic import BaseModel, ValidationError
+from starlette.responses import RedirectResponse, Response
+
+from service.errors import FieldFault, ServiceError
+from service.operations import recall_search, recalling, recalls
+from service.operations.faults import faults_of
+from service.operations.schemas.base import OptionalText
+from service.operations.schemas.recalls import RecallBody, RecallReport, RecallSearch
+from web.forms import Filled
+from web.once import done_by, new_key, write_once
+from web.render import page, work_of
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+
+class _Lift(BaseModel):
+    """Which recall is ended."""
+
+    notice: str
+
+
+_SOUGHT = ("ref", "supplier", "lot", "serial")
+_LISTED = 100
+
+
+@router.get("/recalls")
+def show_recalls(
+    request: Request,
+    ref: Annotated[OptionalText, Query()] = "",
+    supplier: Annotated[OptionalText, Query()] = "",
+    lot: Annotated[OptionalText, Query()] = "",
+    serial: Annotated[OptionalText, Query()] = "",
+) -> Response:
+    """Show the recalls on record, and the units somebody looks for."""
+    asked = {"ref": ref, "supplier": supplier, "lot": lot, "serial": serial}
+    given = {name: value.strip() for name, value in asked.items() if value.strip()}
+    if not given:
+        return _show(request, asked, ())
+    try:
+        search = RecallSearch.model_validate(given)
+        found = work_of(request).read(lambda unit: recall_search.search_units(unit, search))
+    except ValidationError as error:
+        return _show(request, asked, faults_of(error.errors()), intro="Nothing was looked for:")
+    except ServiceError as error:
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+        return _show(request, asked, faults, intro="Nothing was looked for:")
+    return _show(request, given, (), found=found)
+
+
+@router.post("/recalls")
+def start_recall(request: Request, values: Filled) -> Response:
+    """Put a recall in force."""
+    given = {name: values[name] for name in (*_SOUGHT, "notice", "reason") if values.get(name)}
+    key = values.get("once", "")
+    try:
+        body = RecallBody.model_validate({**given, "quarantine": values.get("quarantine") == "yes"})
+        write_once(
+            request, key, body, lambda unit: recalling.start_recall(unit, body), RecallReport
+        )
+    except ValidationError as error:
+        return _show(request, values, faults_of(error.errors()), key=key)
+    except ServiceError as error:
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+        return _show(request, values, faults, key=key)
+    return RedirectResponse(f"/recalls/{quote(body.notice)}?done={key}", status_code=303)
+
+
+@router.post("/recalls/lift")
+def lift_recall(request: Request, values: Filled) -> Response:
+    """End a recall; what lies in quarantine stays there."""
+    notice = values.get("notice", "")
+    write_once(
+        request,
+        values.get("once", ""),
+        _Lift(notice=notice),
+        lambda unit: recalling.lift_recall(unit, notice),
+        RecallReport,
+    )
+    return RedirectResponse(f"/recalls/{quote(notice)}", status_code=303)
+
+
+@router.get("/recalls/{notice:path}")
+def show_recall(
+    request: Request, notice: str, done: Annotated[OptionalText, Query()] = ""
+) -> Response:
+    """Show where every unit of a recall is, was or went."""
+    report = work_of(request).read(lambda unit: recalls.get_recall(unit, notice))
+    begun = done_by(request, done, RecallReport)
+    return page(request, "recall.html", report=report, begun=begun, once=new_key())
+
+
+def _show(  # noqa: PLR0917 - what was asked and what came of it
+    request: Request,
+    values: Mapping[str, str],
+    faults: Sequence[FieldFault],
+    found: RecallReport | None = None,
+    intro: str = "No recall was started. Please correct:",
+    key: str = "",
+) -> Response:
+    known = work_of(request).read(lambda unit: recalls.list_recalls(unit, after="", limit=_LISTED))
+    return page(
+        request,
+        "recalls.html",
+        status=422 if faults else 200,
+        recalls=known.recalls,
+        has_more=known.next_after is not None,
+        values=values,
+        asked={name: values.get(name, "") for name in _SOUGHT},
+        faults=faults,
+        intro=intro,
+        found=found,
+        is_starting="notice" in values,
+        once=key or new_key(),
+    )

@@ -1,0 +1,110 @@
+"""Transfers between sites: asking, and answering what is asked of us."""
+
+from collections.abc import Mapping, Sequence
+
+from fastapi import APIRouter, Request
+from pydantic import ValidationError
+from starlette.responses import RedirectResponse, Response
+
+from service.errors import FieldFault, ServiceError
+from service.operations import transfer_view, transfers
+from service.operations.faults import faults_of
+from service.operations.schemas.transfers import AnswerBody, AskBody, TransferOut
+from web.forms import Filled
+from web.once import new_key, write_once
+from web.render import page, work_of
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+
+@router.get("/transfers")
+def show_transfers(request: Request) -> Response:
+    """Show what we ask of other sites, and what they ask of us."""
+    return _show(request, {}, ())
+
+
+@router.post("/transfers")
+def ask(request: Request, values: Filled) -> Response:
+    """Ask another site for units."""
+    given: dict[str, object] = {
+        name: values[name] for name in ("site", "ref", "quantity") if values.get(name)
+    }
+    given["to"] = {"store": values.get("to_store", ""), "shelf": values.get("to", "")}
+    try:
+        body = AskBody.model_validate(given)
+        write_once(
+            request,
+            values.get("once", ""),
+            body,
+            lambda unit: transfers.ask(unit, body),
+            TransferOut,
+        )
+    except ValidationError as error:
+        return _show(request, values, faults_of(error.errors()))
+    except ServiceError as error:
+        return _show(request, values, [*error.faults] or [FieldFault("", error.detail)])
+    return RedirectResponse("/transfers", status_code=303)
+
+
+@router.post("/transfers/{key}")
+def answer(request: Request, key: int, values: Filled) -> Response:
+    """Agree to a transfer and say which units go, or refuse it."""
+    try:
+        body = AnswerBody.model_validate(_answer(values))
+        write_once(
+            request,
+            values.get("once", ""),
+            body,
+            lambda unit: transfers.answer(unit, key, body),
+            TransferOut,
+        )
+    except ValidationError as error:
+        return _show(request, values, faults_of(error.errors()), about=key)
+    except ServiceError as error:
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+        return _show(request, values, faults, about=key)
+    return RedirectResponse("/transfers", status_code=303)
+
+
+def _answer(values: Mapping[str, str]) -> dict[str, object]:
+    """Read which units were chosen: a row of the shelf, its parts with tabs between them."""
+    agreed = values.get("agreed") == "yes"
+    parts = values.get("units", "").split("\t")
+    if not agreed or len(parts) != _PARTS:
+        return {"agreed": agreed}
+    lot, serial, ownership, store, shelf = parts
+    return {
+        "agreed": True,
+        "lot": lot or None,
+        "serial": serial or None,
+        "ownership": ownership,
+        "origin": {"store": store, "shelf": shelf},
+    }
+
+
+#: Lot, serial, ownership, store and shelf.
+_PARTS = 5
+
+
+def _show(
+    request: Request,
+    values: Mapping[str, str],
+    faults: Sequence[FieldFault],
+    about: int | None = None,
+) -> Response:
+    view = work_of(request).read(transfer_view.view_transfers)
+    return page(
+        request,
+        "transfers.html",
+        status=422 if faults else 200,
+        view=view,
+        others=[(one.code, one.name) for one in view.others],
+        stores=[(store, store) for store in dict.fromkeys(one.store for one in view.places)],
+        values=values,
+        faults=faults,
+        about=about,
+        new_key=new_key,
+        once=values.get("once") or new_key(),
+    )

@@ -1,0 +1,1 @@
+"""Pictures as SVG text, each with the same facts in sentences: pure functions of plain values."""
