@@ -22,6 +22,7 @@ from service.operations.unit import Work
 from service.operations.words import CAUTION
 from web.labels import FIELD_LABELS, fault_of, field_name, field_of, figure_name, plain
 from web.navigation import links_for
+from web.shares import in_hundred
 
 __all__ = ["error_page", "note_change", "page", "work_of"]
 
@@ -81,6 +82,7 @@ _TEMPLATES.env.filters |= {
     "slug": _slug,
     "path": quote,
     "plain": plain,
+    "in_hundred": in_hundred,
     "field": field_name,
     "figure": figure_name,
 }
