@@ -23,6 +23,7 @@ _MORE = (
     ("Expiring", "/expiring", ()),
     ("Recalls", "/recalls", ()),
     ("Transfers", "/transfers", ()),
+    ("Suppliers", "/suppliers", ()),
     ("Files", "/import", ()),
     ("Scanner check", "/scanner", ()),
     ("Figures", "/figures", ()),

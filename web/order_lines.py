@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from service.exchange.money import CURRENCIES, minor_units, price, written
+from service.exchange.row_checks import Problem
 from service.operations.schemas.orders_out import OrderLineOut, OrderOut
 from web.row_faults import RowFault
 
@@ -28,10 +30,12 @@ def line_fields(order: OrderOut, typed: Mapping[str, str]) -> list[LineFields]:
     """Give the lines of an order with what was typed, or else with what they are."""
     found = []
     for place, line in enumerate(order.items):
-        # Rows are named by REF: somebody else may have added a line meanwhile.
         row = str(place)
         if typed:
-            row = next((key for key in _rows(typed) if typed[f"ref-{key}"] == line.ref), row)
+            # Somebody else may have added a line meanwhile.
+            row = next(
+                (key for key in _rows(typed) if key != NEW and typed[f"ref-{key}"] == line.ref), row
+            )
         amount = ""
         if line.unit_price_minor is not None and order.currency is not None:
             amount = written(line.unit_price_minor, order.currency)
@@ -80,10 +84,10 @@ def _amount(text: str, currency: str) -> tuple[int | None, str]:
     """Read a price; an empty one is unknown."""
     if not text:
         return None, ""
-    amount = price(text)
-    if not hasattr(amount, "as_tuple"):
-        return None, str(getattr(amount, "reason", amount))
     if currency not in CURRENCIES:
         return None, "a price has a currency: say the order's"
-    minor = minor_units(amount, currency)  # type: ignore[arg-type] # it is a Decimal
-    return (minor, "") if isinstance(minor, int) else (None, str(getattr(minor, "reason", minor)))
+    amount = price(text)
+    if not isinstance(amount, Decimal):
+        return None, amount.reason if isinstance(amount, Problem) else str(amount)
+    minor = minor_units(amount, currency)
+    return (minor, "") if isinstance(minor, int) else (None, minor.reason)

@@ -52,11 +52,10 @@ def in_hundred(value: float) -> str:
 def sentences_of(view: ProposalView, money: Callable[[float, str], str]) -> ProposalWords:
     """Put a proposal in words."""
     answer = view.proposal.answer
+    worth = [money(one.cost_minor, answer.currency) for one in (answer.today, answer.proposed)]
     change = [
-        f"Today: {_ready(answer.today)}, for {money(answer.today.cost_minor, answer.currency)} of "
-        "stock.",
-        f"Proposed: {_ready(answer.proposed)}, for "
-        f"{money(answer.proposed.cost_minor, answer.currency)}.",
+        f"Today: {_ready(answer.today)}, for {worth[0]} of stock.",
+        f"Proposed: {_ready(answer.proposed)}, for {worth[1]}.",
         _difference(view, money),
     ]
     rests_on = (

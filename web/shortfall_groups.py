@@ -44,6 +44,11 @@ class ShownWay:
     way: WayOut
     is_open: bool | None
 
+    @property
+    def is_gone(self) -> bool:
+        """Whether it helps no case any more."""
+        return self.is_open is False
+
 
 @dataclass(frozen=True, slots=True)
 class Short:
@@ -82,9 +87,11 @@ class Call:
     lines: list[tuple[Short, WayOut, ItemShortOut]]
 
 
-def groups_of(found: Shortfalls) -> list[Group]:
-    """Give the shortfalls by urgency; what needs doing first stands first."""
+def groups_of(found: Shortfalls, case: str = "") -> list[Group]:
+    """Give the shortfalls by urgency, of every case or of one; what needs doing first leads."""
     shorts = [_short(number, one, found) for number, one in enumerate(found.shortfalls, 1)]
+    if case:
+        shorts = [one for one in shorts if any(each.case == case for each in one.one.missing)]
     groups = []
     for key, heading, says in _GROUPS:
         inside = [one for one in shorts if one.group == key]
@@ -99,10 +106,17 @@ def _short(number: int, one: ShortfallOut, found: Shortfalls) -> Short:
         ShownWay(f"{number}-{place}", ORDER_KINDS.get(way.way, ""), way, _is_open(way))
         for place, way in enumerate(one.ways)
     ]
+    ways.sort(key=_closing)
     moments = [each.way.last_moment for each in ways if each.is_open and each.way.last_moment]
     # A moment that has passed for the first list may still help a later one: it closes now.
     closes = max(min(moments), found.checked_at) if moments else None
     return Short(number, one, ways, closes, _group(ways, closes, found.checked_at))
+
+
+def _closing(each: ShownWay) -> tuple[bool, bool, float]:
+    """Order ways: open ones by their moment, then what is not known, then what has passed."""
+    moment = each.way.last_moment
+    return each.is_gone, moment is None, 0.0 if moment is None else moment.timestamp()
 
 
 def _is_open(way: WayOut) -> bool | None:

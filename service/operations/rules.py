@@ -57,6 +57,9 @@ _READS = """
     web.pages.long_work.show_work web.pages.long_work.show_progress
     web.pages.live.stream web.pages.live.version web.pages.tray.show_tray
     web.pages.scanner.show_check web.pages.scanner.check
+    web.pages.shortfalls.show_shortfalls web.pages.shortfalls.reckon
+    web.pages.orders.show_orders web.pages.order.show_order web.pages.order.order_csv
+    web.pages.order.order_xml web.pages.suppliers.show_suppliers
     web.pages.par.show_levels web.pages.par.show_level web.pages.par_proposal.show_proposal
 """
 
@@ -155,6 +158,19 @@ RULES: dict[str, frozenset[str]] = {
     "web.pages.recalls.lift_recall": _STOCK,
     "web.pages.transfers.ask": _STOCK,
     "web.pages.transfers.answer": _STOCK,
+    "web.pages.shortfalls.make_drafts": _STOCK,
+    "web.pages.orders.new_draft": _STOCK,
+    "web.pages.orders.draft_bills": _STOCK,
+    "web.pages.order.change_lines": _STOCK,
+    "web.pages.order.decide": _STOCK,
+    "web.pages.receiving.show_receive": _STOCK,
+    "web.pages.receiving.receive": _STOCK,
+    "web.pages.returning.show_return": _STOCK,
+    "web.pages.returning.give_back": _STOCK,
+    "web.pages.returning.make_sterile": _MOVES,
+    "web.pages.suppliers.put_supplier": _STOCK,
+    "web.pages.suppliers.change_holidays": _STOCK,
+    "web.pages.suppliers.put_buyer": frozenset({STOREKEEPER, ADMINISTRATOR}),
     "web.pages.par.propose": _STOCK,
     "web.pages.par.set_level": _STOCK,
     "web.pages.par.order_missing": _STOCK,

@@ -25,13 +25,20 @@ PAGES = {
     "recalls": "/recalls?lot=A27R0235",
     "expiring": "/expiring?days=14",
     "transfers": "/transfers",
+    "shortfalls": "/shortfalls",
+    "orders": "/orders",
+    "order": "/orders/LOAN-0007",
+    "receive": "/orders/PO-1041/receive",
+    "suppliers": "/suppliers?name=Garsdene+Demo+Supply",
+    "par levels": "/par",
+    "par level": "/par/levels/AMB-L-090",
     "people": "/people",
     "audit trail": "/audit",
     "import": "/import",
     "figures": "/figures",
     "error": "/cases/HAR-9999",
 }
-EMPTY_PAGES = ("/", "/stock", "/sets", "/recalls", "/figures")
+EMPTY_PAGES = ("/", "/stock", "/sets", "/recalls", "/par", "/figures")
 
 
 def _violations(page: Page) -> list[str]:

@@ -1,51 +1,47 @@
-"""Take the pictures README.md shows: ``python -m tests.browser.tour``."""
+"""The pages README.md shows pictures of, and how a picture is taken."""
 
-import shutil
-import sys
-import tempfile
 from pathlib import Path
 
-from service.operations.demo import load_demo
-from tests.browser.live import BROWSER, browser_at, served, sign_in_with_cookie
-from tests.conftest import let_in, opened
+from playwright.sync_api import Browser, Page, expect
+
+from tests.browser.live import Watch, sign_in_with_cookie
 
 FOLDER = Path(__file__).parents[2] / "web" / "static" / "tour"
 
 #: Picture, page and the height shown of it, in px.
 TOUR = {
-    "list-day": ("/lists/2031-03-04", 820),
-    "case": ("/cases/HAR-0712", 960),
-    "plan": ("/cases/HAR-0712/plan", 1020),
-    "stock": ("/stock?kind=lag_screw&system=Brackwater", 900),
+    "list-day": ("/lists/2031-03-04", 900),
+    "case": ("/cases/HAR-0712", 1560),
+    "plan": ("/cases/HAR-0712/plan", 1100),
+    "pick-list": ("/cases/HAR-0712/pick-list", 900),
+    "stock": ("/stock?kind=single_lag_screw_nail&system=Ambleford", 900),
+    "shortfalls": ("/shortfalls", 1000),
+    "par": ("/par", 900),
     "figures": ("/figures", 640),
 }
 WIDTH = 960
 
 
-def take_pictures(executable: str, folder: Path) -> None:
-    """Load the demo on the tests' day and take every picture of the tour."""
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as scratch:
-        url = f"sqlite:///{scratch}/tour.db"
-        with opened(url) as work:
-            work.prepare()
-            work.write(lambda unit: load_demo(unit, work.settings.seed_folder), "demo")
-            work.write(let_in)
-        with served(url) as address, browser_at(executable) as browser:
-            for name, (path, height) in TOUR.items():
-                context = browser.new_context(
-                    viewport={"width": WIDTH, "height": height}, color_scheme="light"
-                )
-                sign_in_with_cookie(context, address)
-                page = context.new_page()
-                page.goto(address + path)
-                page.screenshot(path=folder / f"{name}.png")
-                context.close()
+def take_picture(browser: Browser, address: str, name: str, file: Path) -> list[str]:
+    """Take one picture and give what the page complained about."""
+    path, height = TOUR[name]
+    context = browser.new_context(
+        viewport={"width": WIDTH, "height": height}, color_scheme="light", reduced_motion="reduce"
+    )
+    try:
+        sign_in_with_cookie(context, address)
+        page = context.new_page()
+        watch = Watch(page)
+        page.goto(address + path)
+        _show_its_top(page)
+        page.screenshot(path=file)
+        return watch.complaints
+    finally:
+        context.close()
 
 
-if __name__ == "__main__":
-    found = shutil.which(BROWSER)
-    if found is None:
-        sys.exit(f"{BROWSER} is not installed; 'bash tests/run' installs it.")
-    take_pictures(found, FOLDER)
-    print(f"{len(TOUR)} pictures are in {FOLDER}.")  # noqa: T201 - it is a command
+def _show_its_top(page: Page) -> None:
+    expect(page.get_by_role("heading", level=1)).to_be_visible()
+    expect(page.get_by_role("alert")).to_have_count(0)
+    # A field that takes the focus would scroll the page.
+    page.evaluate("scrollTo(0, 0)")

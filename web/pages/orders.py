@@ -1,33 +1,39 @@
-"""Orders, loans and call-offs: what is open, one of them, and what is decided about it."""
+"""Orders, loans and call-offs: what is open, what is to be paid, what is closed."""
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import Annotated, Any
-from urllib.parse import quote, urlencode
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from service.errors import NotFound, ServiceError, Stale
+from service.errors import ServiceError
 from service.operations.faults import faults_of
-from service.operations.orders import billing, deciding, exporting, viewing
+from service.operations.orders import billing, drafting, viewing
 from service.operations.orders.board import board_of
 from service.operations.schemas.base import OptionalText
-from service.operations.schemas.orders import BillBody, CancelBody, DueBody, LetGoBody, SendBody
-from service.operations.schemas.orders_out import OrderOut, Orders
-from service.operations.unit import Unit
-from web.forms import Filled, version_of
+from service.operations.schemas.orders import (
+    BillBody,
+    DraftBody,
+)
+from service.operations.schemas.orders_out import Orders
+from web.forms import Filled
 from web.once import done_by, new_key, write_once
-from web.order_lines import line_fields
 from web.render import page, work_of
 from web.row_faults import RowFault, at_rows, whole_form, wrongs
 
-__all__ = ["order_page", "router"]
+__all__ = ["router"]
 
 router = APIRouter()
 
 _PAGE = 50
-_VIEWS = (("", "Open"), ("loans", "Loans here"), ("bill-only", "Used, to be paid"), ("closed", "Closed"))
+_VIEWS = (
+    ("", "Open"),
+    ("loans", "Loans here"),
+    ("bill-only", "Used, to be paid"),
+    ("closed", "Closed"),
+)
 
 
 @router.get("/orders")
@@ -39,6 +45,19 @@ def show_orders(
     done: Annotated[OptionalText, Query()] = "",
 ) -> Response:
     """Show the open orders by what is to be done, loans, what is to be paid, or closed orders."""
+    return _open_orders(request, view=view, state=state, after=after, done=done)
+
+
+def _open_orders(
+    request: Request,
+    *,
+    view: str = "",
+    state: str = "",
+    after: str = "",
+    done: str = "",
+    faults: Sequence[RowFault] = (),
+    values: Mapping[str, str] | None = None,
+) -> Response:
     work = work_of(request)
     shown = view if view in dict(_VIEWS) else ""
     closed = None
@@ -56,7 +75,10 @@ def show_orders(
         "orders.html",
         view=shown,
         state=state,
-        tabs=[(f"/orders?view={key}" if key else "/orders", name, key == shown) for key, name in _VIEWS],
+        tabs=[
+            (f"/orders?view={key}" if key else "/orders", name, key == shown)
+            for key, name in _VIEWS
+        ],
         board=work.read(board_of),
         unbilled=work.read(billing.unbilled).suppliers,
         closed=closed,
@@ -66,6 +88,10 @@ def show_orders(
         else "",
         drafted=done_by(request, done, Orders),
         new_key=new_key,
+        status=422 if faults else 200,
+        faults=faults,
+        wrongs=wrongs(faults),
+        typed=values or {},
     )
 
 
@@ -77,135 +103,18 @@ def draft_bills(request: Request, values: Filled) -> Response:
     return RedirectResponse(f"/orders?{urlencode({'done': key})}", status_code=303)
 
 
-@router.get("/orders/{reference:path}/order.csv")
-def order_csv(request: Request, reference: str) -> Response:
-    """Give an order as a CSV file."""
-    data = work_of(request).read(lambda unit: exporting.csv_of(unit, reference))
-    return _file(data, "text/csv; charset=utf-8", reference, "csv")
-
-
-@router.get("/orders/{reference:path}/order.xml")
-def order_xml(request: Request, reference: str) -> Response:
-    """Give a sent order as UBL 2.1, or say on its page what it lacks."""
+@router.post("/orders/new")
+def new_draft(request: Request, values: Filled) -> Response:
+    """Put one item on a draft of its supplier."""
+    key = values.get("once", "")
+    line = {"ref": values.get("ref", ""), "quantity": values.get("quantity", "")}
     try:
-        data = work_of(request).read(lambda unit: exporting.xml_of(unit, reference))
-    except NotFound:
-        raise
-    except ServiceError as error:
-        lacks = [fault.reason for fault in error.faults] or [error.detail]
-        return order_page(request, reference, status=409, lacks=lacks)
-    return _file(data, "application/xml", reference, "xml")
-
-
-def _file(data: bytes, media_type: str, reference: str, ending: str) -> Response:
-    name = "".join(one if one.isascii() and one.isalnum() else "-" for one in reference)
-    disposition = f'attachment; filename="{name}.{ending}"'
-    return Response(data, media_type=media_type, headers={"Content-Disposition": disposition})
-
-
-@router.post("/orders/{reference:path}/decide")
-def decide(request: Request, reference: str, values: Filled) -> Response:
-    """Approve, send, put off, cancel or let go, as the form says."""
-    act, key = values.get("act", ""), values.get("once", "")
-    if act not in _ACTS:
-        raise NotFound("There is nothing of that name to do with an order. Nothing was saved.")
-    fields, kind, operation = _ACTS[act]
-    given = {name: values[name] for name in fields if values.get(name)}
-    try:
-        body = kind.model_validate(given)
-        asked = _Decision(act=act, version=version_of(values), body=body.model_dump_json())
-        write_once(
-            request,
-            key,
-            asked,
-            lambda unit: operation(unit, reference, body, asked.version),
-            OrderOut,
-        )
+        body = DraftBody.model_validate({"kind": values.get("kind", ""), "lines": [line]})
+        write_once(request, key, body, lambda unit: drafting.draft(unit, body), Orders)
     except ValidationError as error:
-        return _wrong(request, reference, values, at_rows(faults_of(error.errors()), (), str, ()))
-    except NotFound:
-        raise
-    except Stale as error:
-        return order_page(request, reference, status=412, stale=error.detail, values=values)
+        faults = at_rows(faults_of(error.errors()), (), str, ())
+        return _open_orders(request, faults=faults, values=values)
     except ServiceError as error:
         faults = at_rows(error.faults, (), str, ()) or whole_form(error.detail)
-        return _wrong(request, reference, values, faults)
-    return RedirectResponse(f"/orders/{quote(reference)}?{urlencode({'did': act})}", 303)
-
-
-def _wrong(
-    request: Request, reference: str, values: Mapping[str, str], faults: Sequence[RowFault]
-) -> Response:
-    return order_page(request, reference, status=422, faults=faults, values=values)
-
-
-class _Nothing(BaseModel):
-    """A decision that says no more than its name."""
-
-
-class _Decision(BaseModel):
-    """What was decided, about which version."""
-
-    act: str
-    version: int
-    body: str
-
-
-Operation = Callable[[Unit, str, Any, int], OrderOut]
-_ACTS: dict[str, tuple[tuple[str, ...], type[BaseModel], Operation]] = {
-    "approve": ((), _Nothing, lambda unit, name, _, version: deciding.approve(unit, name, version)),
-    "send": (("due_at",), SendBody, deciding.send),
-    "due": (("due_at",), DueBody, deciding.set_moments),
-    "cancel": (("reason",), CancelBody, lambda unit, name, body, _: deciding.cancel(unit, name, body)),
-    "let_go": (("reason",), LetGoBody, lambda unit, name, body, _: deciding.let_go(unit, name, body)),
-}
-_DID = {
-    "approve": "Approved. Send it now: nobody is told by this program.",
-    "send": "Noted as sent. It counts as on its way, and as stock once it has been received.",
-    "due": "The new moment is noted.",
-    "cancel": "Cancelled.",
-    "let_go": "What was outstanding is expected no longer.",
-    "lines": "The draft is saved.",
-    "received": "Received, and on its shelf.",
-    "returned": "Noted: what went back has left the stock.",
-    "sterilised": "Noted as sterile: it counts as cover from now on.",
-}
-
-
-@router.get("/orders/{reference:path}")
-def show_order(
-    request: Request, reference: str, did: Annotated[OptionalText, Query()] = ""
-) -> Response:
-    """Show an order, and what can be done with it now."""
-    return order_page(request, reference, did=_DID.get(did, ""))
-
-
-def order_page(
-    request: Request,
-    reference: str,
-    *,
-    status: int = 200,
-    did: str = "",
-    stale: str = "",
-    faults: Sequence[RowFault] = (),
-    lacks: Sequence[str] = (),
-    values: Mapping[str, str] | None = None,
-) -> Response:
-    """Show an order with what a form of it said, and what is wrong with that."""
-    order = work_of(request).read(lambda unit: viewing.get_order(unit, reference))
-    typed = values or {}
-    return page(
-        request,
-        "order.html",
-        status=status,
-        order=order,
-        lines=line_fields(order, typed),
-        did=did,
-        stale=stale,
-        faults=faults,
-        wrongs=wrongs(faults),
-        lacks=lacks,
-        typed=typed,
-        once=typed.get("once") if faults else "",
-        new_key=new_key,
-    )
+        return _open_orders(request, faults=faults, values=values)
+    return RedirectResponse(f"/orders?{urlencode({'done': key})}", status_code=303)

@@ -31,12 +31,14 @@ __all__ = ["router"]
 router = APIRouter()
 
 _EARLIER = 20
+#: Levels in force shown at once; the others by kind and system.
+_AT_ONCE = 60
 #: The form's fields by the names the operation knows.
 _FIELDS = {"target_readiness": "target", "budget_minor": "budget"}
 
 
 @router.get("/par")
-def show_levels(  # noqa: PLR0917 - FastAPI fills the parameters by name
+def show_levels(
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",
     system: Annotated[OptionalText, Query()] = "",
@@ -119,7 +121,9 @@ def _named(fault: FieldFault) -> FieldFault:
     name = fault.pointer.removeprefix("/")
     reason = fault.reason
     if name == "target_readiness":
-        reason = reason.replace("give either target_readiness or budget_minor", "give this or money")
+        reason = reason.replace(
+            "give either target_readiness or budget_minor", "give this or money"
+        )
         reason = reason.replace("less than 1", "less than 100")
     return FieldFault(f"/{_FIELDS.get(name, name)}", reason)
 
@@ -145,9 +149,7 @@ def order_missing(request: Request, form: FilledForm) -> Response:
 
 
 @router.get("/par/levels/{ref:path}")
-def show_level(
-    request: Request, ref: str, done: Annotated[OptionalText, Query()] = ""
-) -> Response:
+def show_level(request: Request, ref: str, done: Annotated[OptionalText, Query()] = "") -> Response:
     """Show one item's level and demand, with the form that sets the level by hand."""
     return _level(request, ref, {}, (), done=done)
 
@@ -176,7 +178,7 @@ def set_level(request: Request, ref: str, values: Filled) -> Response:
     return RedirectResponse(where, status_code=303)
 
 
-def _level(  # noqa: PLR0917 - the item, and the form as it was sent
+def _level(
     request: Request,
     ref: str,
     values: Mapping[str, str],
@@ -201,7 +203,7 @@ def _level(  # noqa: PLR0917 - the item, and the form as it was sent
     )
 
 
-def _levels(  # noqa: PLR0917 - the family shown, and the form as it was sent
+def _levels(
     request: Request,
     kind: str,
     system: str,
@@ -213,12 +215,17 @@ def _levels(  # noqa: PLR0917 - the family shown, and the form as it was sent
     work = work_of(request)
     found = work.read(view.view_levels)
     roles = work.caller.roles
+    shown = _shown(found, kind, system)
+    at_once = len(shown) if kind or system else _AT_ONCE
     return page(
         request,
         "par.html",
         status=200 if error is None else _status(error),
         view=found,
-        shown=_shown(found, kind, system),
+        shown=shown[:at_once],
+        further=len(shown[at_once:]),
+        kinds=sorted({one.kind for one in found.families}),
+        systems=sorted({one.system for one in found.families if one.system}),
         kind=kind,
         system=system,
         proposals=work.read(lambda unit: par.list_proposals(unit, _EARLIER)).proposals,
@@ -240,7 +247,9 @@ def _status(error: ServiceError) -> int:
 
 
 def _shown(found: LevelsView, kind: str, system: str) -> list[ItemLevel]:
-    """Give a family's lines, with or without a level; without a family, what has a level."""
-    if not kind:
+    """Give the lines of a kind and a system, level or not; without either, what has a level."""
+    if not kind and not system:
         return [one for one in found.levels if one.level is not None]
-    return [one for one in found.levels if one.kind == kind and (one.system or "") == system]
+    return [
+        one for one in found.levels if kind in ("", one.kind) and system in ("", one.system or "")
+    ]

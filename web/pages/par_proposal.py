@@ -1,6 +1,6 @@
 """One par proposal: what it costs, how ready it makes, and every line to accept or not."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -21,7 +21,7 @@ from service.operations.schemas.par import (
     ProposalLinesOut,
     ReadinessOut,
 )
-from service.operations.schemas.par_view import ProposalView, ViewedLine
+from service.operations.schemas.par_view import ViewedLine
 from web.forms import Filled, LongForm, texts
 from web.labels import item_name
 from web.once import done_by, new_key, write_once
@@ -39,7 +39,20 @@ Key = Annotated[int, Path(gt=0, le=10**9)]
 #: Lines shown at once; each is a form of its own.
 _AT_ONCE = 40
 #: What can be shown of a proposal, and its name.
-_PARTS = {"raise": "Raise", "lower": "Lower", "same": "As today", "decided": "Decided", "all": "All"}
+_PARTS = {
+    "raise": "Raise",
+    "lower": "Lower",
+    "same": "As today",
+    "decided": "Decided",
+    "all": "All",
+}
+_PARTS_OF: dict[str, Callable[[ViewedLine], bool]] = {
+    "raise": lambda one: one.decision == "open" and one.change > 0,
+    "lower": lambda one: one.decision == "open" and one.change < 0,
+    "same": lambda one: one.decision == "open" and one.change == 0,
+    "decided": lambda one: one.decision != "open",
+    "all": lambda _one: True,
+}
 #: What of the address is kept while lines are decided.
 _KEPT = ("show", "kind", "system")
 
@@ -105,10 +118,11 @@ def _of_line(fault: FieldFault, decisions: Sequence[Mapping[str, str]]) -> Field
     """Name the line a fault is in instead of its number in what was sent."""
     parts = fault.pointer.split("/")
     number = next((int(part) for part in parts if part.isdigit()), 0)
-    return FieldFault("", f"{decisions[number]['ref']}, {parts[-1]}: {fault.reason}")
+    name = {"again": "why it is decided again"}.get(parts[-1], parts[-1])
+    return FieldFault("", f"{decisions[number]['ref']}, {name}: {fault.reason}")
 
 
-def _proposal(  # noqa: PLR0917 - the part shown, and what came of a form
+def _proposal(
     request: Request,
     key: int,
     where: Mapping[str, str],
@@ -133,7 +147,7 @@ def _proposal(  # noqa: PLR0917 - the part shown, and what came of a form
         answer=answer,
         picture=_curve(answer),
         words=sentences_of(found, view.money),
-        links=_links(key, where, show, parts),
+        parts_of_it=_links(key, where, show, parts),
         show=show,
         kept={**where, "show": show},
         lines=lines[start : start + at_once],
@@ -151,15 +165,6 @@ def _proposal(  # noqa: PLR0917 - the part shown, and what came of a form
         once=new_key(),
         can_decide=may(work.caller.roles, "web.pages.par_proposal.decide_line"),
     )
-
-
-_PARTS_OF = {
-    "raise": lambda one: one.decision == "open" and one.change > 0,
-    "lower": lambda one: one.decision == "open" and one.change < 0,
-    "same": lambda one: one.decision == "open" and one.change == 0,
-    "decided": lambda one: one.decision != "open",
-    "all": lambda _one: True,
-}
 
 
 def _first(parts: Mapping[str, Sequence[ViewedLine]], *, whole: bool) -> str:

@@ -48,9 +48,9 @@ class _Wanted(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class _Tick:
-    """A way that was ticked: its row in the form, what it is as an order, and its REF."""
+    """A way that was ticked: its shortfall on the page, what it is as an order, and its REF."""
 
-    key: str
+    number: str
     kind: str
     ref: str
 
@@ -59,14 +59,15 @@ class _Tick:
 def show_shortfalls(
     request: Request,
     days: Annotated[OptionalText, Query()] = "",
+    case: Annotated[OptionalText, Query()] = "",
     work: Annotated[OptionalText, Query()] = "",
 ) -> Response:
     """Show what is short, the moment that passes first standing first."""
     if not work:
-        return _show(request, _span(days))
+        return _show(request, _span(days or (str(SPANS[-1]) if case else "")), case=case)
     job = job_of(request, work)
     if not job.is_over:
-        return RedirectResponse(f"/work/{job.token}", status_code=303)
+        return RedirectResponse(f"/progress/{job.token}", status_code=303)
     if job.error is not None:
         faults = whole_form(job.error.detail)
         return _show(request, int(job.facts["days"]), faults=faults)
@@ -86,7 +87,7 @@ def reckon(request: Request, form: LongForm) -> Response:
     title = "What one more of each would add"
     owner = work.caller.person_id
     job = long_work_of(request).start(owner, title, "/shortfalls", run, days=days)
-    return RedirectResponse(f"/work/{job.token}", status_code=303)
+    return RedirectResponse(f"/progress/{job.token}", status_code=303)
 
 
 @router.post("/shortfalls/drafts")
@@ -115,7 +116,7 @@ def make_drafts(request: Request, form: LongForm) -> Response:
 def _wrong_quantities(ticks: Sequence[_Tick], form: FormData) -> list[RowFault]:
     found = []
     for tick in ticks:
-        field = f"quantity-{tick.key}"
+        field = f"quantity-{tick.number}"
         try:
             _COUNT.validate_python(str(form.get(field, "")).strip())
         except ValidationError as error:
@@ -147,7 +148,7 @@ def _drafts(ticks: Sequence[_Tick], form: FormData, now: Sequence[ShortfallOut])
         )
         line = {
             "ref": tick.ref,
-            "quantity": str(form.get(f"quantity-{tick.key}", "")).strip(),
+            "quantity": str(form.get(f"quantity-{tick.number}", "")).strip(),
             "why": [f"short for {name}, {day}"[:_LONGEST_WHY] for name, day in cases.items()],
         }
         made["lines"].append(line)
@@ -177,10 +178,11 @@ def _show(
     faults: Sequence[RowFault] = (),
     form: FormData | None = None,
     reckoned: Shortfalls | None = None,
+    case: str = "",
 ) -> Response:
     work = work_of(request)
     found = work.read(lambda unit: shortfalls.shortfalls(unit, days))
-    groups = groups_of(found)
+    groups = groups_of(found, case)
     typed = {} if form is None else {name: str(value) for name, value in form.items()}
     return page(
         request,
@@ -191,6 +193,7 @@ def _show(
         calls=calls_of(groups),
         spans=[(f"/shortfalls?days={span}", f"{span} days", span == days) for span in SPANS],
         days=days,
+        case=case,
         faults=faults,
         wrongs=wrongs(faults),
         typed=typed,

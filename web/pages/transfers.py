@@ -22,7 +22,8 @@ router = APIRouter()
 @router.get("/transfers")
 def show_transfers(request: Request) -> Response:
     """Show what we ask of other sites, and what they ask of us."""
-    return _show(request, {}, ())
+    asked = {name: request.query_params.get(name, "") for name in ("site", "ref", "quantity")}
+    return _show(request, asked, ())
 
 
 @router.post("/transfers")

@@ -1,4 +1,4 @@
-"""Orders as the storekeeper looks at them: what is late, due, to be decided, and already drafted."""
+"""Orders as the storekeeper looks at them: late, due, to be decided, and drafted already."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -104,6 +104,7 @@ def view_proposal(unit: Unit, key: int) -> ProposalView:
         families=_line_families(lines),
         undecided=undecided,
         decided=len(lines) - undecided,
+        overtaken=sum(line.decision == "open" and line.settled != "" for line in lines),
     )
 
 
@@ -261,6 +262,4 @@ def _sums(family: Family, own: list[ViewedLine]) -> FamilyLines:
         "change_minor": sum(line.change_minor for line in own),
     }
     kind, system = family
-    return FamilyLines.model_validate(
-        {"kind": kind, "system": system, "lines": len(own), **totals}
-    )
+    return FamilyLines.model_validate({"kind": kind, "system": system, "lines": len(own), **totals})

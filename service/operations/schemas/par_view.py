@@ -95,13 +95,14 @@ class FamilyLines(Out):
 
 
 class ProposalView(Out):
-    """A proposal as a page shows it."""
+    """A proposal as a page shows it; ``overtaken`` are open lines whose level was set since."""
 
     proposal: ProposalOut
     lines: list[ViewedLine]
     families: list[FamilyLines]
     undecided: int
     decided: int
+    overtaken: int
 
 
 class ProposalMade(Out):
