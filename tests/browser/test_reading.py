@@ -75,7 +75,8 @@ def test_stock_is_filtered(
         field.fill(chosen)
     else:
         field.select_option(chosen)
-    page.get_by_role("button", name="Show").click()
+    with page.expect_navigation():
+        page.get_by_role("button", name="Show").click()
     cells = page.locator("table").first.locator(f"td[data-label='{column}']").all_inner_texts()
     assert 0 < len(cells) < everything
     assert all(chosen in cell for cell in cells)
