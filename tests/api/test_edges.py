@@ -346,7 +346,8 @@ class _Links(HTMLParser):
             elif name in {"src", "srcset", "action", "data"}:
                 self.loaded.append(value or "")
             self.inline += name == "style" or name.startswith("on")
-        self.inline += tag in {"style", "script"}
+        has_source = any(name == "src" and value for name, value in attrs)
+        self.inline += tag == "style" or (tag == "script" and not has_source)
 
 
 def test_the_page_of_the_api_lists_every_operation_and_loads_nothing_from_elsewhere(
