@@ -4,6 +4,7 @@ from typing import Any
 
 from sqlalchemy import Row
 
+from service.exchange.gs1_text import bracketed, gs1_elements
 from service.operations.cases import the_case
 from service.operations.schemas.ledger import ImplantLog, ImplantOut
 from service.operations.unit import Unit
@@ -44,11 +45,6 @@ def udi_of(row: Row[Any]) -> str:
     """
     if not row.gtin:
         return ""
-    parts = [f"(01){row.gtin}"]
-    if row.use_by is not None:
-        parts.append(f"(17){row.use_by:%y%m%d}")
-    if row.lot_number:
-        parts.append(f"(10){row.lot_number}")
-    if row.serial:
-        parts.append(f"(21){row.serial}")
-    return "".join(parts)
+    return bracketed(
+        gs1_elements(gtin=row.gtin, lot=row.lot_number, serial=row.serial, use_by=row.use_by)
+    )

@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from service.exchange.gs1_text import gs1_elements
 from tests.web.pictures_kit import SVG, box_of, parsed
-from web.pictures.codes import Symbology, gs1_elements, label_code, symbol_text
+from web.pictures.codes import Symbology, label_code, symbol_text
 from web.pictures.picture import Picture
 
 #: U.S. FDA, "UDI formats by FDA-accredited issuing agency": GS1's example.

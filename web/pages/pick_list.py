@@ -8,6 +8,7 @@ from typing import Literal
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.exchange.gs1_text import gs1_elements
 from service.operations.pick_route import PickRoute, pick_route
 from service.operations.schemas.checks import PickRowOut
 from web.pictures.codes import label_code, symbol_text
@@ -133,13 +134,7 @@ def _code(route: PickRoute, pack: PickRowOut, number: int) -> Picture | None:
     gtin = route.gtins.get(pack.ref)
     if gtin is None:
         return None
-    elements = [("01", gtin)]
-    if pack.use_by is not None:
-        elements.append(("17", f"{pack.use_by:%y%m%d}"))
-    if pack.lot:
-        elements.append(("10", pack.lot))
-    if pack.serial:
-        elements.append(("21", pack.serial))
+    elements = gs1_elements(gtin=gtin, lot=pack.lot, serial=pack.serial, use_by=pack.use_by)
     title = f"Label of {pack.ref}, {pack.lot or pack.serial}"
     try:
         return label_code(

@@ -6,18 +6,18 @@ reads them from paper and from a screen in the dark.
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date
 from typing import Literal
 
 import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
+from service.exchange.gs1_text import bracketed
 from service.exchange.gtin import gtin_problem
 from web.pictures.picture import Picture
 from web.pictures.svg import element, number, picture
 
-__all__ = ["Symbology", "gs1_elements", "label_code", "modules_of", "symbol_text"]
+__all__ = ["Symbology", "label_code", "modules_of", "symbol_text"]
 
 Symbology = Literal["gs1-datamatrix", "gs1-128", "code-128"]
 
@@ -44,23 +44,6 @@ _QUIET: Mapping[Symbology, tuple[int, int]] = {
 }
 
 
-def gs1_elements(
-    *, gtin: str, lot: str = "", serial: str = "", use_by: date | None = None
-) -> tuple[tuple[str, str], ...]:
-    """Name a pack by GS1 application identifiers: 01, 17, 10, 21, as far as known.
-
-    Source: GS1 General Specifications, section 3.2.
-    """
-    parts = [("01", gtin)]
-    if use_by is not None:
-        parts.append(("17", f"{use_by:%y%m%d}"))
-    if lot:
-        parts.append(("10", lot))
-    if serial:
-        parts.append(("21", serial))
-    return tuple(parts)
-
-
 def symbol_text(elements: Sequence[tuple[str, str]]) -> str:
     """Write GS1 elements the way they stand under a code.
 
@@ -83,7 +66,7 @@ def symbol_text(elements: Sequence[tuple[str, str]]) -> str:
         if not value or not set("()").isdisjoint(value):
             message = f"({identifier}) cannot be written: '{value}' is empty or holds a bracket"
             raise ValueError(message)
-    return "".join(f"({identifier}){value}" for identifier, value in elements)
+    return bracketed(elements)
 
 
 def modules_of(content: str, symbology: Symbology) -> NDArray[np.bool_]:

@@ -4,6 +4,7 @@ import re
 from datetime import date
 
 from service.exchange.fhir.terms import GS1_DI, Json, without_empty
+from service.exchange.gs1_text import bracketed, gs1_elements
 
 __all__ = ["printed_udi", "udi_carrier"]
 
@@ -43,14 +44,9 @@ def printed_udi(
     """
     if any(part and _ELEMENT.fullmatch(part) is None for part in (lot, serial)):
         return None
-    parts = (
-        ("01", gtin),
-        ("11", f"{made_on:%y%m%d}" if made_on else ""),
-        ("17", f"{use_by:%y%m%d}" if use_by else ""),
-        ("10", lot),
-        ("21", serial),
+    return bracketed(
+        gs1_elements(gtin=gtin, lot=lot, serial=serial, use_by=use_by, made_on=made_on)
     )
-    return "".join(f"({name}){value}" for name, value in parts if value)
 
 
 def udi_carrier(gtin: str | None, use_by: date | None, lot: str, serial: str) -> list[Json]:
