@@ -1,11 +1,9 @@
 """Every page for everyone: axe in light and dark, narrow screens, gloves, keyboard."""
 
-from typing import Any
-
 import pytest
-from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped] # it has none
 from playwright.sync_api import Page, expect
 
+from tests.browser.axe import violations
 from tests.browser.conftest import OpenPage
 
 PAGES = {
@@ -41,20 +39,6 @@ PAGES = {
     "error": "/cases/HAR-9999",
 }
 EMPTY_PAGES = ("/", "/stock", "/sets", "/recalls", "/par", "/figures")
-
-
-AXE = Axe().axe_script
-RUN_AXE = "options => axe.run(document, options).then(found => found.violations)"
-
-
-def _violations(page: Page, *, only: str | None = None) -> list[str]:
-    # axe is injected by the browser's debugging door, so the page's policy stays as it is.
-    options: dict[str, Any] = {"resultTypes": ["violations"]}
-    if only is not None:
-        options["runOnly"] = [only]
-    if not page.evaluate("'axe' in window"):
-        page.evaluate(AXE)
-    return [f"{one['id']}: {one['nodes'][0]['html']}" for one in page.evaluate(RUN_AXE, options)]
 
 
 #: What is touched. The mark of a choice is small; its label is what is touched.
@@ -97,10 +81,9 @@ def test_a_page_is_for_everyone(
     assert page.title().endswith(" – Traywright")
     assert titles.setdefault(page.title(), path) == path
     expect(page.get_by_role("heading", level=1)).to_have_count(1)
-    assert _violations(page) == []
-    # The dark theme changes colours and nothing else.
+    assert violations(page) == []
     page.emulate_media(color_scheme="dark")
-    assert _violations(page, only="color-contrast") == []
+    assert violations(page) == []
     # 320 CSS px is the width WCAG 2.2 asks for in 1.4.10, Reflow.
     page.set_viewport_size({"width": 320, "height": 800})
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
@@ -112,7 +95,7 @@ def test_a_page_is_for_everyone(
 def test_axe_finds_nothing_where_there_is_nothing_yet(
     open_page: OpenPage, empty_site: str, path: str
 ) -> None:
-    assert _violations(open_page(empty_site + path)) == []
+    assert violations(open_page(empty_site + path)) == []
 
 
 def test_the_skip_link_comes_first_shows_itself_and_works(

@@ -2,9 +2,9 @@
 
 import re
 
-from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped] # it has none
 from playwright.sync_api import Locator, Page, expect
 
+from tests.browser.axe import violations
 from tests.browser.conftest import OpenPage
 
 
@@ -31,8 +31,7 @@ def _propose(page: Page, address: str, target: str) -> None:
 def _is_for_everyone(page: Page) -> None:
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
-        found = Axe().run(page).response["violations"]
-        assert [f"{one['id']}: {one['nodes'][0]['html']}" for one in found] == []
+        assert violations(page) == []
     page.set_viewport_size({"width": 320, "height": 800})
     # 320 CSS px is the width WCAG 2.2 asks for in 1.4.10, Reflow.
     assert page.evaluate("document.documentElement.scrollWidth") <= 320

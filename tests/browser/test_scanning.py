@@ -2,10 +2,10 @@
 
 import re
 
-from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped] # it has none
 from playwright.sync_api import Page, expect
 
 from service.exchange.wedge import CHECK_CODE
+from tests.browser.axe import violations
 from tests.browser.conftest import OpenPage
 from tests.browser.wedge import SEPARATOR, label, scan
 
@@ -57,9 +57,7 @@ def test_each_refusal_says_what_is_wrong_and_stays_until_it_is_seen(
     _said(page, "Scanned already")
     shown = page.locator("[data-verdict]")
     expect(shown).to_have_count(len(refused) + 1)
-    # axe, injected by the browser's debugging door.
-    found = Axe().run(page).response["violations"]
-    assert [one["id"] for one in found] == []
+    assert violations(page) == []
     for _ in range(len(refused) + 1):
         page.get_by_role("link", name="Seen, go on").first.click()
     expect(shown).to_have_count(0)
