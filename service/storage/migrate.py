@@ -14,9 +14,11 @@ from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from alembic.util import CommandError
 from sqlalchemy import CheckConstraint, Connection, Table, inspect
 from sqlmodel import SQLModel
 
+from service.errors import Unavailable
 from service.storage.engine import Database
 
 __all__ = ["is_current", "main", "migrate", "write_revision"]
@@ -32,9 +34,22 @@ def _config(connection: Connection | None = None) -> Config:
 
 
 def migrate(database: Database) -> None:
-    """Run every migration the database has not seen yet."""
+    """Run every migration the database has not seen yet.
+
+    Raises
+    ------
+    Unavailable
+        As `Database.connection` does, and where the database has seen a migration that this
+        version does not have.
+    """
     with database.connection(writes=True) as connection:
-        command.upgrade(_config(connection), "head")
+        try:
+            command.upgrade(_config(connection), "head")
+        except CommandError as error:
+            raise Unavailable(
+                f"The database was made by another version of this program ({error}). Use that "
+                "version, or start with an empty database. Nothing was saved."
+            ) from error
 
 
 def is_current(database: Database) -> bool:

@@ -290,7 +290,7 @@ def test_probes_tell_life_from_readiness(edge: TestClient, app: FastAPI) -> None
     assert edge.get("/readyz").json() == {"status": "ready"}
 
     def forget(unit: Unit) -> None:
-        unit.session.execute(text("UPDATE alembic_version SET version_num = '0001'"))
+        unit.session.execute(text("UPDATE alembic_version SET version_num = '0000'"))
 
     app.state.work.write(forget)
     assert edge.get("/livez").status_code == 200

@@ -64,6 +64,13 @@ def test_migrating_again_changes_nothing(work: Work) -> None:
     assert _tables(work.database) == before
 
 
+def test_a_database_of_another_version_is_said_in_a_sentence(work: Work) -> None:
+    with work.database.connection(writes=True) as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(Unavailable, match="another version"):
+        work.prepare()
+
+
 @pytest.mark.parametrize(
     "url",
     [

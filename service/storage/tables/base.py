@@ -7,7 +7,8 @@ from sqlmodel import SQLModel
 
 __all__ = ["one_of", "positive", "table_of", "where_active"]
 
-# Named constraints, so that a migration can find them on both databases.
+# Named constraints, so that a migration can find them on both databases. The first migration names
+# its own by this convention: it never changes.
 SQLModel.metadata.naming_convention = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "uq": "uq_%(table_name)s_%(column_0_N_name)s",
