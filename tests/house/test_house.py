@@ -3,6 +3,7 @@
 import ast
 import json
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -113,6 +114,24 @@ def _defined(tree: ast.Module) -> set[str]:
                 part.id for one in targets for part in ast.walk(one) if isinstance(part, ast.Name)
             }
     return names
+
+
+def _unused(*folders: Path) -> str:
+    """Say what vulture finds that nothing uses, one finding a line."""
+    command = [sys.executable, "-m", "vulture", "--min-confidence", "80", *map(str, folders)]
+    done = subprocess.run(command, cwd=ROOT, check=False, capture_output=True, text=True)  # noqa: S603 - a fixed command of our own
+    assert done.returncode in {0, 3}, done.stderr
+    return done.stdout
+
+
+def test_the_program_holds_nothing_that_nothing_uses() -> None:
+    assert _unused(ROOT / "service", ROOT / "web") == ""
+
+
+def test_what_nothing_uses_would_be_found(tmp_path: Path) -> None:
+    """The control of the test above: it can fail."""
+    (tmp_path / "idle.py").write_text("import math\n", encoding="utf-8")
+    assert "unused import 'math'" in _unused(tmp_path)
 
 
 PUBLISHED = sorted((ROOT / "tests" / "published").glob("*.json"))
