@@ -1,31 +1,13 @@
-"""Who gets which unit: dated units of one item, and units that stand in for one another."""
+"""Who gets which unit, where units stand in for one another."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from heapq import heappop, heappush
 
 import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 
 MAX_TOTAL_COST = 2**52
-
-
-@dataclass(frozen=True, slots=True)
-class DatedUnit:
-    """One unit and when it may be used, on any whole-number time scale; None is no limit."""
-
-    unit: str
-    usable_from: int | None = None
-    usable_until: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class DatedDemand:
-    """One unit wanted at a moment, on the time scale of the units."""
-
-    demand: str
-    at: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,60 +27,6 @@ class Allocation:
     served: tuple[tuple[str, str], ...]
     short: tuple[str, ...]
     cost: int = 0
-
-
-def first_expired_first(
-    units: Sequence[DatedUnit], demands: Sequence[DatedDemand], *, closed: bool = False
-) -> Allocation:
-    """Serve as many dated demands as possible from dated units of one item.
-
-    Demands are swept by time; each is given the usable unit that expires first. No allocation
-    serves more. Ties are broken by order: of two demands at one moment the one listed first is
-    served first; of two units that expire together the one usable earlier goes first, then the
-    one listed first.
-
-    Source: F. Glover, Maximum matching in a convex bipartite graph, Naval Research Logistics
-    Quarterly 14 (1967).
-
-    Parameters
-    ----------
-    units : sequence of DatedUnit
-        Interchangeable but for their dates.
-    demands : sequence of DatedDemand
-        One unit each.
-    closed : bool
-        True where a unit may still be used at `usable_until`; False, as for stock, where only
-        before it.
-
-    Returns
-    -------
-    Allocation
-        Pairs in the order served.
-
-    Examples
-    --------
-    >>> units = [DatedUnit("late", 0, 9), DatedUnit("soon", 0, 5)]
-    >>> first_expired_first(units, [DatedDemand("K1", 4), DatedDemand("K2", 5)]).served
-    (('K1', 'soon'), ('K2', 'late'))
-    """
-    _refuse_twins([unit.unit for unit in units], [demand.demand for demand in demands])
-    # A moment that stands before every real one, so that undated sorts and compares as it should.
-    arrivals = sorted(range(len(units)), key=lambda n: (_begin(units[n]), n), reverse=True)
-    ready: list[tuple[float, float, int]] = []
-    served, short = [], set()
-    for index in sorted(range(len(demands)), key=lambda n: (demands[n].at, n)):
-        at = demands[index].at
-        while arrivals and _begin(units[arrivals[-1]]) <= at:
-            unit = arrivals.pop()
-            heappush(ready, (_end(units[unit]), _begin(units[unit]), unit))
-        while ready and (ready[0][0] < at or (not closed and ready[0][0] == at)):
-            heappop(ready)
-        if ready:
-            served.append((demands[index].demand, units[heappop(ready)[2]].unit))
-        else:
-            short.add(index)
-    left = tuple(demand.demand for n, demand in enumerate(demands) if n in short)
-    return Allocation(tuple(served), left)
 
 
 def match(
@@ -155,14 +83,6 @@ def match(
     served = tuple((d, units[chosen[n]]) for n, d in enumerate(demands) if chosen[n] < len(units))
     short = tuple(d for n, d in enumerate(demands) if chosen[n] >= len(units))
     return Allocation(served, short, sum(cost[pair] for pair in served))
-
-
-def _begin(unit: DatedUnit) -> float:
-    return -np.inf if unit.usable_from is None else unit.usable_from
-
-
-def _end(unit: DatedUnit) -> float:
-    return np.inf if unit.usable_until is None else unit.usable_until
 
 
 def _refuse_twins(units: Sequence[str], demands: Sequence[str]) -> None:

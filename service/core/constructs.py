@@ -39,9 +39,6 @@ DIMENSIONS: Mapping[str, str] = {
     "shaft": "femur across, under the side plate",
 }
 
-#: What a role can be held to.
-MATCHES = frozenset({"system", "angle", "side"})
-
 
 @dataclass(frozen=True, slots=True)
 class Condition:

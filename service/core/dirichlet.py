@@ -1,17 +1,14 @@
 """Size curves: shares of the sizes, smoothed over neighbouring sizes."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import stats
 
 __all__ = [
     "SizeShare",
-    "choose_concentration",
-    "dirichlet_multinomial_pmf",
     "neighbour_prior",
     "size_curve",
 ]
@@ -28,56 +25,6 @@ class SizeShare:
     share: float
     lower: float
     upper: float
-
-
-def dirichlet_multinomial_pmf(alpha: Sequence[float], counts: Sequence[int]) -> float:
-    """Return the chance of the counts when the shares are Dirichlet.
-
-    p = N! Γ(A) / Γ(N + A) × Π Γ(n_k + α_k) / (n_k! Γ(α_k)), N = Σ n, A = Σ α.
-
-    Parameters
-    ----------
-    alpha
-        Weights of the Dirichlet distribution, each above 0.
-    counts
-        Counts, each 0 or more; as many as weights.
-
-    Returns
-    -------
-    float
-        A probability.
-
-    Raises
-    ------
-    ValueError
-        When the lengths differ or a value is out of range.
-
-    Notes
-    -----
-    Source: the Pólya distribution, as in any handbook of discrete distributions.
-
-    Examples
-    --------
-    >>> round(dirichlet_multinomial_pmf([2, 3, 4, 1], [1, 0, 3, 0]), 10)
-    0.0559440559
-    """
-    if len(alpha) != len(counts):
-        raise ValueError("there must be one weight for each count")
-    if any(weight <= 0 for weight in alpha) or any(count < 0 for count in counts):
-        raise ValueError("weights must be above 0 and counts not negative")
-    weights, drawn = np.asarray(alpha, dtype=np.float64), np.asarray(counts, dtype=np.float64)
-    total, drawn_in_all = float(weights.sum()), float(drawn.sum())
-    logarithm = (
-        special.gammaln(drawn_in_all + 1.0)
-        + special.gammaln(total)
-        - special.gammaln(drawn_in_all + total)
-        + np.sum(
-            special.gammaln(drawn + weights)
-            - special.gammaln(drawn + 1.0)
-            - special.gammaln(weights)
-        )
-    )
-    return math.exp(float(logarithm))
 
 
 def neighbour_prior(
@@ -196,53 +143,3 @@ def size_curve(
         SizeShare(float(size), float(share), float(low), float(high))
         for size, share, low, high in zip(sizes_mm, shares, lower, upper, strict=True)
     )
-
-
-def choose_concentration(
-    sizes_mm: Sequence[float],
-    earlier: Sequence[int],
-    later: Sequence[int],
-    *,
-    bandwidth_mm: float,
-    choices: Sequence[float] = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0),
-) -> float:
-    """Return how much smoothing would have foretold later use best.
-
-    For each choice the chance of the later counts is computed from the earlier ones, smoothed
-    with it (Dirichlet–multinomial with weights prior + earlier counts); the likeliest choice
-    wins, the smallest among equals.
-
-    Parameters
-    ----------
-    sizes_mm
-        The sizes made, in mm.
-    earlier, later
-        Units used of each size before and after a day; no use counts in both.
-    bandwidth_mm
-        As for :func:`neighbour_prior`.
-    choices
-        Concentrations to choose from, each above 0.
-
-    Returns
-    -------
-    float
-        One of the choices.
-
-    Notes
-    -----
-    Source: predictive likelihood on held-out data; common practice, no source.
-
-    Examples
-    --------
-    >>> choose_concentration([90, 95, 100], [9, 0, 9], [9, 9, 9], bandwidth_mm=5.0)
-    20.0
-    """
-
-    def chance(concentration: float) -> float:
-        prior = neighbour_prior(
-            sizes_mm, earlier, bandwidth_mm=bandwidth_mm, concentration=concentration
-        )
-        weights = prior + np.asarray(earlier, dtype=np.float64)
-        return dirichlet_multinomial_pmf(weights.tolist(), later)
-
-    return max(sorted(choices), key=chance)

@@ -6,7 +6,6 @@ from typing import Literal, get_args
 
 from service.core.constructs import ConstructError, PlannedConstruct, read_planned
 from service.core.fractures import (
-    WALL_THRESHOLD_MM,
     FractureClass,
     LateralWall,
     WallState,
@@ -14,7 +13,7 @@ from service.core.fractures import (
 )
 from service.core.guidance_rules import Fact, GuidanceError
 
-__all__ = ["Findings", "codes_of", "facts_of", "facts_with", "planned_of", "wall_of"]
+__all__ = ["Findings", "codes_of", "facts_with", "planned_of", "wall_of"]
 
 MedialFragment = Literal["none", "small", "large", "comminuted", "unknown"]
 CoronalFragment = Literal["none", "present", "unknown"]
@@ -78,43 +77,6 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def facts_of(
-    findings: Findings, *, wall_threshold_mm: float = WALL_THRESHOLD_MM
-) -> Mapping[str, Fact]:
-    """Give the findings by the names the rules ask for; None is unknown.
-
-    Parameters
-    ----------
-    findings
-        What is known of the case.
-    wall_threshold_mm
-        Thickness in mm at and below which the lateral wall does not carry.
-
-    Returns
-    -------
-    Mapping of str to bool, str, float or None
-        Each name of `FINDINGS` with its value; ``lateral_wall`` joins what was measured, seen and
-        classed.
-
-    Raises
-    ------
-    FractureError
-        If the wall's thickness is not a plausible length.
-
-    Notes
-    -----
-    Source: `lateral_wall` for the wall, `FractureClass` for the class.
-
-    Examples
-    --------
-    >>> facts = facts_of(Findings("sliding-hip-screw", lateral_wall_mm=18.0))
-    >>> facts["lateral_wall"], facts["stable"]
-    ('thin', None)
-    """
-    wall = wall_of(findings, wall_threshold_mm)
-    return facts_with(findings, planned_of(findings.construct), wall)
-
-
 def wall_of(findings: Findings, threshold_mm: float) -> LateralWall:
     """Join what was measured, seen and classed of the lateral wall.
 
@@ -155,7 +117,7 @@ def wall_of(findings: Findings, threshold_mm: float) -> LateralWall:
 def facts_with(
     findings: Findings, planned: PlannedConstruct, wall: LateralWall
 ) -> Mapping[str, Fact]:
-    """Give the facts from a plan and a wall that are worked out already.
+    """Return the findings by the names the rules ask for; None is unknown.
 
     Parameters
     ----------
@@ -169,11 +131,12 @@ def facts_with(
     Returns
     -------
     Mapping of str to bool, str, float or None
-        As `facts_of`.
+        Each name of `FINDINGS` with its value; ``lateral_wall`` joins what was measured, seen and
+        classed.
 
     Notes
     -----
-    Source: as `facts_of`.
+    Source: `lateral_wall` for the wall, `FractureClass` for the class.
 
     Examples
     --------

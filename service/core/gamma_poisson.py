@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from scipy import stats
 
-__all__ = ["JEFFREYS_SHAPE", "GammaRate", "family_prior", "prior_from_mean", "updated"]
+__all__ = ["JEFFREYS_SHAPE", "GammaRate", "family_prior", "updated"]
 
 JEFFREYS_SHAPE = 0.5
 """Half a use in no time: the prior of a Poisson rate that says least."""
@@ -79,36 +79,6 @@ def updated(prior: GammaRate, count: int, exposure_days: float) -> GammaRate:
     if count and not exposure_days:
         raise ValueError("something was used, so the item was there for more than no time")
     return GammaRate(prior.shape + count, prior.exposure_days + exposure_days)
-
-
-def prior_from_mean(mean_per_day: float, worth_days: float) -> GammaRate:
-    """Return a prior with a stated mean, such as the use a case mix leads one to expect.
-
-    Parameters
-    ----------
-    mean_per_day
-        Expected uses a day, above 0.
-    worth_days
-        How many days of watching the expectation is worth, above 0.
-
-    Returns
-    -------
-    GammaRate
-        Its mean is `mean_per_day`.
-
-    Raises
-    ------
-    ValueError
-        When either is not above 0.
-
-    Examples
-    --------
-    >>> prior_from_mean(0.5, 100.0)
-    GammaRate(shape=50.0, exposure_days=100.0)
-    """
-    if mean_per_day <= 0.0 or worth_days <= 0.0:
-        raise ValueError("a mean and its worth must be above 0")
-    return GammaRate(mean_per_day * worth_days, worth_days)
 
 
 def family_prior(counts: Sequence[int], exposures_days: Sequence[float]) -> GammaRate | None:

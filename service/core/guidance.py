@@ -11,7 +11,6 @@ from service.core.constructs import PlannedConstruct, read_planned
 from service.core.findings import (
     Findings,
     codes_of,
-    facts_of,
     facts_with,
     planned_of,
     wall_of,
@@ -44,7 +43,6 @@ __all__ = [
     "Suggestion",
     "Unknown",
     "codes_in",
-    "facts_of",
     "rules_from",
     "suggest",
 ]

@@ -4,50 +4,11 @@ import re
 
 from biip.checksums import gs1_standard_check_digit
 
-from service.errors import BadInput, FieldFault
-
-__all__ = ["check_gtin", "gtin_problem"]
+__all__ = ["gtin_problem"]
 
 _DIGITS = 14
 _MANGLED = re.compile(r"-?\d([.,]\d+)?[eE]\+?\d+|\d+\.0+")
 _SHORTER = {8: "GTIN-8", 12: "GTIN-12", 13: "GTIN-13"}
-
-
-def check_gtin(text: str, pointer: str = "/gtin") -> str:
-    """Return a GTIN of 14 digits as it was given, or refuse it.
-
-    Parameters
-    ----------
-    text
-        The GTIN as a person or a file gave it, without spaces around it.
-    pointer
-        Where it was given, for the fault.
-
-    Returns
-    -------
-    str
-        The same 14 digits.
-
-    Raises
-    ------
-    BadInput
-        It is not 14 digits, or its check digit is wrong. Nothing is padded or corrected: a
-        number that lost a digit may be another product's number.
-
-    Notes
-    -----
-    Weights 3, 1, 3, … from the left over 13 digits; the check digit makes the sum a multiple
-    of ten. Source: GS1 General Specifications, section 7.9 (standard check digit), by ``biip``.
-
-    Examples
-    --------
-    >>> check_gtin("51022222233336")
-    '51022222233336'
-    """
-    problem = gtin_problem(text)
-    if problem is not None:
-        raise BadInput(problem, faults=[FieldFault(pointer, problem)])
-    return text
 
 
 def gtin_problem(text: str) -> str | None:
@@ -61,10 +22,17 @@ def gtin_problem(text: str) -> str | None:
     Returns
     -------
     str or None
-        A sentence for a person, or ``None``.
+        A sentence for a person, or ``None``. Nothing is padded or corrected: a number that lost a
+        digit may be another product's number.
+
+    Notes
+    -----
+    Weights 3, 1, 3, … from the left over 13 digits; the check digit makes the sum a multiple
+    of ten. Source: GS1 General Specifications, section 7.9 (standard check digit), by ``biip``.
 
     Examples
     --------
+    >>> gtin_problem("51022222233336")
     >>> gtin_problem("12345678901234")
     'the check digit of 12345678901234 is 4, its other digits ask for 1: one of them is wrong'
     """

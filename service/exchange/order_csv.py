@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from service.exchange.money import written
 from service.exchange.order_paper import OrderPaper, PaperLine
 
-__all__ = ["HEADER", "guarded", "order_csv", "unguarded"]
+__all__ = ["HEADER", "guarded", "order_csv"]
 
 HEADER = (
     "order",
@@ -38,8 +38,8 @@ _STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\0")
 def guarded(text: str) -> str:
     """Put an apostrophe before a cell that a spreadsheet would take for a formula.
 
-    A cell that begins with an apostrophe gets one more, so that nothing is lost: ``unguarded``
-    gives back exactly what was guarded.
+    A cell that begins with an apostrophe gets one more, so that nothing is lost: without its
+    first apostrophe a cell that has one is exactly what was guarded.
 
     Examples
     --------
@@ -47,17 +47,6 @@ def guarded(text: str) -> str:
     ("'=1+1", 'AMB-L-090', "''95")
     """
     return f"'{text}" if text.startswith((*_STARTS_A_FORMULA, "'")) else text
-
-
-def unguarded(cell: str) -> str:
-    """Give back a cell as it was before it was guarded.
-
-    Examples
-    --------
-    >>> unguarded("'=1+1"), unguarded("AMB-L-090"), unguarded("''95")
-    ('=1+1', 'AMB-L-090', "'95")
-    """
-    return cell.removeprefix("'")
 
 
 def order_csv(paper: OrderPaper) -> bytes:

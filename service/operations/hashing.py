@@ -15,7 +15,6 @@ _HASH = PasswordHash((Argon2Hasher(time_cost=3, memory_cost=65536, parallelism=1
 _AT_ONCE = BoundedSemaphore(2)
 
 SHORTEST_PASSWORD = 12
-SHORTEST_PIN = 6
 
 
 def hash_secret(secret: str) -> str:

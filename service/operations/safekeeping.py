@@ -25,11 +25,6 @@ class Verdict(Out):
     balances: int
     disagree: list[str]
 
-    @property
-    def holds_true(self) -> bool:
-        """Whether nothing disagrees."""
-        return not self.disagree
-
 
 def verify(unit: Unit) -> Verdict:
     """Replay the ledger and compare it with the balances, the holds and the trays."""

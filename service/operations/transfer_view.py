@@ -44,7 +44,6 @@ class AskedOfUs(TransferOut):
 class TransfersView(Out):
     """Everything about transfers at one site."""
 
-    own_code: str
     others: list[SiteName]
     to_answer: list[AskedOfUs]
     ours: list[TransferOut]
@@ -58,7 +57,6 @@ def view_transfers(unit: Unit) -> TransfersView:
     known = list_transfers(unit).transfers
     waiting = [one for one in known if one.from_site == own and one.state == "asked"]
     return TransfersView(
-        own_code=own,
         others=[
             SiteName.model_validate(row)
             for row in transfers.other_sites(unit.session, unit.site_id)

@@ -5,45 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.core.allocation import DatedDemand, DatedUnit, first_expired_first, match
+from service.core.allocation import match
 
-MOMENTS = st.integers(0, 12)
-UNITS = st.lists(st.tuples(st.none() | MOMENTS, st.none() | MOMENTS), max_size=9)
 COSTS = st.dictionaries(st.tuples(st.integers(0, 5), st.integers(0, 5)), st.integers(0, 9))
-
-
-def _fits(unit: DatedUnit, at: int, *, closed: bool) -> bool:
-    if unit.usable_from is not None and at < unit.usable_from:
-        return False
-    end = unit.usable_until
-    return end is None or at < end or (closed and at == end)
-
-
-@settings(max_examples=300, deadline=None)
-@given(UNITS, st.lists(MOMENTS, max_size=9), st.booleans())
-def test_no_matching_serves_more_dated_demands(
-    windows: list[tuple[int | None, int | None]], moments: list[int], closed: bool
-) -> None:
-    units = [DatedUnit(f"u{n}", *window) for n, window in enumerate(windows)]
-    demands = [DatedDemand(f"d{n}", at) for n, at in enumerate(moments)]
-    found = first_expired_first(units, demands, closed=closed)
-    graph = nx.Graph()
-    graph.add_nodes_from(demand.demand for demand in demands)
-    for demand in demands:
-        fitting = [unit for unit in units if _fits(unit, demand.at, closed=closed)]
-        graph.add_edges_from((demand.demand, unit.unit) for unit in fitting)
-    best = nx.bipartite.maximum_matching(graph, top_nodes=[each.demand for each in demands])
-    assert len(found.served) == len(best) // 2
-    assert len({unit for _, unit in found.served}) == len(found.served)
-    assert all(graph.has_edge(demand, unit) for demand, unit in found.served)
-    assert {d for d, _ in found.served} | set(found.short) == {each.demand for each in demands}
-
-
-def test_units_that_expire_together_go_by_when_they_became_usable_then_by_order() -> None:
-    units = [DatedUnit("a", 2, 9), DatedUnit("b", 1, 9), DatedUnit("c", 1, 9)]
-    found = first_expired_first(units, [DatedDemand(f"d{n}", 3) for n in range(4)])
-    assert found.served == (("d0", "b"), ("d1", "c"), ("d2", "a"))
-    assert found.short == ("d3",)
 
 
 def _least_cost(costs: dict[tuple[int, int], int]) -> tuple[int, int]:
@@ -86,7 +50,6 @@ def test_a_demand_with_a_choice_leaves_the_only_unit_to_one_without() -> None:
 def test_nothing_to_allocate_is_an_empty_allocation() -> None:
     assert match([], ["a"], {}).served == ()
     assert match(["K1"], [], {}).short == ("K1",)
-    assert first_expired_first([], [DatedDemand("K1", 1)]).short == ("K1",)
 
 
 @pytest.mark.parametrize(

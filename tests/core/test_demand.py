@@ -1,4 +1,4 @@
-"""Rates, size curves and intermittent forecasts against definitions and reference libraries."""
+"""Rates and size curves against definitions and reference libraries."""
 
 import math
 from datetime import date
@@ -9,15 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from service.core.croston import croston
 from service.core.demand import ItemUsage, days_in_stock, item_rates
 from service.core.dirichlet import (
-    choose_concentration,
-    dirichlet_multinomial_pmf,
     neighbour_prior,
     size_curve,
 )
-from service.core.gamma_poisson import GammaRate, family_prior, prior_from_mean, updated
+from service.core.gamma_poisson import GammaRate, family_prior, updated
 
 
 # Source: Bayes' rule by numerical integration (scipy.integrate.quad).
@@ -90,13 +87,6 @@ def test_one_item_alone_shows_no_spread() -> None:
     assert family_prior([5, 0], [100.0, 0.0]) is None
 
 
-def test_a_prior_from_the_case_mix_has_its_mean() -> None:
-    prior = prior_from_mean(0.03, 90.0)
-    assert prior.mean_per_day == pytest.approx(0.03)
-    with pytest.raises(ValueError, match="above 0"):
-        prior_from_mean(0.0, 90.0)
-
-
 def test_days_out_of_stock_are_not_read_as_no_demand() -> None:
     family = [ItemUsage(f"other-{n}", "lag", 10, 365.0) for n in range(3)]
     watched_half = ItemUsage("lag-90", "lag", 10, 180.0)
@@ -154,14 +144,6 @@ def test_a_gap_that_ends_before_it_begins_is_refused() -> None:
         days_in_stock(date(2031, 3, 1), date(2031, 3, 31), [(date(2031, 3, 9), date(2031, 3, 8))])
 
 
-# Source: scipy.stats.dirichlet_multinomial.
-@given(pairs=st.lists(st.tuples(st.floats(0.1, 20.0), st.integers(0, 12)), min_size=2, max_size=6))
-def test_the_chance_of_counts_is_that_of_the_reference(pairs: list[tuple[float, int]]) -> None:
-    alpha, counts = [pair[0] for pair in pairs], [pair[1] for pair in pairs]
-    reference = stats.dirichlet_multinomial(alpha, np.array(sum(counts))).pmf(counts)
-    assert dirichlet_multinomial_pmf(alpha, counts) == pytest.approx(float(reference), rel=1e-9)
-
-
 # Source: by hand. exp(-1/2) of each neighbour, none of its own; a tenth spread evenly.
 def test_a_size_leans_on_its_neighbours_and_not_on_itself() -> None:
     prior = neighbour_prior([90, 95], [10, 0], bandwidth_mm=5.0, concentration=2.0)
@@ -205,13 +187,6 @@ def test_smoothing_comes_nearer_a_smooth_truth_than_counting_alone() -> None:
     assert smooth < 0.75 * raw
 
 
-def test_later_use_like_the_smoothed_curve_chooses_more_smoothing() -> None:
-    sizes, earlier = [85, 90, 95, 100, 105], [0, 12, 0, 12, 0]
-    smooth = choose_concentration(sizes, earlier, [6, 6, 12, 6, 6], bandwidth_mm=5.0)
-    rough = choose_concentration(sizes, earlier, [0, 18, 0, 18, 0], bandwidth_mm=5.0)
-    assert smooth > rough
-
-
 @pytest.mark.parametrize(
     ("sizes", "counts", "bandwidth"),
     [([], [], 5.0), ([90], [1, 2], 5.0), ([90], [-1], 5.0), ([90], [1], 0.0)],
@@ -221,38 +196,3 @@ def test_a_size_curve_of_nothing_or_of_nonsense_is_refused(
 ) -> None:
     with pytest.raises(ValueError, match="must be"):
         size_curve(sizes, counts, bandwidth_mm=bandwidth, concentration=1.0)
-
-
-# Source: by hand. Sizes 3 then 5, gaps 2 then 3, alpha 0.2: 3.4 units every 2.2 periods.
-def test_croston_smooths_sizes_and_gaps_apart() -> None:
-    forecast = croston([0, 3, 0, 0, 5, 0], alpha=0.2)
-    assert forecast is not None
-    assert forecast.units_when_used == pytest.approx(3.4)
-    assert forecast.periods_between == pytest.approx(2.2)
-
-
-def test_an_item_never_used_has_an_unknown_rate() -> None:
-    assert croston([0, 0, 0]) is None
-
-
-def test_periods_out_of_stock_do_not_lengthen_the_gap() -> None:
-    there = croston([1, 0, 0, 0, 1], alpha=1.0, in_stock=[True, False, False, True, True])
-    assert there is not None
-    assert there.periods_between == 2.0
-
-
-# Source: with use in every period Croston's forecast is simple exponential smoothing.
-@given(series=st.lists(st.integers(1, 9), min_size=1, max_size=20))
-def test_steady_use_is_smoothed_exponentially(series: list[int]) -> None:
-    level = float(series[0])
-    for used in series[1:]:
-        level = 0.3 * used + 0.7 * level
-    forecast = croston(series, alpha=0.3)
-    assert forecast is not None
-    assert forecast.units_per_period == pytest.approx(level)
-
-
-@pytest.mark.parametrize("alpha", [0.0, 1.1, -0.1])
-def test_a_weight_out_of_range_is_refused(alpha: float) -> None:
-    with pytest.raises(ValueError, match="alpha"):
-        croston([1], alpha=alpha)

@@ -1,6 +1,7 @@
 import dataclasses
 import math
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -8,17 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.core.fractures import CODES, FractureError, read_class
+from service.core.findings import facts_with, planned_of, wall_of
+from service.core.fractures import CODES, WALL_THRESHOLD_MM, FractureError, read_class
 from service.core.guidance import (
     AS_PLANNED,
     Findings,
     Guidance,
     GuidanceError,
-    facts_of,
     rules_from,
     suggest,
 )
-from service.core.guidance_rules import FINDINGS
+from service.core.guidance_rules import FINDINGS, Fact
 
 SEED = Path(__file__).parents[2] / "seed_data" / "guidance.toml"
 TABLE: dict[str, Any] = tomllib.loads(SEED.read_text(encoding="utf-8"))
@@ -31,6 +32,11 @@ TEMPLATES: dict[str, str] = {
 }
 BASES = [code for code, part in TEMPLATES.items() if part == "base"]
 ADD_ONS = [code for code, part in TEMPLATES.items() if part == "add_on"]
+
+
+def facts_of(findings: Findings, threshold_mm: float = WALL_THRESHOLD_MM) -> Mapping[str, Fact]:
+    wall = wall_of(findings, threshold_mm)
+    return facts_with(findings, planned_of(findings.construct), wall)
 
 
 def cautions(told: Guidance) -> set[str]:
@@ -328,7 +334,7 @@ def test_the_department_sets_how_thick_a_wall_must_be_to_carry() -> None:
     measured = Findings(PLATE, lateral_wall_mm=21.0)
     assert SHORT not in near(suggest(measured, RULES))
     assert SHORT in near(suggest(measured, RULES, wall_threshold_mm=21.0))
-    assert facts_of(measured, wall_threshold_mm=21.0)["lateral_wall"] == "thin"
+    assert facts_of(measured, 21.0)["lateral_wall"] == "thin"
     assert SHORT not in near(suggest(measured, RULES, wall_threshold_mm=20.9))
 
 

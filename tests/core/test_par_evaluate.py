@@ -14,7 +14,6 @@ from scipy import stats
 from service.core.par import (
     answer_par,
     build_model,
-    expected_usage,
     expiry_cost,
     outstanding_cdf,
     plan_par,
@@ -186,17 +185,6 @@ def test_one_more_of_anything_never_makes_the_shelf_less_ready(raw: Problem) -> 
     for name, level in before["levels"].items():
         more: Problem = answer_par({**raw, "levels": {**before["levels"], name: level + 1}})
         assert more["readiness"] >= before["readiness"] - 1e-12
-
-
-@settings(max_examples=60, deadline=None)
-@given(raw=problems())
-def test_the_case_mix_uses_what_its_first_constructs_take(raw: Problem) -> None:
-    usage = expected_usage(read_par_problem(raw))
-    for name in LISTED:
-        taken = sum(
-            share * (demands[0] or {}).get(name, 0) for share, demands in scenarios(raw) if demands
-        )
-        assert usage[name] == pytest.approx(raw["arrivals_per_day"] * taken, abs=1e-12)
 
 
 # Source: the definition, each changed level evaluated by itself. Levels of 0 matter here, where

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.exchange.order_csv import HEADER, guarded, order_csv, unguarded
+from service.exchange.order_csv import HEADER, guarded, order_csv
 from service.exchange.order_paper import OrderPaper, PaperLine, PaperUse, Party
 
 NAIL = PaperLine("NAIL", "02910000000017", "Nail", 4, 2, 24_800, date(2031, 3, 6))
@@ -63,7 +63,7 @@ def test_no_cell_begins_like_a_formula(start: str) -> None:
     evil = f"{start}HYPERLINK(1)"
     cells = guarded(evil)
     assert cells[0] == "'"
-    assert unguarded(cells) == evil
+    assert cells.removeprefix("'") == evil
 
 
 def test_a_description_that_is_a_formula_is_text_in_the_file() -> None:
@@ -84,5 +84,5 @@ def test_commas_quotes_and_letters_of_other_scripts_survive() -> None:
 @given(text=st.text())
 def test_guarding_loses_nothing(text: str) -> None:
     cell = guarded(text)
-    assert unguarded(cell) == text
+    assert cell.removeprefix("'") == text
     assert not cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "\0"))

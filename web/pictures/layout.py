@@ -165,14 +165,6 @@ class Layout:
         """Give the first rod of a kind, if it is drawn."""
         return next((rod for rod in self.rods if rod.kind == kind), None)
 
-    @property
-    def tip_to_apex_mm(self) -> float | None:
-        """From the tip of the lag screw or blade to the apex of the head, in this one view."""
-        for rod in self.rods:
-            if rod.kind in ("lag screw", "helical blade"):
-                return distance(rod.tip, self.bone.apex)
-        return None
-
     def mirror(self) -> "Layout":
         """Give the same construct in the other hip."""
         side: Literal["left", "right"] = "left" if self.femur.side == "right" else "right"

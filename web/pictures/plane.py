@@ -9,7 +9,6 @@ __all__ = [
     "Point",
     "along",
     "beside",
-    "bounds",
     "contains",
     "crossing",
     "direction",
@@ -60,12 +59,6 @@ def distance(one: Point, other: Point) -> float:
 def mirrored(points: Sequence[Point]) -> tuple[Point, ...]:
     """Mirror points at the line x = 0."""
     return tuple((-x, y) for x, y in points)
-
-
-def bounds(points: Sequence[Point]) -> tuple[float, float, float, float]:
-    """Give smallest x, smallest y, largest x, largest y."""
-    across, down = [x for x, _ in points], [y for _, y in points]
-    return min(across), min(down), max(across), max(down)
 
 
 def spline(points: Sequence[Point]) -> tuple[Piece, ...]:

@@ -1,7 +1,7 @@
 """Par levels: how many of each item the shelf should hold to be ready for the next case."""
 
 from service.core.par.mix_terms import MixTerms
-from service.core.par.model import ParModel, build_model, expected_usage
+from service.core.par.model import ParModel, build_model
 from service.core.par.outstanding import expiry_cost, outstanding_cdf
 from service.core.par.plan import CurvePoint, ParPlan, answer_par, plan_par
 from service.core.par.problem import (
@@ -36,7 +36,6 @@ __all__ = [
     "build_model",
     "erlang_b",
     "expected_short",
-    "expected_usage",
     "expiry_cost",
     "level_for",
     "outstanding_cdf",

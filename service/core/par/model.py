@@ -12,7 +12,7 @@ from service.core.par.outstanding import expiry_costs, outstanding_cdf, units_to
 from service.core.par.problem import ParItem, ParProblem, ParTooLarge
 from service.core.par.readiness_sum import Ints, ReadinessSum, build_sum
 
-__all__ = ["ParModel", "build_model", "expected_usage"]
+__all__ = ["ParModel", "build_model"]
 
 MAX_ON_ORDER = 5_000
 MAX_UNITS = 50_000
@@ -78,38 +78,6 @@ class ParModel:
         """Return the cost of one item at each of its levels."""
         start = self.cost_start[item]
         return self.costs_minor[start : start + self.tops[item] + 1]
-
-
-def expected_usage(problem: ParProblem) -> dict[str, float]:
-    """Return the units of each item the case mix takes a day, on average.
-
-    Parameters
-    ----------
-    problem
-        A par problem; its levels, target or budget play no part.
-
-    Returns
-    -------
-    dict of str to float
-        Units a day of each item listed.
-
-    Examples
-    --------
-    >>> from service.core.par.reading import read_par_problem
-    >>> raw = {
-    ...     "arrivals_per_day": 0.5, "budget": 0,
-    ...     "items": [{"item": "wire", "unit_cost": 1, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {
-    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["loop"]}],
-    ...         "constructs": [{"construct": "loop", "takes": [{"items": [{"wire": 2}]}]}]}}]}
-    >>> expected_usage(read_par_problem(raw))
-    {'wire': 1.0}
-    """
-    mix = MixTerms(problem)
-    return {
-        item.item: problem.arrivals_per_day * _mean(units)
-        for item, units in zip(problem.items, mix.units_per_case, strict=True)
-    }
 
 
 def _mean(units_per_case: Mapping[int, float]) -> float:

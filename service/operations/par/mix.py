@@ -54,8 +54,6 @@ class Mix:
         Weight and case; the weights sum to 1.
     kind_of
         The kind of each case, by its name.
-    first_of
-        The construct that is each case's first choice, by the case's name.
     minutes
         How long a case takes on average.
     missing
@@ -67,7 +65,6 @@ class Mix:
     entries: tuple[tuple[float, Case], ...]
     kinds: tuple[Kind, ...]
     kind_of: Mapping[str, str]
-    first_of: Mapping[str, str]
     minutes: float
     missing: Mapping[str, int]
     unsized: int
@@ -115,7 +112,6 @@ def case_mix(unit: Unit, shop: Shop, seen: Seen, most: int) -> Mix:
         tuple((weight, case) for (weight, _), case in zip(weighted, cases_, strict=True)),
         kinds,
         {plan.case: kind_of[plan.case] for plan in chosen},
-        {case["case"]: _first(case) for _, case in weighted},
         _minutes(chosen),
         missing,
         plans.unsized,

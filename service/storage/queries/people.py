@@ -29,11 +29,6 @@ def any_demo(session: Session) -> bool:
     return session.execute(query.limit(1)).first() is not None
 
 
-def anyone(session: Session) -> bool:
-    """Tell whether there is any account at all."""
-    return session.execute(select(col(Person.id)).limit(1)).first() is not None
-
-
 def session_of(session: Session, token_hash: str) -> tuple[SignIn, Person] | None:
     """Give a session and its person."""
     query = (

@@ -23,7 +23,6 @@ from service.storage.tables import (
 
 __all__ = [
     "LotFacts",
-    "balances",
     "balances_with_held",
     "correction_of",
     "deliveries_due",
@@ -237,12 +236,6 @@ def correction_of(session: Session, seq: int) -> int | None:
     """Give the line that corrects a line of the ledger."""
     query = select(MOVEMENT.c.seq).where(MOVEMENT.c.corrects_seq == seq)
     return session.execute(query).scalar()
-
-
-def balances(session: Session) -> dict[tuple[int, int], int]:
-    """Give every balance by lot and location."""
-    rows = session.execute(select(BALANCE.c.lot_id, BALANCE.c.location_id, BALANCE.c.quantity))
-    return {(lot, place): quantity for lot, place, quantity in rows}
 
 
 def balances_with_held(session: Session) -> dict[tuple[int, int], tuple[int, int]]:
