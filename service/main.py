@@ -27,11 +27,12 @@ from service.api import (
     suppliers,
     transfers,
 )
-from service.api.access import authorise, missing_rules
+from service.api.access import authorise
 from service.api.limits import BodyLimit
 from service.api.metrics import Meter, Metered
 from service.api.problems import PROBLEM_RESPONSES, ProblemOut, Unforeseen, add_problems
 from service.operations.long_work import LongWork
+from service.operations.rules import permission_of
 from service.operations.start import require_safe_start
 from service.operations.throttle import Throttle
 from service.operations.unit import Work
@@ -114,7 +115,7 @@ def create_app(
     app.state.is_stopping = lambda: False
     guard = [Depends(authorise)]
     parts = [part.router for part in API_PARTS]
-    _require_rules([*parts, health.probes, *page_routers()])
+    _require_permissions([*parts, health.probes, *page_routers()])
     api = APIRouter(prefix="/api/v1", responses=PROBLEM_RESPONSES, dependencies=guard)
     for part in parts:
         api.include_router(part)
@@ -137,17 +138,16 @@ def create_app(
     return app
 
 
-def _require_rules(routers: Sequence[APIRouter]) -> None:
+def _require_permissions(routers: Sequence[APIRouter]) -> None:
     """Refuse to start with a route nobody has said who may call."""
-    names = [
-        f"{route.endpoint.__module__.removeprefix('service.')}.{route.endpoint.__name__}"
+    missing = sorted(
+        f"{route.endpoint.__module__}.{route.endpoint.__name__}"
         for router in routers
         for route in router.routes
-        if isinstance(route, APIRoute)
-    ]
-    missing = missing_rules(names)
+        if isinstance(route, APIRoute) and permission_of(route.endpoint) is None
+    )
     if missing:
-        message = f"no rule says who may call {', '.join(missing)}; add them to operations/rules.py"
+        message = f"no permission beside the route says who may call {', '.join(missing)}"
         raise RuntimeError(message)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fastapi import FastAPI
 from fastapi.routing import APIRoute
 
-from service.operations.rules import may
+from service.operations.rules import Permission, may, permission_of
 
 __all__ = ["Link", "links_for"]
 
@@ -68,14 +68,15 @@ def _current(path: str, start: str, behind: tuple[str, ...]) -> str:
     return "true" if any(path.startswith(f"{one}/") or path == one for one in folders) else ""
 
 
-def _pages(app: FastAPI) -> dict[str, str]:
-    """Give the rule's name of every page, by its path."""
+def _pages(app: FastAPI) -> dict[str, Permission]:
+    """Find what every page requires, by its path."""
     known = getattr(app.state, "pages", None)
     if known is None:
         known = app.state.pages = {
-            route.path: f"{route.endpoint.__module__}.{route.endpoint.__name__}"
+            route.path: permission
             for router in app.state.page_routers
             for route in router.routes
             if isinstance(route, APIRoute) and "GET" in (route.methods or ())
+            if (permission := permission_of(route.endpoint)) is not None
         }
     return dict(known)

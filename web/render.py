@@ -16,7 +16,7 @@ from service.core.items import ITEM_KINDS
 from service.errors import FieldFault, Unavailable
 from service.operations.caller import SYSTEM
 from service.operations.live import latest_change
-from service.operations.rules import may
+from service.operations.rules import PERMISSIONS, may
 from service.operations.site import site_facts
 from service.operations.unit import Work
 from service.operations.words import CAUTION
@@ -87,6 +87,7 @@ _TEMPLATES.env.filters |= {
     "figure": figure_name,
 }
 _TEMPLATES.env.globals |= {
+    **{permission.name: permission for permission in PERMISSIONS},
     "shapes": SHAPES,
     "caution": CAUTION,
     "item_kinds": ITEM_KINDS,
@@ -124,7 +125,7 @@ def page(request: Request, name: str, *, status: int = 200, **facts: Any) -> Res
     facts["me"] = caller if caller.person_id is not None else None
     facts["form_token"] = caller.form_token
     facts["links"] = links_for(request.app, caller.roles, request.url.path) if facts["me"] else []
-    facts["may"] = lambda operation: may(caller.roles, operation)
+    facts["may"] = lambda permission: may(caller.roles, permission)
     facts["now"] = work.clock().astimezone(ZoneInfo(facts["site"].timezone))
     return _TEMPLATES.TemplateResponse(request, name, facts, status_code=status)
 

@@ -1,8 +1,8 @@
 """Who may call what: every request passes here before its handler, and before its body is read.
 
-A session's cookie or a token says who asks; the rule of the handler says who may. A change that
-comes with a cookie must come from our own pages: its Origin is ours, and it carries the session's
-form token.
+A session's cookie or a token says who asks; the permission of the handler says who may. A change
+that comes with a cookie must come from our own pages: its Origin is ours, and it carries the
+session's form token.
 """
 
 import hmac
@@ -18,10 +18,10 @@ from service.errors import Forbidden, SignInNeeded
 from service.operations import signing_in
 from service.operations.audit import trail
 from service.operations.caller import Caller
-from service.operations.rules import ANYONE, RULES, UNATTENDED, require_role
+from service.operations.rules import ANYBODY, FOLLOW, Permission, permission_of, require
 from service.operations.unit import Work
 
-__all__ = ["CallerDep", "GuardedRoute", "authorise", "cookie_name", "missing_rules"]
+__all__ = ["CallerDep", "GuardedRoute", "authorise", "cookie_name"]
 
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
@@ -33,29 +33,32 @@ def cookie_name(request: Request) -> str:
 
 
 def operation_of(request: Request) -> str:
-    """Give the rule's name for the handler that will answer."""
+    """Name the handler that will answer, as the trail does."""
     endpoint = request.scope.get("endpoint")
     module = getattr(endpoint, "__module__", "").removeprefix("service.")
     return f"{module}.{getattr(endpoint, '__name__', '')}"
 
 
 async def authorise(request: Request) -> Caller:
-    """Find out who asks and refuse whom the rules do not allow; once for each request."""
+    """Find out who asks and refuse who lacks the permission; once for each request."""
     known = getattr(request.state, "caller", None)
     if isinstance(known, Caller):
         return known
+    permission = permission_of(request.scope.get("endpoint"))
+    if permission is None:
+        raise Forbidden("Nobody may do this: it names no permission.")
     operation = operation_of(request)
     address = request.client.host if request.client else ""
     asked = Caller("somebody", operation=operation, subject=request.url.path, address=address)
     work: Work = request.app.state.work
     # In a thread: the rows are read there, and nobody else waits meanwhile.
-    caller = await run_in_threadpool(_caller, request, work, asked)
+    caller = await run_in_threadpool(_caller, request, work, asked, permission)
     if caller is None:
-        if RULES.get(operation) != ANYONE:
+        if permission != ANYBODY:
             raise SignInNeeded("Sign in with your name and password, or send a valid token.")
         caller = asked
     else:
-        require_role(caller, operation)
+        require(caller, permission)
     if request.method not in SAFE and "authorization" not in request.headers:
         _require_own_origin(request)
         if caller.form_token:
@@ -65,7 +68,7 @@ async def authorise(request: Request) -> Caller:
     return caller
 
 
-def _caller(request: Request, work: Work, asked: Caller) -> Caller | None:
+def _caller(request: Request, work: Work, asked: Caller, permission: Permission) -> Caller | None:
     authorization = request.headers.get("authorization", "")
     if authorization:
         kind, _, token = authorization.partition(" ")
@@ -79,17 +82,18 @@ def _caller(request: Request, work: Work, asked: Caller) -> Caller | None:
     if not token:
         return None
     try:
-        return signing_in.caller_of_session(work, token, asked, is_use=_is_use(request, asked))
+        is_use = _is_use(request, permission)
+        return signing_in.caller_of_session(work, token, asked, is_use=is_use)
     except SignInNeeded:
         # Who comes to sign in again must not be stopped by the session that has ended.
-        if RULES.get(asked.operation) == ANYONE:
+        if permission == ANYBODY:
             return None
         raise
 
 
-def _is_use(request: Request, asked: Caller) -> bool:
+def _is_use(request: Request, permission: Permission) -> bool:
     """Tell a person's request from what an open page asks by itself, which keeps nobody in."""
-    by_itself = asked.operation in UNATTENDED or "x-unattended" in request.headers
+    by_itself = permission == FOLLOW or "x-unattended" in request.headers
     return not (by_itself and request.method in SAFE)
 
 
@@ -118,7 +122,7 @@ class GuardedRoute(APIRoute):
     """
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """Put the rules before what FastAPI does."""
+        """Put the question who asks before what FastAPI does."""
         answer = super().get_route_handler()
 
         async def guarded(request: Request) -> Response:
@@ -126,11 +130,6 @@ class GuardedRoute(APIRoute):
             return await answer(request)
 
         return guarded
-
-
-def missing_rules(names: list[str]) -> list[str]:
-    """Give the handlers without a rule: the service does not start with any."""
-    return sorted(name for name in names if name not in RULES)
 
 
 CallerDep = Annotated[Caller, Depends(authorise)]

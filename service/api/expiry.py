@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query
 from service.api.access import GuardedRoute
 from service.api.deps import WorkDep
 from service.operations import expiry
+from service.operations.rules import READ, requires
 from service.operations.schemas.expiry import ExpiringOut
 
 __all__ = ["router"]
@@ -15,6 +16,7 @@ router = APIRouter(tags=["stock"], route_class=GuardedRoute)
 
 
 @router.get("/expiring")
+@requires(READ)
 def expiring(
     work: WorkDep,
     days: Annotated[int, Query(ge=0, le=3650, description="How many days ahead")] = 90,

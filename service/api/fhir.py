@@ -11,6 +11,7 @@ from service.api.deps import WorkDep
 from service.api.problems import FHIR_MEDIA_TYPE, OUTCOME_RESPONSES
 from service.errors import BadInput, FieldFault
 from service.operations import fhir
+from service.operations.rules import READ, requires
 from service.operations.unit import Work
 
 __all__ = ["router"]
@@ -107,6 +108,7 @@ Key = Annotated[str, Path(pattern=r"^[A-Za-z0-9.\-]{1,64}$", description="The id
 
 
 @router.get("/metadata")
+@requires(READ)
 def metadata(asked: AskedDep) -> FhirResponse:
     """Say what can be asked, as a CapabilityStatement."""
     base, version = _base(asked.request), asked.request.app.version
@@ -114,72 +116,84 @@ def metadata(asked: AskedDep) -> FhirResponse:
 
 
 @router.get("/DeviceDefinition")
+@requires(READ)
 def search_device_definitions(search: SearchDep) -> FhirResponse:
     """Give the catalogue."""
     return search.answer("DeviceDefinition")
 
 
 @router.get("/DeviceDefinition/{key}")
+@requires(READ)
 def read_device_definition(asked: AskedDep, key: Key) -> FhirResponse:
     """Give one line of the catalogue."""
     return asked.one("DeviceDefinition", key)
 
 
 @router.get("/Device")
+@requires(READ)
 def search_devices(search: SearchDep) -> FhirResponse:
     """Give the lots and serials the site has, or once had, units of."""
     return search.answer("Device")
 
 
 @router.get("/Device/{key}")
+@requires(READ)
 def read_device(asked: AskedDep, key: Key) -> FhirResponse:
     """Give one lot or serial, with its device identifier."""
     return asked.one("Device", key)
 
 
 @router.get("/InventoryReport")
+@requires(READ)
 def search_inventory_reports(search: SearchDep) -> FhirResponse:
     """Give the one report there is: what lies where now."""
     return search.answer("InventoryReport")
 
 
 @router.get("/InventoryReport/{key}")
+@requires(READ)
 def read_inventory_report(asked: AskedDep, key: Key) -> FhirResponse:
     """Give what lies where now, and how it stands."""
     return asked.one("InventoryReport", key)
 
 
 @router.get("/SupplyRequest")
+@requires(READ)
 def search_supply_requests(search: SearchDep) -> FhirResponse:
     """Give the lines of orders, loans and call-offs."""
     return search.answer("SupplyRequest")
 
 
 @router.get("/SupplyRequest/{key}")
+@requires(READ)
 def read_supply_request(asked: AskedDep, key: Key) -> FhirResponse:
     """Give one line of an order."""
     return asked.one("SupplyRequest", key)
 
 
 @router.get("/SupplyDelivery")
+@requires(READ)
 def search_supply_deliveries(search: SearchDep) -> FhirResponse:
     """Give what came for orders."""
     return search.answer("SupplyDelivery")
 
 
 @router.get("/SupplyDelivery/{key}")
+@requires(READ)
 def read_supply_delivery(asked: AskedDep, key: Key) -> FhirResponse:
     """Give one receipt of an order."""
     return asked.one("SupplyDelivery", key)
 
 
 @router.get("/DeviceUsage")
+@requires(READ)
 def search_device_usages(search: SearchDep) -> FhirResponse:
     """Give the implanted units, one by one."""
     return search.answer("DeviceUsage")
 
 
 @router.get("/DeviceUsage/{key}")
+@requires(READ)
 def read_device_usage(asked: AskedDep, key: Key) -> FhirResponse:
     """Give one implanted unit."""
     return asked.one("DeviceUsage", key)

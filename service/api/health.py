@@ -10,6 +10,7 @@ from service.api.metrics import Meter
 from service.api.problems import describe_kind
 from service.errors import NotFound, Unavailable
 from service.operations.gauges import gauges_of
+from service.operations.rules import ANYBODY, requires
 
 __all__ = ["probes", "router"]
 
@@ -32,12 +33,14 @@ class ProblemKind(BaseModel):
 
 
 @probes.get("/livez")
+@requires(ANYBODY)
 def live() -> Health:
     """Say that the process answers."""
     return Health(status="alive")
 
 
 @probes.get("/readyz")
+@requires(ANYBODY)
 def ready(work: WorkDep) -> Health:
     """Say whether the database answers and has seen every migration."""
     if not work.is_ready():
@@ -46,6 +49,7 @@ def ready(work: WorkDep) -> Health:
 
 
 @probes.get("/metrics", response_class=PlainTextResponse)
+@requires(ANYBODY)
 def metrics(request: Request, work: WorkDep) -> PlainTextResponse:
     """Give counts for a monitor, as Prometheus text."""
     meter: Meter = request.app.state.meter
@@ -54,6 +58,7 @@ def metrics(request: Request, work: WorkDep) -> PlainTextResponse:
 
 
 @router.get("/problems/{kind}")
+@requires(ANYBODY)
 def problem_kind(kind: str) -> ProblemKind:
     """Explain a kind of problem."""
     found = describe_kind(kind)

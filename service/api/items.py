@@ -8,6 +8,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from service.api.access import GuardedRoute
 from service.api.deps import Actor, After, Limit, OnceDep, Version, WorkDep, etag
 from service.operations import catalogue
+from service.operations.rules import KEEP_STOCK, READ, requires
 from service.operations.schemas.base import Name, OptionalText, Ref
 from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
 
@@ -26,6 +27,7 @@ def link_to_next(request: Request, response: Response, after: str | None) -> Non
 
 
 @router.get("")
+@requires(READ)
 def list_items(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     request: Request,
@@ -47,6 +49,7 @@ def list_items(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("", status_code=201)
+@requires(KEEP_STOCK)
 def add_item(once: OnceDep, body: ItemBody, response: Response) -> ItemOut:
     """Add a catalogue line."""
     item = once.write(lambda unit: catalogue.add_item(unit, body), body, ItemOut)
@@ -55,6 +58,7 @@ def add_item(once: OnceDep, body: ItemBody, response: Response) -> ItemOut:
 
 
 @router.get("/{ref:path}")
+@requires(READ)
 def get_item(work: WorkDep, ref: RefInPath, response: Response) -> ItemOut:
     """Give one catalogue line."""
     item = work.read(lambda unit: catalogue.get_item(unit, ref))
@@ -63,6 +67,7 @@ def get_item(work: WorkDep, ref: RefInPath, response: Response) -> ItemOut:
 
 
 @router.put("/{ref:path}")
+@requires(KEEP_STOCK)
 def change_item(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,

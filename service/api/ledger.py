@@ -8,6 +8,7 @@ from service.api.access import GuardedRoute
 from service.api.deps import OnceDep, Version, WorkDep, etag
 from service.operations import promising, trays
 from service.operations.implants import implant_log
+from service.operations.rules import KEEP_CASES, PREPARE_TRAYS, READ, requires
 from service.operations.schemas.base import Ref
 from service.operations.schemas.ledger import (
     HoldBody,
@@ -27,6 +28,7 @@ CaseRef = Annotated[Ref, Path(description="The case's local reference")]
 
 
 @router.get("/cases/{reference}/tray")
+@requires(READ)
 def get_tray(work: WorkDep, reference: CaseRef, response: Response) -> TrayOut:
     """Give every pack scanned to a case and what has become of it."""
     tray = work.read(lambda unit: trays.tray_of(unit, reference))
@@ -35,18 +37,21 @@ def get_tray(work: WorkDep, reference: CaseRef, response: Response) -> TrayOut:
 
 
 @router.post("/cases/{reference}/packs", status_code=201)
+@requires(PREPARE_TRAYS)
 def pick_pack(once: OnceDep, reference: CaseRef, body: PackBody) -> TrayOut:
     """Bring a pack from its shelf to the tray of a case."""
     return once.write(lambda unit: trays.pick_pack(unit, reference, body), body, TrayOut)
 
 
 @router.post("/cases/{reference}/fates", status_code=201)
+@requires(PREPARE_TRAYS)
 def settle_pack(once: OnceDep, reference: CaseRef, body: PackFate) -> TrayOut:
     """Say what became of a pack of the tray: implanted, wasted or returned."""
     return once.write(lambda unit: trays.settle_pack(unit, reference, body), body, TrayOut)
 
 
 @router.put("/cases/{reference}/status")
+@requires(PREPARE_TRAYS)
 def set_status(
     once: OnceDep, reference: CaseRef, body: StatusBody, version: Version, response: Response
 ) -> TrayOut:
@@ -59,24 +64,28 @@ def set_status(
 
 
 @router.get("/cases/{reference}/implants")
+@requires(READ)
 def get_implants(work: WorkDep, reference: CaseRef) -> ImplantLog:
     """Give what was implanted or wasted in a case, with its device identifier."""
     return work.read(lambda unit: implant_log(unit, reference))
 
 
 @router.get("/cases/{reference}/holds")
+@requires(READ)
 def get_holds(work: WorkDep, reference: CaseRef) -> HoldList:
     """Give everything promised to a case."""
     return work.read(lambda unit: promising.holds_of(unit, reference))
 
 
 @router.post("/cases/{reference}/holds", status_code=201)
+@requires(KEEP_CASES)
 def refresh_holds(once: OnceDep, reference: CaseRef) -> HoldList:
     """Hold anew what a case's plan asks for, from the stock as it is now."""
     return once.write(lambda unit: promising.refresh_holds(unit, reference), None, HoldList)
 
 
 @router.post("/holds", status_code=201)
+@requires(KEEP_CASES)
 def promise(once: OnceDep, body: HoldBody) -> HoldList:
     """Promise units to a case; units of others only by taking them over, which tells them."""
     return once.write(lambda unit: promising.promise(unit, body), body, HoldList)

@@ -17,6 +17,7 @@ from service.operations.orders import (
     sterilising,
     viewing,
 )
+from service.operations.rules import MOVE_STOCK, ORDER, READ, SET_UP, requires
 from service.operations.schemas.base import Name, Ref
 from service.operations.schemas.orders import (
     BillBody,
@@ -55,6 +56,7 @@ _XML: dict[int | str, dict[str, Any]] = {
 
 
 @router.get("/orders")
+@requires(READ)
 def list_orders(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     request: Request,
@@ -79,24 +81,28 @@ def list_orders(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("/orders", status_code=201)
+@requires(ORDER)
 def draft(once: OnceDep, body: DraftBody) -> Orders:
     """Put what is wanted on drafts, one a supplier, in whole packs."""
     return once.write(lambda unit: drafting.draft(unit, body), body, Orders)
 
 
 @router.get("/orders/bill_only")
+@requires(READ)
 def unbilled(work: WorkDep) -> BillOnly:
     """Give consigned units that were used and are on no order yet."""
     return work.read(billing.unbilled)
 
 
 @router.post("/orders/bill_only", status_code=201)
+@requires(ORDER)
 def draft_bills(once: OnceDep, body: BillBody) -> Orders:
     """Put them on bill-only drafts of their suppliers, each use once."""
     return once.write(lambda unit: billing.draft_bills(unit, body), body, Orders)
 
 
 @router.get("/orders/loans")
+@requires(READ)
 def list_loans(
     work: WorkDep,
     overdue: Annotated[bool, Query(description="Only what should have gone back")] = False,
@@ -106,6 +112,7 @@ def list_loans(
 
 
 @router.get("/orders/buyer")
+@requires(READ)
 def get_buyer(work: WorkDep, response: Response) -> BuyerOut:
     """Give who this site is on electronic orders."""
     buyer = work.read(exporting.get_buyer)
@@ -114,6 +121,7 @@ def get_buyer(work: WorkDep, response: Response) -> BuyerOut:
 
 
 @router.put("/orders/buyer")
+@requires(SET_UP)
 def put_buyer(
     work: WorkDep, actor: Actor, body: BuyerBody, version: Version, response: Response
 ) -> BuyerOut:
@@ -124,6 +132,7 @@ def put_buyer(
 
 
 @router.get("/orders/{reference:path}/order.csv", response_class=Response, responses=_CSV)
+@requires(READ)
 def order_csv(work: WorkDep, reference: Reference) -> Response:
     """Give an order as a CSV file, safe to open in a spreadsheet."""
     return Response(
@@ -134,6 +143,7 @@ def order_csv(work: WorkDep, reference: Reference) -> Response:
 
 
 @router.get("/orders/{reference:path}/order.xml", response_class=Response, responses=_XML)
+@requires(READ)
 def order_xml(work: WorkDep, reference: Reference) -> Response:
     """Give a sent order as UBL 2.1 for Peppol ordering; 409 names what it lacks."""
     return Response(
@@ -144,12 +154,14 @@ def order_xml(work: WorkDep, reference: Reference) -> Response:
 
 
 @router.get("/orders/{reference:path}")
+@requires(READ)
 def get_order(work: WorkDep, reference: Reference, response: Response) -> OrderOut:
     """Give an order with its lines, what came, what went back, and what it pays for."""
     return _tagged(response, work.read(lambda unit: viewing.get_order(unit, reference)))
 
 
 @router.put("/orders/{reference:path}/lines")
+@requires(ORDER)
 def change_order(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,
@@ -164,6 +176,7 @@ def change_order(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.put("/orders/{reference:path}/due")
+@requires(ORDER)
 def set_moments(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,
@@ -178,6 +191,7 @@ def set_moments(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("/orders/{reference:path}/approve")
+@requires(ORDER)
 def approve(once: OnceDep, reference: Reference, version: Version, response: Response) -> OrderOut:
     """Approve a draft as you have read it."""
     done = once.write(lambda unit: deciding.approve(unit, reference, version), None, OrderOut)
@@ -185,6 +199,7 @@ def approve(once: OnceDep, reference: Reference, version: Version, response: Res
 
 
 @router.post("/orders/{reference:path}/send")
+@requires(ORDER)
 def send(
     once: OnceDep, reference: Reference, body: SendBody, version: Version, response: Response
 ) -> OrderOut:
@@ -194,6 +209,7 @@ def send(
 
 
 @router.post("/orders/{reference:path}/cancel")
+@requires(ORDER)
 def cancel(once: OnceDep, reference: Reference, body: CancelBody, response: Response) -> OrderOut:
     """Cancel an order of which nothing has come."""
     done = once.write(lambda unit: deciding.cancel(unit, reference, body), body, OrderOut)
@@ -201,6 +217,7 @@ def cancel(once: OnceDep, reference: Reference, body: CancelBody, response: Resp
 
 
 @router.post("/orders/{reference:path}/let_go")
+@requires(ORDER)
 def let_go(once: OnceDep, reference: Reference, body: LetGoBody, response: Response) -> OrderOut:
     """Expect no longer what is outstanding."""
     done = once.write(lambda unit: deciding.let_go(unit, reference, body), body, OrderOut)
@@ -208,6 +225,7 @@ def let_go(once: OnceDep, reference: Reference, body: LetGoBody, response: Respo
 
 
 @router.post("/orders/{reference:path}/receive")
+@requires(ORDER)
 def receive(once: OnceDep, reference: Reference, body: ReceiptBody, response: Response) -> OrderOut:
     """Receive what came: all lines, or none; scanned or typed."""
     done = once.write(lambda unit: receiving.receive_order(unit, reference, body), body, OrderOut)
@@ -215,6 +233,7 @@ def receive(once: OnceDep, reference: Reference, body: ReceiptBody, response: Re
 
 
 @router.post("/orders/{reference:path}/return")
+@requires(ORDER)
 def give_back(
     once: OnceDep, reference: Reference, body: ReturnBody, response: Response
 ) -> OrderOut:
@@ -224,6 +243,7 @@ def give_back(
 
 
 @router.post("/sterilisations", status_code=201)
+@requires(MOVE_STOCK)
 def make_sterile(once: OnceDep, body: SteriliseBody) -> SterilisedOut:
     """Note that a lot has been reprocessed here and is sterile."""
     return once.write(lambda unit: sterilising.make_sterile(unit, body), body, SterilisedOut)

@@ -7,6 +7,7 @@ from fastapi import APIRouter, Body, Path, Query, Response
 from service.api.access import GuardedRoute
 from service.api.deps import Actor, Limit, OnceDep, OptionalVersion, WorkDep, etag
 from service.operations import demand, par
+from service.operations.rules import READ, SET_LEVELS, requires
 from service.operations.schemas.base import Name, Ref
 from service.operations.schemas.demand import DemandOut
 from service.operations.schemas.par import (
@@ -48,6 +49,7 @@ RefInPath = Annotated[Ref, Path(description="The item's catalogue reference")]
 
 
 @router.post("/par")
+@requires(READ)
 def answer_par(problem: Problem) -> dict[str, Any]:
     """Evaluate par levels, reach a readiness, or make the best use of a budget; nothing is stored.
 
@@ -57,6 +59,7 @@ def answer_par(problem: Problem) -> dict[str, Any]:
 
 
 @router.get("/demand")
+@requires(READ)
 def get_demand(
     work: WorkDep,
     kind: Annotated[Name | None, Query(description="Items of this kind only")] = None,
@@ -67,12 +70,14 @@ def get_demand(
 
 
 @router.get("/par_proposals")
+@requires(READ)
 def list_proposals(work: WorkDep, limit: Limit = 20) -> ProposalList:
     """Give the site's proposals, the newest first."""
     return work.read(lambda unit: par.list_proposals(unit, limit))
 
 
 @router.post("/par_proposals", status_code=201)
+@requires(SET_LEVELS)
 def make_proposal(work: WorkDep, once: OnceDep, body: ProposalBody) -> ProposalOut:
     """Propose par levels from the site's own plans, usage and shelves; no level is changed."""
     worked = work.read(lambda unit: par.work_out(unit, body))
@@ -80,18 +85,21 @@ def make_proposal(work: WorkDep, once: OnceDep, body: ProposalBody) -> ProposalO
 
 
 @router.get("/par_proposals/{key}")
+@requires(READ)
 def get_proposal(work: WorkDep, key: Key) -> ProposalOut:
     """Give one proposal, line by line with why."""
     return work.read(lambda unit: par.get_proposal(unit, key))
 
 
 @router.post("/par_proposals/{key}/decisions", status_code=201)
+@requires(SET_LEVELS)
 def decide_lines(once: OnceDep, key: Key, body: DecisionsBody) -> ProposalLinesOut:
     """Accept, change or refuse lines; what is accepted or changed becomes the par level."""
     return once.write(lambda unit: par.decide(unit, key, body), body, ProposalLinesOut)
 
 
 @router.get("/par_levels")
+@requires(READ)
 def list_levels(
     work: WorkDep,
     below_only: Annotated[
@@ -103,6 +111,7 @@ def list_levels(
 
 
 @router.get("/par_levels/{ref}")
+@requires(READ)
 def get_level(work: WorkDep, ref: RefInPath, response: Response) -> LevelOut:
     """Give one par level."""
     found = work.read(lambda unit: par.get_level(unit, ref))
@@ -111,6 +120,7 @@ def get_level(work: WorkDep, ref: RefInPath, response: Response) -> LevelOut:
 
 
 @router.put("/par_levels/{ref}")
+@requires(SET_LEVELS)
 def set_level(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,

@@ -8,6 +8,7 @@ from service.api.access import GuardedRoute
 from service.api.deps import Actor, OnceDep, OptionalVersion, Version, WorkDep, etag
 from service.operations import constructs, guidance, sizing
 from service.operations.imports import import_file
+from service.operations.rules import KEEP_FIGURES, READ, SET_UP, requires
 from service.operations.schemas.base import Code
 from service.operations.schemas.constructs import ConstructFields, ConstructList, ConstructOut
 from service.operations.schemas.imports import ImportOut
@@ -30,12 +31,14 @@ KeyInPath = Annotated[str, Path(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
 
 
 @router.get("/constructs")
+@requires(READ)
 def list_constructs(work: WorkDep) -> ConstructList:
     """Give every construct template with the systems it can be done in."""
     return work.read(constructs.list_constructs)
 
 
 @router.get("/constructs/{code}")
+@requires(READ)
 def get_construct(work: WorkDep, code: CodeInPath, response: Response) -> ConstructOut:
     """Give one construct template."""
     found = work.read(lambda unit: constructs.get_construct(unit, code))
@@ -44,6 +47,7 @@ def get_construct(work: WorkDep, code: CodeInPath, response: Response) -> Constr
 
 
 @router.put("/constructs/{code}")
+@requires(KEEP_FIGURES)
 def put_construct(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,
@@ -59,24 +63,28 @@ def put_construct(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.delete("/constructs/{code}", status_code=204)
+@requires(KEEP_FIGURES)
 def remove_construct(work: WorkDep, actor: Actor, code: CodeInPath, version: Version) -> None:
     """Remove a construct template no coming case is planned with."""
     work.write(lambda unit: constructs.remove_construct(unit, code, version), actor)
 
 
 @router.post("/sizing")
+@requires(READ)
 def answer_sizing(work: WorkDep, body: SizingRequest) -> SizingAnswer:
     """Work out true size, sizes to bring and tip–apex distance; nothing is stored."""
     return work.read(lambda unit: sizing.answer_sizing(unit, body))
 
 
 @router.get("/sizing_defaults")
+@requires(READ)
 def list_defaults(work: WorkDep) -> SizingDefaultList:
     """Give every figure the sizing assumes, with its source."""
     return work.read(sizing.list_defaults)
 
 
 @router.put("/sizing_defaults/{key}")
+@requires(KEEP_FIGURES)
 def set_default(  # noqa: PLR0917 - FastAPI fills the parameters by name
     work: WorkDep,
     actor: Actor,
@@ -92,18 +100,21 @@ def set_default(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("/guidance")
+@requires(READ)
 def answer_guidance(work: WorkDep, body: GuidanceRequest) -> GuidanceAnswer:
     """Say what the rules suggest for these findings; nothing is stored."""
     return work.read(lambda unit: guidance.answer_guidance(unit, body))
 
 
 @router.get("/guidance/rules")
+@requires(READ)
 def get_rules(work: WorkDep) -> dict[str, Any]:
     """Give the guidance rules in force as data."""
     return work.read(guidance.get_rules)
 
 
 @router.put("/guidance/rules")
+@requires(KEEP_FIGURES)
 def put_rules(work: WorkDep, actor: Actor, body: dict[str, Any]) -> dict[str, Any]:
     """Put a new book of guidance rules in force; the former ones are kept."""
     work.write(lambda unit: guidance.load_guidance(unit, body), actor)
@@ -111,6 +122,7 @@ def put_rules(work: WorkDep, actor: Actor, body: dict[str, Any]) -> dict[str, An
 
 
 @router.post("/imports/{form}")
+@requires(SET_UP)
 def import_rows(
     once: OnceDep,
     form: Literal[

@@ -8,6 +8,7 @@ from service.api.access import GuardedRoute
 from service.api.deps import OnceDep, Version, WorkDep
 from service.operations import day_readiness, readiness, what_if
 from service.operations.confirming import confirm
+from service.operations.rules import CONFIRM, READ, requires
 from service.operations.schemas.base import Day, Ref
 from service.operations.schemas.checks import CheckOut, ConfirmationOut
 from service.operations.schemas.confirming import ConfirmBody
@@ -41,18 +42,21 @@ KitProblem = Annotated[dict[str, Any], Body(examples=[ONE_KIT])]
 
 
 @router.post("/readiness")
+@requires(READ)
 def answer_readiness(problem: Problem) -> dict[str, Any]:
     """Answer a readiness problem: cases in order, stock, sets; nothing is stored."""
     return readiness.answer_readiness(problem)
 
 
 @router.post("/kit")
+@requires(READ)
 def answer_kit(problem: KitProblem) -> dict[str, Any]:
     """Give the fewest packs for one case that reach a target; nothing is stored."""
     return readiness.answer_kit(problem)
 
 
 @router.get("/readiness/{day}")
+@requires(READ)
 def get_day_readiness(
     work: WorkDep,
     day: Day,
@@ -68,18 +72,21 @@ def get_day_readiness(
 
 
 @router.get("/readiness/{day}/problem")
+@requires(READ)
 def get_day_problem(work: WorkDep, day: Day) -> dict[str, Any]:
     """Give the readiness problem of a day as data, to be answered or changed elsewhere."""
     return work.read(lambda unit: readiness.day_problem(unit, day)).problem
 
 
 @router.post("/what_if/{day}")
+@requires(READ)
 def try_out(work: WorkDep, day: Day, body: WhatIfBody) -> CheckOut:
     """Check a day with more units, a moved case or an urgent case; nothing is saved."""
     return work.rehearse(lambda unit: what_if.what_if(unit, day, body))
 
 
 @router.post("/cases/{reference}/confirmations", status_code=201)
+@requires(CONFIRM)
 def confirm_backups(
     once: OnceDep,
     reference: Annotated[Ref, Path(description="The case's local reference")],

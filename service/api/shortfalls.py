@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query
 from service.api.access import GuardedRoute
 from service.api.deps import WorkDep
 from service.operations import shortfalls
+from service.operations.rules import READ, requires
 from service.operations.schemas.shortfalls import Shortfalls
 
 __all__ = ["router"]
@@ -15,6 +16,7 @@ router = APIRouter(tags=["supply"], route_class=GuardedRoute)
 
 
 @router.get("/shortfalls")
+@requires(READ)
 def list_shortfalls(
     work: WorkDep,
     days: Annotated[int, Query(ge=0, le=60, description="How many days of lists ahead")] = 14,

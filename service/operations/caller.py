@@ -16,9 +16,9 @@ class Caller:
     person_id, site_id
         The account and its site; ``None`` for the service itself, which acts at the first site.
     roles
-        What the person may do; see ``rules``.
+        What gives the person permissions; see ``rules``.
     operation, subject
-        What is asked for: the rule's name, and the path it is asked of.
+        What is asked for: the name of its handler, and the path it is asked of.
     address
         Where the request comes from.
     form_token

@@ -6,7 +6,7 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound, Taken
 from service.operations.catalogue import the_item
 from service.operations.copies import copies_short
 from service.operations.following import post_with_holds
-from service.operations.rules import require_role
+from service.operations.rules import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.schemas.ledger import (
     CorrectionBody,
     LoanOutBody,
@@ -26,7 +26,14 @@ from service.operations.unit import Unit
 from service.storage.queries import cases, holds, orders, packs, stock
 from service.storage.tables import Balance, Item, Location, Lot, Movement
 
-__all__ = ["AnyMovement", "quarantine_place", "record", "refuse_tray", "taken"]
+__all__ = [
+    "MOVEMENT_PERMISSIONS",
+    "AnyMovement",
+    "quarantine_place",
+    "record",
+    "refuse_tray",
+    "taken",
+]
 
 AnyMovement = (
     ReceiveBody
@@ -39,6 +46,18 @@ AnyMovement = (
     | CorrectionBody
 )
 
+#: What each kind of movement requires; the routes that record any kind require MOVE_STOCK.
+MOVEMENT_PERMISSIONS = {
+    "receive": KEEP_STOCK,
+    "move": MOVE_STOCK,
+    "count": KEEP_STOCK,
+    "write_off": KEEP_STOCK,
+    "quarantine": MOVE_STOCK,
+    "release": KEEP_STOCK,
+    "loan_out": KEEP_STOCK,
+    "correction": KEEP_STOCK,
+}
+
 
 def record(unit: Unit, body: AnyMovement) -> MovementOut:
     """Write one movement to the ledger; balances and holds follow in the same transaction.
@@ -48,7 +67,7 @@ def record(unit: Unit, body: AnyMovement) -> MovementOut:
     Forbidden
         When the caller's roles allow movements, but not of this kind.
     """
-    require_role(unit.caller, f"movement {body.kind}")
+    require(unit.caller, MOVEMENT_PERMISSIONS[body.kind])
     if isinstance(body, CorrectionBody):
         return _correct(unit, body)
     item = the_item(unit, body.ref, "/ref")

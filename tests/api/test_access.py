@@ -17,12 +17,15 @@ from fastapi.testclient import TestClient
 from starlette.types import Message
 
 from service import main
-from service.operations.rules import ANYONE, ROLES, RULES
+from service.api import health
+from service.operations.ledger import MOVEMENT_PERMISSIONS
+from service.operations.rules import ANYBODY, PERMISSIONS, ROLES, Permission, permission_of
 from service.operations.unit import Work
 from service.settings import Settings
 from tests.api.sent import API, CASE, SHELF, everything
 from tests.conftest import NOW, MakeDatabase, app_on
 from tests.two_sites import add_site, add_somebody, bearer
+from web.app import page_routers
 
 #: Added by the framework, and the same for everybody: the description of the API, and style and
 #: pictures of the pages.
@@ -55,18 +58,20 @@ def _path(template: str, operation: str) -> str:
     return re.sub(r"\{(\w+)(?::\w+)?\}", lambda found: filled[found.group(1)], template)
 
 
-def _routes() -> list[tuple[str, str, str]]:
-    """Collect every route from the application: method, path, name of its handler."""
+def _routes() -> list[tuple[str, str, str, Permission]]:
+    """Collect every route from the application: method, path, handler and permission."""
     app = main.create_app(Settings(database_url="sqlite://"), lambda: NOW)
     found = []
     for route in iter_route_contexts(app.routes):
         if route.path in OPEN:
             continue
-        assert isinstance(route.original_route, APIRoute), f"{route.path} passes no rule"
+        assert isinstance(route.original_route, APIRoute), f"{route.path} asks for no permission"
         operation = _name(route.endpoint)
         path = _path(route.path or "", operation)
-        found += [(method, path, operation) for method in sorted(route.methods or ())]
-    return sorted(found)
+        permission = permission_of(route.endpoint)
+        assert permission is not None, operation
+        found += [(method, path, operation, permission) for method in route.methods or ()]
+    return sorted(found, key=lambda one: one[:3])
 
 
 ROUTES = _routes()
@@ -98,23 +103,24 @@ def _ask(client: TestClient, method: str, path: str, headers: dict[str, str]) ->
 def test_there_are_as_many_routes_as_the_house_has() -> None:
     """A table over nothing would prove nothing."""
     assert len(ROUTES) > 80
-    assert {method for method, _, _ in ROUTES} == {"GET", "POST", "PUT", "DELETE"}
+    assert {method for method, *_ in ROUTES} == {"GET", "POST", "PUT", "DELETE"}
 
 
-@pytest.mark.parametrize(("method", "path", "operation"), ROUTES)
-def test_a_route_is_open_to_whom_the_rules_name_and_to_nobody_else(
-    house: TestClient, method: str, path: str, operation: str
+@pytest.mark.parametrize(
+    ("method", "path", "operation", "permission"), ROUTES, ids=[" ".join(one[:3]) for one in ROUTES]
+)
+def test_a_route_is_open_to_who_has_its_permission_and_to_nobody_else(
+    house: TestClient, method: str, path: str, operation: str, permission: Permission
 ) -> None:
-    rule = RULES[operation]
     nobody = _ask(house, method, path, {})
-    if rule == ANYONE:
+    if permission == ANYBODY:
         assert operation in SIGNS_IN or nobody not in {401, 403}
         return
     assert nobody == 401
     assert _ask(house, method, path, {"Authorization": "Bearer no-such-token"}) == 401
     for role in ROLES:
         status = _ask(house, method, path, bearer(f"only-{role}"))
-        if role in rule:
+        if role in permission.roles:
             assert status not in {401, 403, 500}, role
         else:
             assert status == 403, role
@@ -147,14 +153,15 @@ def test_whom_nobody_knows_has_no_body_read(house: TestClient) -> None:
     assert sent[0]["status"] == 401
 
 
-def test_every_rule_names_a_handler_that_exists() -> None:
-    handlers = {operation for _, _, operation in ROUTES}
-    stale = [name for name in RULES if not name.startswith("movement ") and name not in handlers]
-    assert stale == []
+def test_every_permission_is_required_by_a_route() -> None:
+    required = {permission for *_, permission in ROUTES}
+    assert [one.name for one in PERMISSIONS if one not in required] == []
+    assert required <= set(PERMISSIONS)
 
 
-def test_the_service_does_not_start_with_a_route_that_nobody_has_a_rule_for(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("place", ["api", "pages", "probes"])
+def test_the_service_does_not_start_with_a_route_that_names_no_permission(
+    monkeypatch: pytest.MonkeyPatch, place: str
 ) -> None:
     router = APIRouter()
 
@@ -162,9 +169,14 @@ def test_the_service_does_not_start_with_a_route_that_nobody_has_a_rule_for(
     def back_door() -> str:
         return "open"
 
-    part = type("part", (), {"router": router})
-    monkeypatch.setattr(main, "API_PARTS", (*main.API_PARTS, part))
-    with pytest.raises(RuntimeError, match=r"no rule says who may call .*back_door; add"):
+    if place == "api":
+        part = type("part", (), {"router": router})
+        monkeypatch.setattr(main, "API_PARTS", (*main.API_PARTS, part))
+    elif place == "pages":
+        monkeypatch.setattr(main, "page_routers", lambda: [*page_routers(), router])
+    else:
+        monkeypatch.setattr(health, "probes", router)
+    with pytest.raises(RuntimeError, match=r"no permission .* who may call tests.*\.back_door$"):
         main.create_app(Settings(database_url="sqlite://"), lambda: NOW)
 
 
@@ -205,8 +217,7 @@ def test_a_role_writes_its_own_kinds_of_movement(house: TestClient, role: str, k
 
 
 def test_the_movements_of_the_table_are_all_there_are() -> None:
-    kinds = {name.removeprefix("movement ") for name in RULES if name.startswith("movement ")}
-    assert kinds == set(MOVEMENTS)
+    assert set(MOVEMENT_PERMISSIONS) == set(MOVEMENTS)
 
 
 CASES = f"{API}/cases/HAR-0712"

@@ -12,7 +12,7 @@ from service.operations.events import events_of
 from service.operations.faults import faults_of
 from service.operations.last_change import last_change_of
 from service.operations.plan_tries import view_case
-from service.operations.rules import may
+from service.operations.rules import CONFIRM, KEEP_CASES, PLAN, READ, may, requires
 from service.operations.schemas.base import Day
 from service.operations.schemas.case_what_if import CaseWhatIfBody
 from service.operations.schemas.cases import CaseBody, CaseFields
@@ -40,6 +40,7 @@ _LIST_FIELDS = ("list_date", "theatre", "starts", "ends", "position")
 
 
 @router.get("/cases/new")
+@requires(KEEP_CASES)
 def new_case(request: Request, day: Day | None = None) -> Response:
     """Show the form of a new case, filled in as far as its day foretells."""
     work = work_of(request)
@@ -49,12 +50,14 @@ def new_case(request: Request, day: Day | None = None) -> Response:
 
 
 @router.post("/cases/new")
+@requires(KEEP_CASES)
 def add_case(request: Request, values: Filled) -> Response:
     """Add the case a form describes."""
     return _save(request, values, reference=None)
 
 
 @router.get("/cases/{reference}")
+@requires(READ)
 def show_case(request: Request, reference: str) -> Response:
     """Show a case: first what matters, then what it rests on."""
     view = work_of(request).read(lambda unit: view_case(unit, reference))
@@ -62,6 +65,7 @@ def show_case(request: Request, reference: str) -> Response:
 
 
 @router.post("/cases/{reference}/what-if")
+@requires(READ)
 def try_case(request: Request, reference: str, values: Filled) -> Response:
     """Show the case with one more unit, or measured otherwise; nothing is saved."""
     work = work_of(request)
@@ -125,6 +129,7 @@ def _case(
 
 
 @router.post("/cases/{reference}/confirm")
+@requires(CONFIRM)
 def confirm_backups(request: Request, reference: str, values: Filled) -> Response:
     """Confirm the backups of the plan revision that the page showed."""
     revision, version = whole(values, "plan_revision"), version_of(values)
@@ -133,6 +138,7 @@ def confirm_backups(request: Request, reference: str, values: Filled) -> Respons
 
 
 @router.get("/cases/{reference}/edit")
+@requires(KEEP_CASES)
 def edit_case(request: Request, reference: str) -> Response:
     """Show the form of a case."""
     case = work_of(request).read(lambda unit: cases.get_case(unit, reference))
@@ -140,12 +146,14 @@ def edit_case(request: Request, reference: str) -> Response:
 
 
 @router.post("/cases/{reference}/edit")
+@requires(KEEP_CASES)
 def change_case(request: Request, reference: str, values: Filled) -> Response:
     """Change the case as a form describes it."""
     return _save(request, values, reference=reference)
 
 
 @router.post("/cases/{reference}/cancel")
+@requires(KEEP_CASES)
 def cancel_case(request: Request, reference: str, values: Filled) -> Response:
     """Take a case off its list."""
     version = version_of(values)
@@ -164,7 +172,7 @@ def _save(request: Request, values: dict[str, str], reference: str | None) -> Re
         faults = [*error.faults] or [FieldFault("", error.detail)]
     else:
         # Who may not plan has done what there was to do.
-        plans = may(request.state.caller.roles, "web.pages.plans.show_plan")
+        plans = may(request.state.caller.roles, PLAN)
         next_page = "/plan" if plans and reference is None else ""
         return RedirectResponse(f"/cases/{target}{next_page}", status_code=303)
     return _form(request, values, reference, status=422, faults=faults)

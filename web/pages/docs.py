@@ -3,6 +3,7 @@
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.operations.rules import READ, requires
 from web.render import page
 
 __all__ = ["router"]
@@ -11,6 +12,7 @@ router = APIRouter()
 
 
 @router.get("/docs")
+@requires(READ)
 def show_docs(request: Request) -> Response:
     """Show every operation with what it is for and what it may answer."""
     described = request.app.openapi()

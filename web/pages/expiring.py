@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from service.exchange.money import written
 from service.operations import expiry
-from service.operations.rules import may
+from service.operations.rules import MOVE_STOCK, READ, may, requires
 from web.render import page, work_of
 
 __all__ = ["router"]
@@ -19,6 +19,7 @@ _SPANS = (14, 30, 60, 90, 180)
 
 
 @router.get("/expiring")
+@requires(READ)
 def show_expiring(request: Request, days: Annotated[int, Query(ge=0, le=3650)] = 60) -> Response:
     """Show what expires within some days, what has expired already first."""
     work = work_of(request)
@@ -29,5 +30,5 @@ def show_expiring(request: Request, days: Annotated[int, Query(ge=0, le=3650)] =
         found=found,
         spans=[(span, f"{span}") for span in sorted({*_SPANS, days})],
         money=written,
-        can_act=may(work.caller.roles, "web.pages.items.show_units"),
+        can_act=may(work.caller.roles, MOVE_STOCK),
     )

@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations import sizing
 from service.operations.faults import faults_of
+from service.operations.rules import KEEP_FIGURES, READ, requires
 from service.operations.schemas.planning import SizingDefaultBody
 from web.forms import Filled, version_of
 from web.render import page, work_of
@@ -19,12 +20,14 @@ router = APIRouter()
 
 
 @router.get("/figures")
+@requires(READ)
 def show_figures(request: Request) -> Response:
     """Show every figure with its source."""
     return _show(request, (), None, {})
 
 
 @router.post("/figures/{key}")
+@requires(KEEP_FIGURES)
 def set_figure(request: Request, key: str, values: Filled) -> Response:
     """Set one figure, with where it comes from."""
     try:

@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations.imports import FORMATS, import_file, is_long
 from service.operations.long_work import Report
+from service.operations.rules import SET_UP, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.imports import ImportOut
 from web.forms import FileForm
@@ -25,6 +26,7 @@ _SHOWN = 20
 
 
 @router.get("/import")
+@requires(SET_UP)
 def show_import(request: Request, work: Annotated[OptionalText, Query()] = "") -> Response:
     """Show the form for a file, and what came of the one before when its page asks for it."""
     if not work:
@@ -40,6 +42,7 @@ def show_import(request: Request, work: Annotated[OptionalText, Query()] = "") -
 
 
 @router.post("/import")
+@requires(SET_UP)
 def take_file(request: Request, form: FileForm) -> Response:
     """Import the file a form carries, at once or while its owner watches."""
     upload, kind = form.get("file"), str(form.get("format", ""))

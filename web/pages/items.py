@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, Forbidden, NotFound, ServiceError
 from service.operations import item_view, ledger
 from service.operations.faults import faults_of
-from service.operations.rules import may
+from service.operations.rules import MOVE_STOCK, READ, may, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.ledger import MovementBody
 from service.operations.schemas.stock import MovementOut
@@ -33,6 +33,7 @@ _WHICH = ("lot", "serial", "ownership", "store", "shelf")
 
 
 @router.get("/items/{ref:path}")
+@requires(READ)
 def show_item(request: Request, ref: str, done: Annotated[OptionalText, Query()] = "") -> Response:
     """Show an item: how many, which lots where, for whom, and the coming weeks."""
     work = work_of(request)
@@ -45,7 +46,7 @@ def show_item(request: Request, ref: str, done: Annotated[OptionalText, Query()]
         done=done_by(request, done, MovementOut),
         actions=ACTIONS,
         picture=_picture_of(view),
-        can_act=may(work.caller.roles, "web.pages.items.show_units"),
+        can_act=may(work.caller.roles, MOVE_STOCK),
     )
 
 
@@ -82,6 +83,7 @@ def _picture(name: str, projection: ProjectionOut) -> Picture:
 
 
 @router.get("/stock/units")
+@requires(MOVE_STOCK)
 def show_units(  # noqa: PLR0917 - FastAPI fills the parameters by name
     request: Request,
     ref: Annotated[OptionalText, Query()] = "",
@@ -98,6 +100,7 @@ def show_units(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("/stock/units")
+@requires(MOVE_STOCK)
 def record(request: Request, values: Filled) -> Response:
     """Move, count, quarantine, write off or release the units a form names."""
     ref, action = values.get("ref", ""), values.get("action", "")
@@ -189,6 +192,6 @@ def _units_at(ref: str, which: Mapping[str, str], action: str) -> str:
 
 def _offered(roles: frozenset[str], location_kind: str) -> list[str]:
     """Give what somebody with these roles may do with units in such a place."""
-    offered = [name for name in ACTIONS if may(roles, f"movement {name}")]
+    offered = [name for name in ACTIONS if may(roles, ledger.MOVEMENT_PERMISSIONS[name])]
     unfit = {"quarantine"} if location_kind == "quarantine" else {"release"}
     return [name for name in offered if name not in unfit]

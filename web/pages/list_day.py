@@ -12,6 +12,7 @@ from service.errors import BadInput, FieldFault, ServiceError
 from service.operations import cases, day_readiness, what_if
 from service.operations.day_sets import set_times
 from service.operations.faults import faults_of
+from service.operations.rules import READ, requires
 from service.operations.schemas.base import Day
 from service.operations.schemas.day_sets import SetTimes
 from service.operations.schemas.readiness import DayReadiness
@@ -28,6 +29,7 @@ router = APIRouter()
 
 
 @router.get("/")
+@requires(READ)
 def start(request: Request) -> Response:
     """Go to the next list day, or say that there is none yet."""
     work = work_of(request)
@@ -39,12 +41,14 @@ def start(request: Request) -> Response:
 
 
 @router.get("/lists")
+@requires(READ)
 def choose_day(day: Day) -> Response:
     """Go to the day a form names."""
     return RedirectResponse(f"/lists/{day}", status_code=303)
 
 
 @router.get("/lists/{day}")
+@requires(READ)
 def list_day(request: Request, day: Day) -> Response:
     """Show one list day."""
     work = work_of(request)
@@ -57,6 +61,7 @@ def list_day(request: Request, day: Day) -> Response:
 
 
 @router.post("/lists/{day}/what-if")
+@requires(READ)
 def try_out(request: Request, day: Day, values: Filled) -> Response:
     """Show the day with one more unit or a case at another time; nothing is saved."""
     work = work_of(request)

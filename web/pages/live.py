@@ -12,6 +12,7 @@ from service.errors import Forbidden, SignInNeeded
 from service.operations import signing_in
 from service.operations.caller import Caller
 from service.operations.live import ChangeOut, latest_change
+from service.operations.rules import FOLLOW, requires
 from service.operations.unit import Work
 from web.live_feed import Feed, Listener
 from web.render import work_of
@@ -28,6 +29,7 @@ _HEADERS = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
 
 
 @router.get("/live")
+@requires(FOLLOW)
 async def stream(request: Request) -> Response:
     """Say what the newest change is, now and whenever there is a newer one.
 
@@ -50,6 +52,7 @@ async def stream(request: Request) -> Response:
 
 
 @router.get("/live/version")
+@requires(FOLLOW)
 def version(request: Request) -> Response:
     """Give the newest change; 304 to who knows it already."""
     change = work_of(request).read(latest_change)

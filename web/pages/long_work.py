@@ -6,6 +6,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from service.operations.long_work import Job, LongWork
+from service.operations.rules import READ, requires
 from web.render import page, work_of
 
 __all__ = ["job_of", "long_work_of", "router"]
@@ -31,6 +32,7 @@ def job_of(request: Request, token: str) -> Job:
 
 
 @router.get("/progress/{token}")
+@requires(READ)
 def show_work(request: Request, token: str) -> Response:
     """Show how far a job is; when it is over, lead to what came of it."""
     job = job_of(request, token)
@@ -40,6 +42,7 @@ def show_work(request: Request, token: str) -> Response:
 
 
 @router.get("/progress/{token}/now")
+@requires(READ)
 def show_progress(request: Request, token: str) -> Response:
     """Tell a script how far a job is, and where to go when it is over."""
     job = job_of(request, token)

@@ -12,6 +12,7 @@ from service.errors import FieldFault, NotFound, ServiceError, Stale
 from service.exchange.money import written
 from service.operations.faults import faults_of
 from service.operations.orders import deciding, drafting, exporting, viewing
+from service.operations.rules import ORDER, READ, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.orders import (
     CancelBody,
@@ -34,6 +35,7 @@ router = APIRouter()
 
 
 @router.get("/orders/{reference:path}/order.csv")
+@requires(READ)
 def order_csv(request: Request, reference: str) -> Response:
     """Give an order as a CSV file."""
     data = work_of(request).read(lambda unit: exporting.csv_of(unit, reference))
@@ -41,6 +43,7 @@ def order_csv(request: Request, reference: str) -> Response:
 
 
 @router.get("/orders/{reference:path}/order.xml")
+@requires(READ)
 def order_xml(request: Request, reference: str) -> Response:
     """Give a sent order as UBL 2.1, or say on its page what it lacks."""
     try:
@@ -60,6 +63,7 @@ def _file(data: bytes, media_type: str, reference: str, ending: str) -> Response
 
 
 @router.post("/orders/{reference:path}/decide")
+@requires(ORDER)
 def decide(request: Request, reference: str, values: Filled) -> Response:
     """Send, put off, cancel or let go, as the form says."""
     act, key = values.get("act", ""), values.get("once", "")
@@ -132,6 +136,7 @@ _DID = {
 
 
 @router.post("/orders/{reference:path}/lines")
+@requires(ORDER)
 def change_lines(request: Request, reference: str, form: LongForm) -> Response:
     """Change a draft that nobody has changed since it was read."""
     values = {name: str(value) for name, value in form.items() if name != "form_token"}
@@ -175,6 +180,7 @@ def _at_lines(
 
 
 @router.get("/orders/{reference:path}")
+@requires(READ)
 def show_order(
     request: Request, reference: str, did: Annotated[OptionalText, Query()] = ""
 ) -> Response:

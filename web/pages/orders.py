@@ -12,6 +12,7 @@ from service.errors import ServiceError
 from service.operations.faults import faults_of
 from service.operations.orders import billing, drafting, viewing
 from service.operations.orders.board import board_of
+from service.operations.rules import ORDER, READ, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.orders import (
     BillBody,
@@ -37,6 +38,7 @@ _VIEWS = (
 
 
 @router.get("/orders")
+@requires(READ)
 def show_orders(
     request: Request,
     view: Annotated[OptionalText, Query()] = "",
@@ -96,6 +98,7 @@ def _open_orders(
 
 
 @router.post("/orders/bill-only")
+@requires(ORDER)
 def draft_bills(request: Request, values: Filled) -> Response:
     """Put consigned units that were used on drafts that pay for them."""
     body, key = BillBody(supplier=values.get("supplier") or None), values.get("once", "")
@@ -104,6 +107,7 @@ def draft_bills(request: Request, values: Filled) -> Response:
 
 
 @router.post("/orders/new")
+@requires(ORDER)
 def new_draft(request: Request, values: Filled) -> Response:
     """Put one item on a draft of its supplier."""
     key = values.get("once", "")

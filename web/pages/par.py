@@ -15,7 +15,7 @@ from service.operations.faults import faults_of
 from service.operations.long_work import Report
 from service.operations.par import view
 from service.operations.par.propose import STEPS
-from service.operations.rules import may
+from service.operations.rules import ORDER, READ, SET_LEVELS, may, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.orders_out import Orders
 from service.operations.schemas.par import LevelBody, LevelOut, ProposalBody
@@ -38,6 +38,7 @@ _FIELDS = {"target_readiness": "target", "budget_minor": "budget"}
 
 
 @router.get("/par")
+@requires(READ)
 def show_levels(
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",
@@ -61,6 +62,7 @@ def _came_of_it(request: Request, token: str) -> Response:
 
 
 @router.post("/par")
+@requires(SET_LEVELS)
 def propose(request: Request, values: Filled) -> Response:
     """Work levels out while whoever asked watches, and store them as a proposal."""
     work, key = work_of(request), values.get("once", "")
@@ -135,6 +137,7 @@ def _require_currency(body: ProposalBody, currency: str, shown: str) -> None:
 
 
 @router.post("/par/orders")
+@requires(ORDER)
 def order_missing(request: Request, form: FilledForm) -> Response:
     """Put what is below its level on drafts, those that are ticked."""
     refs, key = texts(form, "ref"), str(form.get("once", ""))
@@ -149,12 +152,14 @@ def order_missing(request: Request, form: FilledForm) -> Response:
 
 
 @router.get("/par/levels/{ref:path}")
+@requires(READ)
 def show_level(request: Request, ref: str, done: Annotated[OptionalText, Query()] = "") -> Response:
     """Show one item's level and demand, with the form that sets the level by hand."""
     return _level(request, ref, {}, (), done=done)
 
 
 @router.post("/par/levels/{ref:path}")
+@requires(SET_LEVELS)
 def set_level(request: Request, ref: str, values: Filled) -> Response:
     """Set a level by hand, with the reason."""
     key, version = values.get("once", ""), version_of(values) or None
@@ -199,7 +204,7 @@ def _level(
         stale=stale,
         done=done_by(request, done, LevelOut),
         once=new_key(),
-        can_set=may(work.caller.roles, "web.pages.par.set_level"),
+        can_set=may(work.caller.roles, SET_LEVELS),
     )
 
 
@@ -236,9 +241,9 @@ def _levels(
         faults=[] if error is None else [*error.faults],
         ordered=done_by(request, ordered, Orders),
         once=new_key(),
-        can_set=may(roles, "web.pages.par.set_level"),
-        can_propose=may(roles, "web.pages.par.propose"),
-        can_order=may(roles, "web.pages.par.order_missing"),
+        can_set=may(roles, SET_LEVELS),
+        can_propose=may(roles, SET_LEVELS),
+        can_order=may(roles, ORDER),
     )
 
 

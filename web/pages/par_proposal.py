@@ -12,7 +12,7 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound, ServiceErro
 from service.operations import par
 from service.operations.faults import faults_of
 from service.operations.par import view
-from service.operations.rules import may
+from service.operations.rules import READ, SET_LEVELS, may, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.par import (
     CurveOut,
@@ -58,6 +58,7 @@ _KEPT = ("show", "kind", "system")
 
 
 @router.get("/par/{key}")
+@requires(READ)
 def show_proposal(  # noqa: PLR0917 - FastAPI fills the parameters by name
     request: Request,
     key: Key,
@@ -73,6 +74,7 @@ def show_proposal(  # noqa: PLR0917 - FastAPI fills the parameters by name
 
 
 @router.post("/par/{key}/line")
+@requires(SET_LEVELS)
 def decide_line(request: Request, key: Key, values: Filled) -> Response:
     """Accept one line, put another number, or refuse it."""
     one = {"ref": values.get("ref", ""), "decision": values.get("decision", "")}
@@ -84,6 +86,7 @@ def decide_line(request: Request, key: Key, values: Filled) -> Response:
 
 
 @router.post("/par/{key}/lines")
+@requires(SET_LEVELS)
 def accept_ticked(request: Request, key: Key, form: LongForm) -> Response:
     """Accept every line that is ticked, all of them or none."""
     values = {name: str(form.get(name, "")) for name in (*_KEPT, "once")}
@@ -163,7 +166,7 @@ def _proposal(
         error=error,
         done=done_by(request, done, ProposalLinesOut),
         once=new_key(),
-        can_decide=may(work.caller.roles, "web.pages.par_proposal.decide_line"),
+        can_decide=may(work.caller.roles, SET_LEVELS),
     )
 
 

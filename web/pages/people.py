@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations import accounts, audit
 from service.operations.faults import faults_of
-from service.operations.rules import ROLES
+from service.operations.rules import KEEP_PEOPLE, OWN_ACCOUNT, ROLES, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.people import PersonBody, PinBody
 from web.forms import Filled, FilledForm, texts
@@ -25,12 +25,14 @@ _PAGE = 100
 
 
 @router.get("/people")
+@requires(KEEP_PEOPLE)
 def show_people(request: Request) -> Response:
     """Show every account of the site."""
     return _people(request, {}, ())
 
 
 @router.post("/people")
+@requires(KEEP_PEOPLE)
 def add_person(request: Request, form: FilledForm) -> Response:
     """Add the account a form describes."""
     values = {name: str(form.get(name, "")) for name in ("sign_in", "name")}
@@ -69,12 +71,14 @@ def _people(
 
 
 @router.get("/me")
+@requires(OWN_ACCOUNT)
 def show_me(request: Request) -> Response:
     """Show who is signed in."""
     return page(request, "me.html", faults=(), done=False)
 
 
 @router.post("/me/pin")
+@requires(OWN_ACCOUNT)
 def set_pin(request: Request, values: Filled) -> Response:
     """Set your own PIN."""
     faults: list[FieldFault] = []
@@ -89,6 +93,7 @@ def set_pin(request: Request, values: Filled) -> Response:
 
 
 @router.get("/audit")
+@requires(KEEP_PEOPLE)
 def show_audit(
     request: Request,
     person: Annotated[OptionalText, Query()] = "",

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from service.exchange.gs1_text import gs1_elements
 from service.operations.pick_route import PickRoute, pick_route
+from service.operations.rules import READ, requires
 from service.operations.schemas.checks import PickRowOut
 from web.pictures.codes import label_code, symbol_text
 from web.pictures.picture import Picture
@@ -62,6 +63,7 @@ class Group:
 
 
 @router.get("/cases/{reference}/pick-list")
+@requires(READ)
 def show_pick_list(
     request: Request, reference: str, by: Literal["route", "use"] = "route"
 ) -> Response:

@@ -16,6 +16,7 @@ from service.operations import cases, plans
 from service.operations.faults import faults_of
 from service.operations.last_change import last_change_of
 from service.operations.plan_tries import save_case_plan, try_case_plan
+from service.operations.rules import PLAN, requires
 from service.operations.schemas.cases import CaseOut
 from service.operations.schemas.plan_path import CasePlanBody, TriedPlan
 from web.case_values import CLASS_CHOICES, FRACTURE_FIELDS, Difference, differences
@@ -41,6 +42,7 @@ class _Answer:
 
 
 @router.get("/cases/{reference}/plan")
+@requires(PLAN)
 def show_plan(request: Request, reference: str) -> Response:
     """Show what is known and planned, and what follows from it."""
     case = work_of(request).read(lambda unit: cases.get_case(unit, reference))
@@ -49,6 +51,7 @@ def show_plan(request: Request, reference: str) -> Response:
 
 
 @router.post("/cases/{reference}/plan/check")
+@requires(PLAN)
 def try_plan(request: Request, reference: str, form: FilledForm) -> Response:
     """Show what follows from a form as it stands; nothing is saved."""
     case = work_of(request).read(lambda unit: cases.get_case(unit, reference))
@@ -58,6 +61,7 @@ def try_plan(request: Request, reference: str, form: FilledForm) -> Response:
 
 
 @router.post("/cases/{reference}/plan")
+@requires(PLAN)
 def save_plan(request: Request, reference: str, form: FilledForm) -> Response:
     """Store the fracture and the plan a form describes; the plan as a new revision."""
     filled = plan_form_from(form)

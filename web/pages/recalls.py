@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations import recall_search, recalling, recalls
 from service.operations.faults import faults_of
+from service.operations.rules import KEEP_STOCK, READ, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.recalls import RecallBody, RecallReport, RecallSearch
 from web.forms import Filled
@@ -33,6 +34,7 @@ _LISTED = 100
 
 
 @router.get("/recalls")
+@requires(READ)
 def show_recalls(
     request: Request,
     ref: Annotated[OptionalText, Query()] = "",
@@ -57,6 +59,7 @@ def show_recalls(
 
 
 @router.post("/recalls")
+@requires(KEEP_STOCK)
 def start_recall(request: Request, values: Filled) -> Response:
     """Put a recall in force."""
     given = {name: values[name] for name in (*_SOUGHT, "notice", "reason") if values.get(name)}
@@ -75,6 +78,7 @@ def start_recall(request: Request, values: Filled) -> Response:
 
 
 @router.post("/recalls/lift")
+@requires(KEEP_STOCK)
 def lift_recall(request: Request, values: Filled) -> Response:
     """End a recall; what lies in quarantine stays there."""
     notice = values.get("notice", "")
@@ -89,6 +93,7 @@ def lift_recall(request: Request, values: Filled) -> Response:
 
 
 @router.get("/recalls/{notice:path}")
+@requires(READ)
 def show_recall(
     request: Request, notice: str, done: Annotated[OptionalText, Query()] = ""
 ) -> Response:

@@ -13,6 +13,7 @@ from service.operations import stock
 from service.operations.faults import faults_of
 from service.operations.orders import receiving, viewing
 from service.operations.orders.arriving import Label, read_label, usual_places
+from service.operations.rules import ORDER, requires
 from service.operations.schemas.orders import ReceiptBody
 from service.operations.schemas.orders_out import OrderOut
 from web.forms import LongForm
@@ -31,6 +32,7 @@ _WHERE = "name the shelf as it is offered: its store, a comma, and the shelf"
 
 
 @router.get("/orders/{reference:path}/receive")
+@requires(ORDER)
 def show_receive(request: Request, reference: str) -> Response:
     """Show what is still to come, with a line to fill in for each item."""
     work = work_of(request)
@@ -41,6 +43,7 @@ def show_receive(request: Request, reference: str) -> Response:
 
 
 @router.post("/orders/{reference:path}/receive")
+@requires(ORDER)
 def receive(request: Request, reference: str, form: LongForm) -> Response:
     """Read a scanned code into the lines, or receive what the lines say."""
     values = {name: str(value) for name, value in form.items()}

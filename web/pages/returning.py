@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import NotFound, ServiceError
 from service.operations.faults import faults_of
 from service.operations.orders import returning, sterilising, viewing
+from service.operations.rules import MOVE_STOCK, ORDER, requires
 from service.operations.schemas.orders import ReturnBody, SteriliseBody
 from service.operations.schemas.orders_out import OrderOut, SterilisedOut
 from web.forms import Filled, LongForm
@@ -25,6 +26,7 @@ router = APIRouter()
 
 
 @router.post("/orders/{reference:path}/sterilise")
+@requires(MOVE_STOCK)
 def make_sterile(request: Request, reference: str, values: Filled) -> Response:
     """Note that a lot of a loan has been reprocessed here."""
     given: dict[str, Any] = {
@@ -51,12 +53,14 @@ def make_sterile(request: Request, reference: str, values: Filled) -> Response:
 
 
 @router.get("/orders/{reference:path}/return")
+@requires(ORDER)
 def show_return(request: Request, reference: str) -> Response:
     """Show what of a loan is here, with what goes back and what is missing to fill in."""
     return _show(request, reference, {}, [])
 
 
 @router.post("/orders/{reference:path}/return")
+@requires(ORDER)
 def give_back(request: Request, reference: str, form: LongForm) -> Response:
     """Send units of a loan back, and say which are missing."""
     values = {name: str(value).strip() for name, value in form.items() if name != "form_token"}

@@ -4,6 +4,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.exchange.wedge import CHECK_CODE, Arrived, check_wedge
+from service.operations.rules import READ, requires
 from web.forms import Filled
 from web.pictures.codes import label_code
 from web.render import page
@@ -17,12 +18,14 @@ _MOST = 500
 
 
 @router.get("/scanner")
+@requires(READ)
 def show_check(request: Request) -> Response:
     """Show the code to scan, and where it will be read."""
     return _page(request, "", None)
 
 
 @router.post("/scanner")
+@requires(READ)
 def check(request: Request, values: Filled) -> Response:
     """Compare what arrived with what the code says; nothing is kept."""
     text = values.get("arrived", "")[:_MOST]

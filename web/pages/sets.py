@@ -6,6 +6,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.operations import set_view
+from service.operations.rules import READ, requires
 from service.operations.schemas.stock_view import SetOut
 from web.labels import item_name
 from web.pictures.picture import Picture
@@ -18,6 +19,7 @@ router = APIRouter()
 
 
 @router.get("/sets")
+@requires(READ)
 def show_sets(request: Request) -> Response:
     """Show every set, those that a coming case misses first."""
     found = work_of(request).read(set_view.list_sets)

@@ -16,6 +16,7 @@ from service.operations.faults import faults_of
 from service.operations.long_work import Report
 from service.operations.orders.board import asked_for
 from service.operations.orders.drafting import draft
+from service.operations.rules import ORDER, READ, requires
 from service.operations.schemas.base import Count, OptionalText
 from service.operations.schemas.orders import DraftBody
 from service.operations.schemas.orders_out import Orders
@@ -56,6 +57,7 @@ class _Tick:
 
 
 @router.get("/shortfalls")
+@requires(READ)
 def show_shortfalls(
     request: Request,
     days: Annotated[OptionalText, Query()] = "",
@@ -76,6 +78,7 @@ def show_shortfalls(
 
 
 @router.post("/shortfalls/gains")
+@requires(READ)
 def reckon(request: Request, form: LongForm) -> Response:
     """Work out what one more unit of each would add, while whoever asked watches."""
     days, work = _span(str(form.get("days", ""))), work_of(request)
@@ -91,6 +94,7 @@ def reckon(request: Request, form: LongForm) -> Response:
 
 
 @router.post("/shortfalls/drafts")
+@requires(ORDER)
 def make_drafts(request: Request, form: LongForm) -> Response:
     """Put what was ticked on drafts, one a supplier; a loan has one of its own for its cases."""
     days, key = _span(str(form.get("days", ""))), str(form.get("once", ""))

@@ -7,6 +7,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import ServiceError, SignInNeeded
 from service.operations import signing_in
+from service.operations.rules import ANYBODY, OWN_ACCOUNT, requires
 from service.operations.schemas.base import OptionalText
 from web.forms import Filled
 from web.render import page, work_of
@@ -30,6 +31,7 @@ def _safe_next(target: str) -> str:
 
 
 @router.get("/sign-in")
+@requires(ANYBODY)
 def show_sign_in(
     request: Request,
     next: Annotated[OptionalText, Query()] = "/",  # noqa: A002 - the name in the address
@@ -40,6 +42,7 @@ def show_sign_in(
 
 
 @router.post("/sign-in")
+@requires(ANYBODY)
 def enter(request: Request, values: Filled) -> Response:
     """Sign in with name and password; the session is new every time."""
     target = _safe_next(values.get("next", "/"))
@@ -58,6 +61,7 @@ def enter(request: Request, values: Filled) -> Response:
 
 
 @router.post("/sign-in/pin")
+@requires(ANYBODY)
 def enter_again(request: Request, values: Filled) -> Response:
     """Come back to an idle session with the PIN."""
     target = _safe_next(values.get("next", "/"))
@@ -110,6 +114,7 @@ def _again(
 
 
 @router.post("/sign-out")
+@requires(OWN_ACCOUNT)
 def leave(request: Request) -> Response:
     """End the session and have the browser forget the pages it has seen."""
     token = request.cookies.get(_cookie(request), "")

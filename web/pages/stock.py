@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.core.items import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ITEM_KINDS, NAIL_KINDS
 from service.operations import catalogue, stock, stock_view
+from service.operations.rules import READ, requires
 from service.operations.schemas.base import OptionalText
 from service.operations.schemas.stock_view import FamilyOut
 from web.render import page, work_of
@@ -24,6 +25,7 @@ _FOUND = 60
 
 
 @router.get("/stock")
+@requires(READ)
 def show_stock(
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",
@@ -92,6 +94,7 @@ def _show_found(request: Request, text: str) -> Response:
 
 
 @router.get("/stock/list")
+@requires(READ)
 def show_list(  # noqa: PLR0917 - FastAPI fills the parameters by name
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",

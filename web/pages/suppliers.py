@@ -14,6 +14,7 @@ from service.exchange.row_checks import Problem
 from service.operations import suppliers
 from service.operations.faults import faults_of
 from service.operations.orders import exporting
+from service.operations.rules import ORDER, READ, SET_UP, requires
 from service.operations.schemas.base import Name, OptionalText
 from service.operations.schemas.orders import BuyerBody
 from service.operations.schemas.suppliers import (
@@ -50,6 +51,7 @@ class _Free(BaseModel):
 
 
 @router.get("/suppliers")
+@requires(READ)
 def show_suppliers(
     request: Request,
     name: Annotated[OptionalText, Query()] = "",
@@ -60,6 +62,7 @@ def show_suppliers(
 
 
 @router.post("/suppliers")
+@requires(ORDER)
 def put_supplier(request: Request, values: Filled) -> Response:
     """Say how a supplier works, new or read before."""
     name, version = values.get("name", "").strip(), version_of(values)
@@ -101,6 +104,7 @@ def _supplier(values: Mapping[str, str]) -> tuple[dict[str, Any], list[FieldFaul
 
 
 @router.post("/suppliers/holidays")
+@requires(ORDER)
 def change_holidays(request: Request, values: Filled) -> Response:
     """Keep a day free of deliveries, or make it an ordinary one again."""
     try:
@@ -131,6 +135,7 @@ def _set_holiday(unit: Unit, asked: _Holiday) -> _Free:
 
 
 @router.post("/suppliers/buyer")
+@requires(SET_UP)
 def put_buyer(request: Request, values: Filled) -> Response:
     """Say who this site is on electronic orders."""
     given = {name: values.get(f"buyer_{name}", "").strip() for name in BuyerBody.model_fields}

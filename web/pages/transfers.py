@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations import transfer_view, transfers
 from service.operations.faults import faults_of
+from service.operations.rules import KEEP_STOCK, READ, requires
 from service.operations.schemas.transfers import AnswerBody, AskBody, TransferOut
 from web.forms import Filled
 from web.once import new_key, write_once
@@ -20,6 +21,7 @@ router = APIRouter()
 
 
 @router.get("/transfers")
+@requires(READ)
 def show_transfers(request: Request) -> Response:
     """Show what we ask of other sites, and what they ask of us."""
     asked = {name: request.query_params.get(name, "") for name in ("site", "ref", "quantity")}
@@ -27,6 +29,7 @@ def show_transfers(request: Request) -> Response:
 
 
 @router.post("/transfers")
+@requires(KEEP_STOCK)
 def ask(request: Request, values: Filled) -> Response:
     """Ask another site for units."""
     given: dict[str, object] = {
@@ -50,6 +53,7 @@ def ask(request: Request, values: Filled) -> Response:
 
 
 @router.post("/transfers/{key}")
+@requires(KEEP_STOCK)
 def answer(request: Request, key: int, values: Filled) -> Response:
     """Agree to a transfer and say which units go, or refuse it."""
     try:

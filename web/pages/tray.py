@@ -11,6 +11,7 @@ from service.operations import codes, tray_scans, trays
 from service.operations.cases import get_case
 from service.operations.checks import check_case
 from service.operations.faults import faults_of
+from service.operations.rules import PREPARE_TRAYS, READ, requires
 from service.operations.schemas.cases import CaseOut
 from service.operations.schemas.checks import PickRowOut
 from service.operations.schemas.ledger import PackFate
@@ -30,6 +31,7 @@ _OPEN = ("planned", "prepared", "in_theatre")
 
 
 @router.get("/cases/{reference}/tray")
+@requires(READ)
 def show_tray(request: Request, reference: str) -> Response:
     """Show what is still to be brought and what lies on the tray."""
     aloud = None
@@ -41,6 +43,7 @@ def show_tray(request: Request, reference: str) -> Response:
 
 
 @router.post("/cases/{reference}/tray/scan")
+@requires(PREPARE_TRAYS)
 def scan(request: Request, reference: str, values: Filled) -> Response:
     """Judge a code that was scanned or typed, and take the right pack to the tray."""
     try:
@@ -51,6 +54,7 @@ def scan(request: Request, reference: str, values: Filled) -> Response:
 
 
 @router.post("/cases/{reference}/tray/by-hand")
+@requires(PREPARE_TRAYS)
 def by_hand(request: Request, reference: str, values: Filled) -> Response:
     """Judge a pack whose label was read by eye, and take the right one to the tray."""
     try:
@@ -65,6 +69,7 @@ def by_hand(request: Request, reference: str, values: Filled) -> Response:
 
 
 @router.post("/cases/{reference}/tray/learn")
+@requires(PREPARE_TRAYS)
 def learn(request: Request, reference: str, values: Filled) -> Response:
     """Teach a code to the REF printed beside it, and judge the pack again."""
     raw, second = values.get("code", ""), values.get("second") or None

@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import BadInput, FieldFault, NotFound, ServiceError
 from service.operations import tray_scans, trays
 from service.operations.faults import faults_of
+from service.operations.rules import PREPARE_TRAYS, requires
 from service.operations.schemas.ledger import PackFate, StatusBody
 from web.forms import Filled, version_of
 from web.pages.tray import named_pack, pack_query
@@ -27,12 +28,14 @@ FATES = {
 
 
 @router.get("/cases/{reference}/tray/fate")
+@requires(PREPARE_TRAYS)
 def show_fate(request: Request, reference: str, fate: str = "") -> Response:
     """Ask once more before a pack is accounted for: it cannot be taken back on this page."""
     return _asked(request, reference, fate, dict(request.query_params), [])
 
 
 @router.post("/cases/{reference}/tray/fate")
+@requires(PREPARE_TRAYS)
 def settle(request: Request, reference: str, values: Filled) -> Response:
     """Note what became of a pack."""
     fate = values.get("fate", "")
@@ -74,6 +77,7 @@ def _asked(
 
 
 @router.post("/cases/{reference}/tray/back")
+@requires(PREPARE_TRAYS)
 def all_back(request: Request, reference: str) -> Response:
     """Put everything that is left back on its shelf."""
     work_of(request).write(lambda unit: tray_scans.all_back(unit, reference))
@@ -81,6 +85,7 @@ def all_back(request: Request, reference: str) -> Response:
 
 
 @router.post("/cases/{reference}/tray/status")
+@requires(PREPARE_TRAYS)
 def set_status(request: Request, reference: str, values: Filled) -> Response:
     """Take the case a step on: prepared, in theatre, closed."""
     try:

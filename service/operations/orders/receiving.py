@@ -8,11 +8,11 @@ from service.core.supply_figures import SUPPLY_FIGURES
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.catalogue import the_item
 from service.operations.codes import code_of, read_code
-from service.operations.ledger import refuse_tray
+from service.operations.ledger import MOVEMENT_PERMISSIONS, refuse_tray
 from service.operations.orders.deciding import close_if_done
 from service.operations.orders.finding import lines, outstanding, the_order
 from service.operations.orders.viewing import order_out
-from service.operations.rules import require_role
+from service.operations.rules import require
 from service.operations.schemas.orders import ReceiptBody, ReceiptLine
 from service.operations.schemas.orders_out import OrderOut
 from service.operations.schemas.stock import ReceiveBody
@@ -50,7 +50,7 @@ def receive_order(unit: Unit, reference: str, body: ReceiptBody) -> OrderOut:
     Conflict
         When nothing of the order is on its way.
     """
-    require_role(unit.caller, "movement receive")
+    require(unit.caller, MOVEMENT_PERMISSIONS["receive"])
     order = the_order(unit, reference)
     if order.state != "sent" or order.kind == "bill_only":
         raise Conflict(f"Order {reference} is {order.state}: nothing of it is on its way.")
