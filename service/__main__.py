@@ -24,13 +24,13 @@ from service.operations.caller import Caller
 from service.operations.checks import check_day
 from service.operations.constructs import load_constructs
 from service.operations.demo import is_loaded, load_demo, read_toml
-from service.operations.faults import faults_of
 from service.operations.guidance import load_guidance
 from service.operations.imports import FORMATS, import_file
 from service.operations.par import answer as answer_par
 from service.operations.readiness import answer_kit, answer_readiness
 from service.operations.say import kit_words, par_words, readiness_words
 from service.operations.schemas.checks import CheckOut
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.people import PersonBody, TokenBody
 from service.operations.sizing import load_defaults
 from service.operations.unit import Work

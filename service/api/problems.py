@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import errors
 from service.errors import FieldFault, ServiceError
-from service.operations.faults import faults_of
+from service.operations.schemas.faults import faults_of
 
 __all__ = [
     "FHIR_MEDIA_TYPE",

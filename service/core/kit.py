@@ -1,7 +1,6 @@
 """The kit for one case: the fewest packs to bring into the room for a wanted readiness."""
 
 from collections import defaultdict
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,15 +15,8 @@ from service.core.kit_search import (
     given_up,
     kit_readiness,
 )
-from service.core.readiness.cross_checks import (
-    note_case_times,
-    note_mixed_clocks,
-    note_shared_names,
-)
 from service.core.readiness.demands import Shelf, joint_demands, shelf_for
-from service.core.readiness.parse import read_case, read_sets, read_stock
 from service.core.readiness.problem import Case, Demand, InstrumentSet, Parcel, ProblemError
-from service.core.readiness.reading import Moment, Node
 
 MAX_EXACT_PACKS = 20
 MAX_CELLS = 50_000_000
@@ -65,55 +57,6 @@ class Kit:
     readiness: float
     reachable: float
     target: float
-
-
-def kit_problem_from(data: Mapping[str, object]) -> KitProblem:
-    """Read a kit problem.
-
-    Parameters
-    ----------
-    data : Mapping
-        Parsed JSON: `case` and `stock` as in a readiness problem, `target` from 0 to 1;
-        optional `sets`, and `costs`, whole numbers by item, 1 for every item not named.
-
-    Returns
-    -------
-    KitProblem
-        The same as frozen values.
-
-    Raises
-    ------
-    ProblemError
-        With a JSON pointer and a sentence for each fault.
-
-    Examples
-    --------
-    >>> case = {"case": "K1", "needs": [{"need": "n", "probability": 1, "constructs": ["c"]}],
-    ...         "constructs": [{"construct": "c", "takes": [{"factors": [], "items": [{"x": 1}]}]}]}
-    >>> data = {"case": case, "stock": [{"item": "x", "quantity": 1}], "target": 0.9}
-    >>> kit_problem_from(data).target
-    0.9
-    """
-    node = Node(data, "", [])
-    members = node.members(("case", "stock", "target"), ("sets", "costs"))
-    if members is None:
-        node.finish()
-        raise AssertionError("a problem without members has faults")
-    clock: list[tuple[Node, Moment]] = []
-    stock = read_stock(members["stock"], clock)
-    sets = read_sets(members["sets"]) if "sets" in members else ()
-    case = read_case(members["case"], clock)
-    note_mixed_clocks(clock)
-    note_shared_names(members, stock, sets)
-    costs = members["costs"].entries() if "costs" in members else {}
-    amounts = {item: cost.whole(0, MAX_COST) for item, cost in costs.items()}
-    target = members["target"].number(0, 1)
-    if case is not None:
-        note_case_times(members["case"], stock, sets, case)
-    node.finish()
-    if case is None:
-        raise AssertionError("a case that could not be read has faults")
-    return KitProblem(case, stock, sets, target, amounts)
 
 
 def choose_kit(problem: KitProblem) -> Kit:

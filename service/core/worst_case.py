@@ -61,12 +61,12 @@ def unit_that_helps(problem: Problem, name: str) -> Help | None:
 
     Examples
     --------
-    >>> from service.core.readiness.parse import problem_from
+    >>> from service.core.readiness.problem import Case, Construct, Need, Parcel, Take
     >>> def case(name):
-    ...     return {"case": name, "needs": [{"need": "n", "probability": 1, "constructs": ["c"]}],
-    ...         "constructs": [{"construct": "c", "takes": [{"factors": [], "items": [{"x": 1}]}]}]}
-    >>> problem = problem_from({"stock": [{"item": "x", "quantity": 1}],
-    ...                         "cases": [case("K1"), case("K2")]})
+    ...     takes = (Take((), ((("x", 1),),)),)
+    ...     needs = (Need("n", 1.0, (0,)),)
+    ...     return Case(name, None, None, (), needs, (Construct("c", takes),))
+    >>> problem = Problem((Parcel("x", 1),), (), (case("K1"), case("K2")))
     >>> unit_that_helps(problem, "K1"), unit_that_helps(problem, "K2")
     (None, Help(item='x', readiness=1.0))
     """

@@ -8,7 +8,6 @@ from pydantic import ValidationError
 from service.core.constructs import Template, systems_for, unsatisfied
 from service.core.items import ItemFacts
 from service.errors import BadInput, Conflict, FieldFault, NotFound
-from service.operations.faults import faults_of
 from service.operations.schemas.constructs import (
     ConstructBody,
     ConstructFields,
@@ -16,6 +15,7 @@ from service.operations.schemas.constructs import (
     ConstructOut,
     template_of,
 )
+from service.operations.schemas.faults import faults_of
 from service.operations.unit import Unit
 from service.operations.versions import require_version
 from service.storage.queries import catalogue, reference

@@ -7,13 +7,14 @@ from datetime import date
 from service.core.case_problem import CasePlan, problem_of
 from service.core.constructs import read_planned
 from service.core.gaps import Parcel
-from service.core.kit import choose_kit, kit_problem_from, kit_to_json
-from service.core.readiness import Problem, ProblemError, answer_to_json, problem_from, solve
+from service.core.kit import choose_kit, kit_to_json
+from service.core.readiness import Problem, ProblemError, answer_to_json, solve
 from service.core.role_sizes import Catalogue
 from service.errors import BadInput, FieldFault
 from service.operations.checks import refuse_past
 from service.operations.plans import Shop, open_shop, plan_body
 from service.operations.preparing import Prepared, parcels, prepare
+from service.operations.schemas.readiness_problem import kit_problem_from, problem_from
 from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
 from service.storage.queries import catalogue

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from service.core.readiness import problem_from, solve
+from service.core.readiness import solve
+from service.operations.schemas.readiness_problem import problem_from
 
 Json = dict[str, Any]
 _DAY = datetime(2031, 3, 3, 8)  # noqa: DTZ001 - a local time without an offset is allowed

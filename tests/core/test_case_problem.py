@@ -19,9 +19,10 @@ from service.core.constructs import Role, RoleSize, Template, read_planned
 from service.core.estimates import Dimension
 from service.core.gaps import Parcel
 from service.core.items import ItemFacts
-from service.core.readiness import problem_from, solve
+from service.core.readiness import solve
 from service.core.role_sizes import Catalogue
 from service.core.sizing import Estimate, SizeRule
+from service.operations.schemas.readiness_problem import problem_from
 
 Json = dict[str, Any]
 LONDON = ZoneInfo("Europe/London")

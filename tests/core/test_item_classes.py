@@ -7,7 +7,8 @@ import pytest
 
 from service.core.gaps import Parcel
 from service.core.item_classes import ItemClasses
-from service.core.readiness import problem_from, solve
+from service.core.readiness import solve
+from service.operations.schemas.readiness_problem import problem_from
 
 Group = tuple[str, ...]
 

@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from service.core import kit as kit_module
-from service.core.kit import choose_kit, kit_problem_from, kit_to_json
+from service.core.kit import choose_kit, kit_to_json
 from service.core.readiness import ProblemError
+from service.operations.schemas.readiness_problem import kit_problem_from
 from tests.core.readiness_brute_force import answer, items_of, random_problem
 
 Json = dict[str, Any]

@@ -4,7 +4,8 @@ from typing import Any
 
 import pytest
 
-from service.core.readiness import ProblemError, answer_to_json, exact, problem_from, solve
+from service.core.readiness import ProblemError, answer_to_json, exact, solve
+from service.operations.schemas.readiness_problem import problem_from
 from tests.core.readiness_brute_force import (
     answer,
     expected_served,

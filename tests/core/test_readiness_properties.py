@@ -6,7 +6,8 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.core.readiness import problem_from, solve
+from service.core.readiness import solve
+from service.operations.schemas.readiness_problem import problem_from
 from tests.core.readiness_brute_force import items_of, random_problem
 
 Json = dict[str, Any]

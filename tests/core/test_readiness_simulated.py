@@ -4,7 +4,8 @@ from typing import Any
 
 import pytest
 
-from service.core.readiness import Answer, problem_from, sampling, solve
+from service.core.readiness import Answer, sampling, solve
+from service.operations.schemas.readiness_problem import problem_from
 from tests.bench.bench_readiness import list_day, plain_numpy
 from tests.core.readiness_brute_force import answer, expected_served, random_problem, with_one_more
 

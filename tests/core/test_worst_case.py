@@ -4,8 +4,8 @@ from typing import Any
 
 import pytest
 
-from service.core.readiness import problem_from
 from service.core.worst_case import unit_that_helps
+from service.operations.schemas.readiness_problem import problem_from
 from tests.core.readiness_brute_force import answer, items_of, random_problem, with_one_more
 
 Json = dict[str, Any]

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from service.core.readiness import problem_from
 from service.operations.orders.deliveries import add_delivery
 from service.operations.readiness import answer_readiness, day_problem
+from service.operations.schemas.readiness_problem import problem_from
 from service.operations.schemas.stock import DeliveryBody
 from service.operations.unit import Work
 from tests.conftest import NOW

@@ -9,13 +9,13 @@ from service.operations import case_life, cases
 from service.operations.case_what_if import what_if_case
 from service.operations.confirming import confirm
 from service.operations.events import events_of
-from service.operations.faults import faults_of
 from service.operations.last_change import last_change_of
 from service.operations.plan_tries import view_case
 from service.operations.rules import CONFIRM, KEEP_CASES, PLAN, READ, may, requires
 from service.operations.schemas.base import Day
 from service.operations.schemas.case_what_if import CaseWhatIfBody
 from service.operations.schemas.cases import CaseBody, CaseFields
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.plan_path import CaseView
 from service.operations.site import site_facts
 from service.operations.trays import tray_of

@@ -8,8 +8,8 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
 from service.operations import sizing
-from service.operations.faults import faults_of
 from service.operations.rules import KEEP_FIGURES, READ, requires
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.planning import SizingDefaultBody
 from web.forms import Filled, version_of
 from web.render import page, work_of

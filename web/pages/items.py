@@ -10,9 +10,9 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, Forbidden, NotFound, ServiceError
 from service.operations import item_view, ledger
-from service.operations.faults import faults_of
 from service.operations.rules import MOVE_STOCK, READ, may, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.ledger import MovementBody
 from service.operations.schemas.stock import MovementOut
 from service.operations.schemas.stock_view import ItemView, ProjectionOut

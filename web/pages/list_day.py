@@ -11,10 +11,10 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import BadInput, FieldFault, ServiceError
 from service.operations import cases, day_readiness, what_if
 from service.operations.day_sets import set_times
-from service.operations.faults import faults_of
 from service.operations.rules import READ, requires
 from service.operations.schemas.base import Day
 from service.operations.schemas.day_sets import SetTimes
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.readiness import DayReadiness
 from service.operations.schemas.what_if import WhatIfBody
 from service.operations.site import next_list_day, site_facts

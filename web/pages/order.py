@@ -10,10 +10,10 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, NotFound, ServiceError, Stale
 from service.exchange.money import written
-from service.operations.faults import faults_of
 from service.operations.orders import deciding, drafting, exporting, viewing
 from service.operations.rules import ORDER, READ, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders import (
     CancelBody,
     DueBody,

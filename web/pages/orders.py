@@ -9,11 +9,11 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import ServiceError
-from service.operations.faults import faults_of
 from service.operations.orders import billing, drafting, viewing
 from service.operations.orders.board import board_of
 from service.operations.rules import ORDER, READ, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders import (
     BillBody,
     DraftBody,

@@ -11,12 +11,12 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, Conflict, FieldFault, NotFound, Required, ServiceError, Stale
 from service.operations import par
-from service.operations.faults import faults_of
 from service.operations.long_work import Report
 from service.operations.par import view
 from service.operations.par.propose import STEPS
 from service.operations.rules import ORDER, READ, SET_LEVELS, may, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders_out import Orders
 from service.operations.schemas.par import LevelBody, LevelOut, ProposalBody
 from service.operations.schemas.par_view import ItemLevel, LevelsView, ProposalMade, TickedBody

@@ -10,10 +10,10 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, Conflict, FieldFault, NotFound, ServiceError
 from service.operations import par
-from service.operations.faults import faults_of
 from service.operations.par import view
 from service.operations.rules import READ, SET_LEVELS, may, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.par import (
     CurveOut,
     DecisionsBody,

@@ -10,9 +10,9 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
 from service.operations import accounts, audit
-from service.operations.faults import faults_of
 from service.operations.rules import KEEP_PEOPLE, OWN_ACCOUNT, ROLES, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.people import PersonBody, PinBody
 from web.forms import Filled, FilledForm, texts
 from web.render import page, work_of

@@ -13,11 +13,11 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError, Stale
 from service.operations import cases, plans
-from service.operations.faults import faults_of
 from service.operations.last_change import last_change_of
 from service.operations.plan_tries import save_case_plan, try_case_plan
 from service.operations.rules import PLAN, requires
 from service.operations.schemas.cases import CaseOut
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.plan_path import CasePlanBody, TriedPlan
 from web.case_values import CLASS_CHOICES, FRACTURE_FIELDS, Difference, differences
 from web.forms import FilledForm, version_of

@@ -10,9 +10,9 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
 from service.operations import recall_search, recalling, recalls
-from service.operations.faults import faults_of
 from service.operations.rules import KEEP_STOCK, READ, requires
 from service.operations.schemas.base import OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.recalls import RecallBody, RecallReport, RecallSearch
 from web.forms import Filled
 from web.once import done_by, new_key, write_once

@@ -10,10 +10,10 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, NotFound, ServiceError
 from service.operations import stock
-from service.operations.faults import faults_of
 from service.operations.orders import receiving, viewing
 from service.operations.orders.arriving import Label, read_label, usual_places
 from service.operations.rules import ORDER, requires
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders import ReceiptBody
 from service.operations.schemas.orders_out import OrderOut
 from web.forms import LongForm

@@ -9,9 +9,9 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import NotFound, ServiceError
-from service.operations.faults import faults_of
 from service.operations.orders import returning, sterilising, viewing
 from service.operations.rules import MOVE_STOCK, ORDER, requires
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders import ReturnBody, SteriliseBody
 from service.operations.schemas.orders_out import OrderOut, SterilisedOut
 from web.forms import Filled, LongForm

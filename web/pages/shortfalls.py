@@ -12,12 +12,12 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import NotFound, ServiceError
 from service.operations import shortfalls
-from service.operations.faults import faults_of
 from service.operations.long_work import Report
 from service.operations.orders.board import asked_for
 from service.operations.orders.drafting import draft
 from service.operations.rules import ORDER, READ, requires
 from service.operations.schemas.base import Count, OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders import DraftBody
 from service.operations.schemas.orders_out import Orders
 from service.operations.schemas.shortfalls import ShortfallOut, Shortfalls

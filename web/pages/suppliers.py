@@ -12,10 +12,10 @@ from service.errors import FieldFault, NotFound, ServiceError, Stale
 from service.exchange.money import CURRENCIES, minor_units, price, written
 from service.exchange.row_checks import Problem
 from service.operations import suppliers
-from service.operations.faults import faults_of
 from service.operations.orders import exporting
 from service.operations.rules import ORDER, READ, SET_UP, requires
 from service.operations.schemas.base import Name, OptionalText
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.orders import BuyerBody
 from service.operations.schemas.suppliers import (
     HolidayBody,

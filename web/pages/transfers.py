@@ -8,8 +8,8 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
 from service.operations import transfer_view, transfers
-from service.operations.faults import faults_of
 from service.operations.rules import KEEP_STOCK, READ, requires
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.transfers import AnswerBody, AskBody, TransferOut
 from web.forms import Filled
 from web.once import new_key, write_once

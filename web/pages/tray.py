@@ -10,10 +10,10 @@ from service.errors import FieldFault, NotFound, ServiceError
 from service.operations import codes, tray_scans, trays
 from service.operations.cases import get_case
 from service.operations.checks import check_case
-from service.operations.faults import faults_of
 from service.operations.rules import PREPARE_TRAYS, READ, requires
 from service.operations.schemas.cases import CaseOut
 from service.operations.schemas.checks import PickRowOut
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.ledger import PackFate
 from service.operations.schemas.scans import LearnBody, NamedPackBody, ScanBody
 from service.operations.schemas.tray import AloudOut

@@ -8,8 +8,8 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, NotFound, ServiceError
 from service.operations import tray_scans, trays
-from service.operations.faults import faults_of
 from service.operations.rules import PREPARE_TRAYS, requires
+from service.operations.schemas.faults import faults_of
 from service.operations.schemas.ledger import PackFate, StatusBody
 from web.forms import Filled, version_of
 from web.pages.tray import named_pack, pack_query

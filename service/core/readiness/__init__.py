@@ -1,6 +1,5 @@
 """Readiness: the probability that each case of a list can be completed from what will be there."""
 
-from service.core.readiness.parse import problem_from
 from service.core.readiness.problem import (
     Answer,
     Case,
@@ -33,6 +32,5 @@ __all__ = [
     "ProblemError",
     "Take",
     "answer_to_json",
-    "problem_from",
     "solve",
 ]

@@ -1,6 +1,6 @@
 """A small part that the examples in this package share."""
 
-from service.core.readiness.parse import problem_from
+from service.core.readiness.problem import Case, Construct, Factor, Need, Parcel, Problem, Take
 from service.core.readiness.reduce import Part, parts_of
 
 
@@ -17,15 +17,10 @@ def small_part() -> Part:
     >>> [supply.item for supply in small_part().supplies]
     ['a', 'b']
     """
-    take = {"factors": ["size"], "items": [{"a": 1}, {"b": 1}]}
-    cases = [
-        {
-            "case": name,
-            "factors": [{"name": "size", "probabilities": [0.5, 0.5]}],
-            "needs": [{"need": "as planned", "probability": 1, "constructs": ["only"]}],
-            "constructs": [{"construct": "only", "takes": [take]}],
-        }
+    take = Take((0,), ((("a", 1),), (("b", 1),)))
+    size, need = Factor("size", (0.5, 0.5)), Need("as planned", 1.0, (0,))
+    cases = tuple(
+        Case(name, None, None, (size,), (need,), (Construct("only", (take,)),))
         for name in ("K1", "K2")
-    ]
-    stock = [{"item": item, "quantity": 1} for item in "ab"]
-    return parts_of(problem_from({"stock": stock, "cases": cases}))[0]
+    )
+    return parts_of(Problem((Parcel("a", 1), Parcel("b", 1)), (), cases))[0]

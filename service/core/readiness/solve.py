@@ -43,12 +43,12 @@ def solve(problem: Problem) -> Answer:
 
     Examples
     --------
-    >>> from service.core.readiness.parse import problem_from
+    >>> from service.core.readiness.problem import Case, Construct, Need, Parcel, Take
     >>> def case(name):
-    ...     return {"case": name, "needs": [{"need": "n", "probability": 1, "constructs": ["c"]}],
-    ...         "constructs": [{"construct": "c", "takes": [{"factors": [], "items": [{"x": 1}]}]}]}
-    >>> stock = [{"item": "x", "quantity": 1}]
-    >>> answer = solve(problem_from({"stock": stock, "cases": [case("K1"), case("K2")]}))
+    ...     takes = (Take((), ((("x", 1),),)),)
+    ...     needs = (Need("n", 1.0, (0,)),)
+    ...     return Case(name, None, None, (), needs, (Construct("c", takes),))
+    >>> answer = solve(Problem((Parcel("x", 1),), (), (case("K1"), case("K2"))))
     >>> answer.list_readiness.value, [each.readiness.value for each in answer.cases], answer.gains
     (0.0, [1.0, 0.0], (('x', 1.0),))
     """

@@ -8,7 +8,6 @@ from pydantic import ValidationError
 from service.errors import BadInput
 from service.exchange.rows import OperatingListRow
 from service.operations.cases import case_columns
-from service.operations.faults import faults_of
 from service.operations.following import replan
 from service.operations.imports.plan import ImportPlan
 from service.operations.plans import Shop, open_shop, store_plan
@@ -18,6 +17,7 @@ from service.operations.schemas.cases import (
     MeasurementsBody,
     PlanBody,
 )
+from service.operations.schemas.faults import faults_of
 from service.operations.unit import Unit
 from service.storage.queries import cases
 from service.storage.tables import SurgicalCase

@@ -77,7 +77,9 @@ def located(body: Body, field: str, reason: str) -> ValidationError:
     return all_located(body, [((field,), reason)])
 
 
-def all_located(body: Body, faults: Iterable[tuple[tuple[int | str, ...], str]]) -> ValidationError:
+def all_located(
+    body: BaseModel, faults: Iterable[tuple[tuple[int | str, ...], str]]
+) -> ValidationError:
     """Make one validation error of many faults, each with its path in the body."""
     details = [
         InitErrorDetails(

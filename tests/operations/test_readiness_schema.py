@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from service.core.readiness import ProblemError, problem_from
+from service.core.readiness import ProblemError
+from service.operations.schemas.readiness_problem import problem_from
 
 Json = dict[str, Any]
 
