@@ -140,7 +140,9 @@ def test_first_uses_agree_with_the_checks_of_the_days(demo_work: Work) -> None:
         expected = first.get(one.ref)
         if one.location_kind == "shelf" and one.use_by >= TODAY + timedelta(days=14):
             found = one.first_use and (one.first_use.list_date, one.first_use.case)
-            assert found == expected, one.ref
+            # Units that are all promised are left to who has them: their first use may be later.
+            is_free = one.held < one.quantity
+            assert found == expected or not (is_free or (found and found < expected)), one.ref
             seen += found is not None
     assert seen
 
