@@ -261,13 +261,15 @@ _FIELDS: dict[str, date | None] = {
 def stands(
     quantity: int, held: int, place: str, *blocked: str, **dates: date | None
 ) -> dict[str, int]:
+    facts = {**_FIELDS, **dates}
     units = StockUnits(
         "p",
         "A",
         quantity,
         blocked=(*blocked, "quarantined") if place == "quarantine" else blocked,
         tray_of="K1" if place == "theatre" else None,
-        **{**_FIELDS, **dates},
+        use_by=facts["use_by"],
+        return_by=facts["return_by"],
     )
     return standings(units, held, TODAY, is_in_theatre=place == "theatre")
 
