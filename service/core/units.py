@@ -151,6 +151,7 @@ def units_needed(claims: Sequence[Claim], day: date) -> int:
     Examples
     --------
     >>> day = date(2031, 3, 4)
+    >>> from dataclasses import replace
     >>> backup = Claim("K1", "p", 1, day, "T1", stays=False, share_group="g")
     >>> units_needed([backup, replace(backup, case="K2")], day)
     1
