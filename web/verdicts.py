@@ -20,6 +20,7 @@ TITLES = {
     "quarantined": "In quarantine: do not use",
     "not_sterile": "Not sterile: do not use",
     "expires_before_list_day": "Use by ends before the list day",
+    "goes_back": "Loan that goes back by the list day",
     "no_pick_list": "No pick list yet",
     "wrong_side": "Wrong side",
     "wrong_system": "Wrong system",

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from service.core.gaps import Gap, Parcel
+from service.core.gaps import Gap
 from service.core.lines import Line
-from service.core.shelf import Claim
+from service.core.units import Claim, StockUnits
 
 __all__ = [
     "CaseCheck",
@@ -60,7 +60,7 @@ class Pick:
         Other cases of the same list that count on the same unopened units.
     """
 
-    parcel: Parcel
+    parcel: StockUnits
     quantity: int
     shared_with: tuple[str, ...] = ()
 

@@ -13,11 +13,11 @@ from itertools import product
 from service.core.case_supply import set_lines, stock_lines
 from service.core.constructs import PlannedConstruct, Role, RoleSize, Template
 from service.core.estimates import Dimension
-from service.core.gaps import Parcel
 from service.core.item_classes import ItemClasses
 from service.core.items import IMPLANT_KINDS, INSTRUMENT_SET_KINDS
 from service.core.role_sizes import Catalogue, RoleItems, Setting, role_items
 from service.core.sizing import Outcome, SizedRole, joint_outcomes
+from service.core.units import StockUnits
 
 __all__ = ["DROPPED", "CasePlan", "problem_of"]
 
@@ -77,7 +77,7 @@ def problem_of(
     templates: Mapping[str, Template],
     catalogue: Catalogue,
     values: Mapping[str, float],
-    parcels: Iterable[Parcel],
+    parcels: Iterable[StockUnits],
     turnarounds: Mapping[str, int],
     zone: tzinfo,
 ) -> dict[str, object]:
@@ -114,7 +114,7 @@ def problem_of(
     """
     ordered = sorted(plans, key=lambda plan: (plan.starts, plan.case))
     asks = [_asks(plan, templates, catalogue, values) for plan in ordered]
-    stock = [parcel for parcel in parcels if parcel.blocked is None]
+    stock = [parcel for parcel in parcels if not parcel.blocked]
     classes = ItemClasses(
         (
             tuple(item.ref for item in items)

@@ -1,17 +1,17 @@
 """What there is, and when it counts, in the form the readiness problem takes."""
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, tzinfo
 
-from service.core.gaps import Parcel
 from service.core.item_classes import ItemClasses
 from service.core.readiness.problem import MAX_QUANTITY
+from service.core.units import StockUnits, gone_on
 
 __all__ = ["set_lines", "stock_lines"]
 
 
 def stock_lines(
-    parcels: Iterable[Parcel],
+    parcels: Iterable[StockUnits],
     turnarounds: Mapping[str, int],
     classes: ItemClasses,
     zone: tzinfo,
@@ -39,7 +39,7 @@ def stock_lines(
     --------
     >>> from datetime import date
     >>> classes = ItemClasses([("A",)], [])
-    >>> stock_lines([Parcel("p", "A", 2, use_by=date(2031, 3, 8))], {}, classes, UTC)
+    >>> stock_lines([StockUnits("p", "A", 2, use_by=date(2031, 3, 8))], {}, classes, UTC)
     [{'item': 'A', 'quantity': 2, 'until': '2031-03-09T00:00:00+00:00'}]
     """
     amounts: dict[tuple[str, str | None, str | None], int] = {}
@@ -59,25 +59,16 @@ def stock_lines(
     return written
 
 
-def _until(parcel: Parcel, zone: tzinfo) -> str | None:
+def _until(parcel: StockUnits, zone: tzinfo) -> str | None:
     """Say when a parcel stops counting, as the midnight at the site that ends its last day."""
-    day = _gone_on(parcel)
+    day = gone_on(parcel.use_by, parcel.return_by)
     if day is None:
         return None
     return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC).isoformat()
 
 
-def _gone_on(parcel: Parcel) -> date | None:
-    """Give the first day on which a parcel does not count: expired, or on the loan's way back."""
-    days = [parcel.return_by] if parcel.return_by is not None else []
-    # The last day there is has no day after it; it serves as no end.
-    if parcel.use_by is not None and parcel.use_by < date.max:
-        days.append(parcel.use_by + timedelta(days=1))
-    return min(days, default=None)
-
-
 def set_lines(
-    parcels: Iterable[Parcel],
+    parcels: Iterable[StockUnits],
     turnarounds: Mapping[str, int],
     classes: ItemClasses,
     last: date,
@@ -103,17 +94,17 @@ def set_lines(
     Examples
     --------
     >>> day = date(2031, 3, 4)
-    >>> set_lines([Parcel("p", "S", 1)], {"S": 240}, ItemClasses([("S",)], []), day)
+    >>> set_lines([StockUnits("p", "S", 1)], {"S": 240}, ItemClasses([("S",)], []), day)
     [{'item': 'S', 'quantity': 1, 'turnaround_minutes': 240}]
     """
     copies: dict[str, int] = {}
     away: dict[str, int] = {}
     for parcel in parcels:
         name = classes.class_of(parcel.ref)
-        if name is None or parcel.ref not in turnarounds or parcel.usable_from is not None:
+        if name is None or parcel.ref not in turnarounds or not parcel.is_here:
             continue
-        gone_on = _gone_on(parcel)
-        if gone_on is not None and gone_on <= last:
+        gone = gone_on(parcel.use_by, parcel.return_by)
+        if gone is not None and gone <= last:
             continue
         copies[name] = copies.get(name, 0) + parcel.quantity
         away[name] = max(away.get(name, 0), turnarounds[parcel.ref])

@@ -6,9 +6,8 @@ from datetime import tzinfo
 
 from service.core.case_checks import CaseCheck, CaseToCheck, LineCheck
 from service.core.cover import check_cases
-from service.core.gaps import Parcel
 from service.core.lines import Line
-from service.core.shelf import Claim
+from service.core.units import Claim, StockUnits
 
 __all__ = ["CheckInput", "closing_quantity", "gaps_of"]
 
@@ -20,7 +19,7 @@ class CheckInput:
     """What cases are checked from together; see ``check_cases``."""
 
     cases: tuple[CaseToCheck, ...]
-    parcels: tuple[Parcel, ...]
+    parcels: tuple[StockUnits, ...]
     turnarounds: Mapping[str, int]
     zone: tzinfo
     holds: tuple[Claim, ...] = ()
@@ -111,7 +110,7 @@ def closing_quantity(given: CheckInput, refs: tuple[str, ...], cases: Collection
     small = given.about(refs)
 
     def gaps(more: int) -> Sequence[LineCheck]:
-        parcels = (*small.parcels, Parcel(_MORE, refs[0], more))
+        parcels = (*small.parcels, StockUnits(_MORE, refs[0], more))
         checks = replace(small, parcels=parcels).check()
         return gaps_of((one for one in checks if one.case.case in cases), refs)
 

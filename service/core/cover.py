@@ -19,12 +19,12 @@ from service.core.case_checks import (
     LineCheck,
     Pick,
 )
-from service.core.gaps import Parcel
 from service.core.lines import FIRST_USE, INSTRUMENT_SET, Line
 from service.core.missing import gap_of
 from service.core.sharing_out import Share, overlapping_lines, share_out
-from service.core.shelf import Claim, Shelf
+from service.core.shelf import Shelf
 from service.core.turn import Turn, Used
+from service.core.units import Claim, StockUnits
 
 __all__ = [
     "CaseCheck",
@@ -39,7 +39,7 @@ __all__ = [
 
 def check_cases(
     cases: Sequence[CaseToCheck],
-    parcels: Iterable[Parcel],
+    parcels: Iterable[StockUnits],
     turnarounds: Mapping[str, int],
     zone: tzinfo,
     holds: Iterable[Claim] = (),
@@ -128,7 +128,7 @@ def _shares(lines: Sequence[Line], turn: Turn, used: Used) -> dict[int, Share]:
     if not mixed:
         return {}
 
-    def available(line: Line, parcel: Parcel) -> int:
+    def available(line: Line, parcel: StockUnits) -> int:
         free = turn.shelf.free(parcel, turn.case.list_date, stays=_stays(line))
         return max(_left(line, parcel, turn, used), 0) + max(free, 0)
 
@@ -150,7 +150,7 @@ def _users(line: Line) -> tuple[tuple[str, ...], ...]:
     return (_ANY_LINE, _FOR_GOOD) if _stays(line) else (_ANY_LINE,)
 
 
-def _left(line: Line, parcel: Parcel, turn: Turn, used: Used) -> int:
+def _left(line: Line, parcel: StockUnits, turn: Turn, used: Used) -> int:
     """Give what the case has claimed of a parcel and this construct has not used up.
 
     A backup that another case may count on, too, does not serve what is implanted.
@@ -201,7 +201,7 @@ def _check(
 
 
 def _claim_packs(
-    usable: Sequence[Parcel], wanted: int, turn: Turn, *, stays: bool, share: Share | None
+    usable: Sequence[StockUnits], wanted: int, turn: Turn, *, stays: bool, share: Share | None
 ) -> dict[str, int]:
     """Claim units that are free, then backups that lie ready for another case of the list."""
     new: dict[str, int] = defaultdict(int)
@@ -221,7 +221,7 @@ def _claim_packs(
 
 
 def _claim_sets(
-    usable: Sequence[Parcel], wanted: int, turn: Turn, *, is_primary: bool
+    usable: Sequence[StockUnits], wanted: int, turn: Turn, *, is_primary: bool
 ) -> dict[str, int]:
     """Claim copies of an instrument set that are back, sterile, when the case starts."""
     new: dict[str, int] = defaultdict(int)

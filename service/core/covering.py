@@ -13,6 +13,7 @@ from service.core.deadlines import hours_before, last_order_moment
 from service.core.shortage import Missing, Shortage
 from service.core.sources import OtherSite, Source
 from service.core.supply_figures import SupplyFigures
+from service.core.units import gone_on
 
 __all__ = ["WAYS", "Way", "order_by", "ways_of"]
 
@@ -219,7 +220,8 @@ def _back(span: timedelta) -> Callable[[datetime], datetime]:
 
 def _before(return_by: date | None) -> Callable[[Missing], bool]:
     """Tell for which lines a loan would still be here."""
-    return lambda one: return_by is None or one.case.list_date < return_by
+    gone = gone_on(None, return_by)
+    return lambda one: gone is None or one.case.list_date < gone
 
 
 def _from_site(source: Source, site: OtherSite, figures: SupplyFigures) -> _Plan:

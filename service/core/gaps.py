@@ -2,92 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 
 from service.core.lines import IMPLANT, Line
+from service.core.units import BECAUSE, Reason, StockUnits
 
-__all__ = ["BECAUSE", "Gap", "Parcel", "Reason", "explain"]
-
-#: Every reason a gap may have, strongest first: the first that applies is the gap's reason.
-BECAUSE = (
-    "not_made",
-    "instrument_set_in_use",
-    "promised",
-    "recalled",
-    "expires",
-    "quarantined",
-    "unsterile",
-    "return_due",
-    "not_here_yet",
-    "not_here_in_time",
-    "wrong_side",
-    "head_design",
-    "none_in_stock",
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """One reason why one parcel does not serve a case."""
-
-    because: str
-    parcel: "Parcel | None" = None
-    when: datetime | None = None
-    cases: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Parcel:
-    """Units of one lot in one place, or on their way.
-
-    Parameters
-    ----------
-    key
-        Unique among parcels.
-    quantity
-        Units there, promised ones included.
-    use_by
-        Last day of use; ``None`` when it does not expire.
-    blocked
-        ``recalled``, ``quarantined`` or ``unsterile``, or ``None`` when none of them.
-    return_by
-        The day a loan leaves; it counts before that day only.
-    usable_from
-        For what is on its way: when it can be used, an aware moment.
-    tray_of
-        The case on whose tray it lies, or ``None`` when it is on a shelf.
-    """
-
-    key: str
-    ref: str
-    quantity: int
-    lot: str = ""
-    serial: str = ""
-    store: str = ""
-    shelf: str = ""
-    use_by: date | None = None
-    ownership: str = "owned"
-    blocked: str | None = None
-    return_by: date | None = None
-    due_at: datetime | None = None
-    usable_from: datetime | None = None
-    tray_of: str | None = None
-
-    def why_not(self, list_date: date, starts: datetime) -> Reason | None:
-        """Say why this parcel does not count for a case, or ``None`` when it does.
-
-        What is on its way never counts as there, even when it is due in time.
-        """
-        because = None
-        if self.blocked is not None:
-            because = self.blocked
-        elif self.use_by is not None and self.use_by < list_date:
-            because = "expires"
-        elif self.return_by is not None and self.return_by <= list_date:
-            because = "return_due"
-        elif self.usable_from is not None:
-            because = "not_here_yet" if self.usable_from <= starts else "not_here_in_time"
-        return None if because is None else Reason(because, self, self.usable_from)
+__all__ = ["Gap", "explain"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +39,7 @@ def explain(
     line: Line,
     missing: int,
     reasons: Sequence[Reason],
-    others: Mapping[str, Sequence[Parcel]],
+    others: Mapping[str, Sequence[StockUnits]],
     zone: tzinfo = UTC,
     *,
     case_has_some: bool = False,
@@ -193,7 +113,7 @@ def _what(line: Line, because: str) -> str:
 
 
 def _sentence(reason: Reason, found: Sequence[Reason], zone: tzinfo) -> str:
-    pack, moment = _pack(reason.parcel), _moment(reason.when, zone)
+    pack, moment = _pack(reason.units), _moment(reason.when, zone)
     sentences = {
         "not_made": "not in the catalogue",
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
@@ -212,7 +132,7 @@ def _sentence(reason: Reason, found: Sequence[Reason], zone: tzinfo) -> str:
     return sentences[reason.because]
 
 
-def _pack(parcel: Parcel | None) -> str:
+def _pack(parcel: StockUnits | None) -> str:
     if parcel is None or not (parcel.lot or parcel.serial):
         return "the pack"
     if parcel.usable_from is not None:
@@ -226,7 +146,7 @@ def _moment(when: datetime | None, zone: tzinfo) -> str:
 
 
 def _day(reason: Reason, field: str) -> str:
-    day = getattr(reason.parcel, field, None)
+    day = getattr(reason.units, field, None)
     return "" if day is None else f" ({day})"
 
 

@@ -7,8 +7,8 @@ most stock: this may count too little, and never too much.
 
 from collections.abc import Iterable
 
-from service.core.gaps import Parcel
 from service.core.readiness.problem import MAX_NAME_CHARACTERS
+from service.core.units import StockUnits
 
 __all__ = ["ItemClasses"]
 
@@ -25,12 +25,12 @@ class ItemClasses:
 
     Examples
     --------
-    >>> classes = ItemClasses([("A", "B"), ("C",), ("C", "D")], [Parcel("p", "D", 3)])
+    >>> classes = ItemClasses([("A", "B"), ("C",), ("C", "D")], [StockUnits("p", "D", 3)])
     >>> classes.name(("A", "B")), classes.name(("C", "D")), classes.class_of("B")
     ('A|B', 'D', 'A|B')
     """
 
-    def __init__(self, groups: Iterable[tuple[str, ...]], parcels: Iterable[Parcel]) -> None:
+    def __init__(self, groups: Iterable[tuple[str, ...]], parcels: Iterable[StockUnits]) -> None:
         sets = {tuple(sorted(set(group))) for group in groups if group}
         amounts: dict[str, int] = {}
         for parcel in parcels:

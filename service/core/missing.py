@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from datetime import datetime
 
-from service.core.gaps import Gap, Parcel, Reason, explain
+from service.core.gaps import Gap, explain
 from service.core.lines import INSTRUMENT_SET, Line
 from service.core.turn import Turn, first_expired
+from service.core.units import Reason, StockUnits
 
 __all__ = ["gap_of"]
 
@@ -59,12 +60,12 @@ def gap_of(line: Line, missing: int, turn: Turn, *, is_primary: bool) -> Gap:
     return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some)
 
 
-def _free(refs: Sequence[str], turn: Turn) -> list[Parcel]:
+def _free(refs: Sequence[str], turn: Turn) -> list[StockUnits]:
     day = turn.case.list_date
     return [one for one in turn.usable(refs) if turn.shelf.free(one, day, stays=False) > 0]
 
 
-def _set_in_use(parcel: Parcel, turn: Turn, until: datetime) -> list[Reason]:
+def _set_in_use(parcel: StockUnits, turn: Turn, until: datetime) -> list[Reason]:
     case = turn.case
     spans = [
         span
@@ -77,9 +78,9 @@ def _set_in_use(parcel: Parcel, turn: Turn, until: datetime) -> list[Reason]:
         return [Reason("instrument_set_in_use", parcel, away[0].until, names)]
     # It is here for the case, but would not be back for one that has it promised.
     names = tuple(sorted({span.case for span in spans}))
-    return [Reason("promised", parcel=parcel, cases=names)] if names else []
+    return [Reason("promised", units=parcel, cases=names)] if names else []
 
 
-def _promised(parcel: Parcel, turn: Turn) -> list[Reason]:
+def _promised(parcel: StockUnits, turn: Turn) -> list[Reason]:
     names = turn.shelf.others(parcel, turn.case.case, turn.case.list_date)
-    return [Reason("promised", parcel=parcel, cases=names)] if names else []
+    return [Reason("promised", units=parcel, cases=names)] if names else []

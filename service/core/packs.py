@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.core.items import ItemFacts
+from service.core.units import StockUnits
 
 __all__ = ["CaseFacts", "Holder", "Label", "OnRecord", "Pack", "Wanted"]
 
@@ -60,6 +61,10 @@ class OnRecord:
         Units of it that the pick list or the holds of this case name.
     is_promised
         Whether the pick list or the holds of this case name it.
+    return_by
+        Every day on which a loan of it goes back.
+    tray_of
+        The other case on whose tray all its units here lie, ``None`` when some lie elsewhere.
     holders
         The other cases that hold it, in order of list day.
     """
@@ -72,6 +77,8 @@ class OnRecord:
     taken: int = 0
     expected: int = 0
     is_promised: bool = False
+    return_by: tuple[date, ...] = ()
+    tray_of: str | None = None
     holders: tuple[Holder, ...] = ()
 
 
@@ -134,6 +141,27 @@ class Pack:
     recall: str = ""
     doubt: str = ""
     case: CaseFacts | None = None
+
+    @property
+    def units(self) -> StockUnits:
+        """The unit in somebody's hand; of what it may be by its label, the worst."""
+        record = self.record or OnRecord()
+        blocked = {
+            "recalled": bool(self.recall),
+            "quarantined": record.quarantined > 0 and not record.usable,
+            "unsterile": not record.is_sterile,
+        }
+        return StockUnits(
+            key="in hand",
+            ref=self.item.ref if self.item is not None else "",
+            quantity=1,
+            lot=self.label.lot,
+            serial=self.label.serial,
+            use_by=self.use_by,
+            blocked=tuple(word for word, applies in blocked.items() if applies),
+            return_by=min(record.return_by, default=None),
+            tray_of=record.tray_of,
+        )
 
     @property
     def use_by(self) -> date | None:

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from service.core.cover import CaseCheck, LineCheck
-from service.core.gaps import Parcel
 from service.core.lines import FIRST_USE, IN_ROOM, INSTRUMENT_SET, ON_SHELF
+from service.core.units import StockUnits
 
 __all__ = ["PickRow", "pick_rows"]
 
@@ -34,7 +34,7 @@ class PickRow:
     """
 
     label: str
-    parcel: Parcel
+    parcel: StockUnits
     quantity: int
     place: str
     whys: tuple[tuple[int, str], ...]
@@ -44,7 +44,7 @@ class PickRow:
 @dataclass(slots=True)
 class _Row:
     label: str
-    parcel: Parcel
+    parcel: StockUnits
     place: str
     is_set: bool
     by_construct: dict[int, int] = field(default_factory=lambda: defaultdict(int))

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from typing import Literal
 
-from service.core.gaps import Parcel
-from service.core.shelf import Claim, units_needed
+from service.core.units import Claim, StockUnits, gone_on, units_needed
 
 __all__ = ["Change", "ChangeKind", "ProjectedDay", "project"]
 
@@ -66,7 +65,7 @@ class ProjectedDay:
 
 
 def project(
-    parcels: Sequence[Parcel],
+    parcels: Sequence[StockUnits],
     claims: Iterable[Claim],
     first: date,
     last: date,
@@ -99,7 +98,7 @@ def project(
     --------
     >>> from datetime import UTC
     >>> day = date(2031, 3, 4)
-    >>> parcel = Parcel("p", "A", 2, lot="L1", use_by=date(2031, 3, 5))
+    >>> parcel = StockUnits("p", "A", 2, lot="L1", use_by=date(2031, 3, 5))
     >>> use = Claim("K1", "p", 1, day, "T1", stays=True)
     >>> days = project([parcel], [use], day, date(2031, 3, 6), UTC)
     >>> [(one.there, one.promised, one.free) for one in days]
@@ -107,8 +106,8 @@ def project(
     >>> [(change.kind, change.quantity) for one in days for change in one.changes]
     [('first use', 1), ('expires', 1)]
     """
-    here = [one for one in parcels if one.blocked is None and one.usable_from is None]
-    due = [one for one in parcels if one.usable_from is not None]
+    here = [one for one in parcels if not one.blocked and one.is_here]
+    due = [one for one in parcels if not one.is_here]
     by_key: dict[str, list[Claim]] = {one.key: [] for one in here}
     for claim in claims:
         if claim.key in by_key and not claim.is_set:
@@ -131,7 +130,7 @@ def project(
 
 
 def _on(
-    day: date, here: Sequence[Parcel], claims: Mapping[str, Sequence[Claim]]
+    day: date, here: Sequence[StockUnits], claims: Mapping[str, Sequence[Claim]]
 ) -> tuple[int, int]:
     """Give how many units can be used on a day and how many of them are promised."""
     there = promised = 0
@@ -144,25 +143,23 @@ def _on(
     return there, promised
 
 
-def _gone(parcel: Parcel, claims: Sequence[Claim], day: date) -> int:
+def _gone(parcel: StockUnits, claims: Sequence[Claim], day: date) -> int:
     """Give how many units of a parcel have been used before a day."""
     used = [claim for claim in claims if claim.stays and claim.list_date < day]
     return min(units_needed(used, day), parcel.quantity)
 
 
-def _counts(parcel: Parcel, day: date) -> bool:
+def _counts(parcel: StockUnits, day: date) -> bool:
     return day < min(_leaves(parcel), date.max)
 
 
-def _leaves(parcel: Parcel) -> date:
-    """Give the first day on which a parcel no longer counts."""
-    ends = [parcel.return_by or date.max]
-    if parcel.use_by is not None and parcel.use_by < date.max:
-        ends.append(parcel.use_by + timedelta(days=1))
-    return min(ends)
+def _leaves(parcel: StockUnits) -> date:
+    return gone_on(parcel.use_by, parcel.return_by) or date.max
 
 
-def _of_stock(here: Sequence[Parcel], claims: Mapping[str, Sequence[Claim]]) -> Iterator[Change]:
+def _of_stock(
+    here: Sequence[StockUnits], claims: Mapping[str, Sequence[Claim]]
+) -> Iterator[Change]:
     for parcel in here:
         day = _leaves(parcel)
         left = parcel.quantity - _gone(parcel, claims[parcel.key], day)
@@ -171,7 +168,9 @@ def _of_stock(here: Sequence[Parcel], claims: Mapping[str, Sequence[Claim]]) -> 
             yield Change(day, kind, left, parcel.lot or parcel.serial)
 
 
-def _of_claims(here: Sequence[Parcel], claims: Mapping[str, Sequence[Claim]]) -> Iterator[Change]:
+def _of_claims(
+    here: Sequence[StockUnits], claims: Mapping[str, Sequence[Claim]]
+) -> Iterator[Change]:
     wanted: dict[tuple[date, str, ChangeKind], int] = {}
     for parcel in here:
         for claim in claims[parcel.key]:
@@ -184,17 +183,17 @@ def _of_claims(here: Sequence[Parcel], claims: Mapping[str, Sequence[Claim]]) ->
         yield Change(day, kind, quantity, case)
 
 
-def _of_due(due: Sequence[Parcel], zone: tzinfo) -> Iterator[Change]:
+def _of_due(due: Sequence[StockUnits], zone: tzinfo) -> Iterator[Change]:
     for parcel in due:
         yield Change(_usable_on(parcel, zone), "arrives", parcel.quantity, parcel.lot)
         if parcel.return_by is not None and parcel.return_by > _usable_on(parcel, zone):
             yield Change(parcel.return_by, "goes back", parcel.quantity, parcel.lot)
 
 
-def _has_come(parcel: Parcel, day: date, zone: tzinfo) -> bool:
+def _has_come(parcel: StockUnits, day: date, zone: tzinfo) -> bool:
     return _usable_on(parcel, zone) <= day < (parcel.return_by or date.max)
 
 
-def _usable_on(parcel: Parcel, zone: tzinfo) -> date:
+def _usable_on(parcel: StockUnits, zone: tzinfo) -> date:
     moment: datetime | None = parcel.usable_from
     return date.max if moment is None else moment.astimezone(zone).date()

@@ -9,8 +9,8 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 
 from service.core.allocation import match
-from service.core.gaps import Parcel
 from service.core.lines import Line
+from service.core.units import StockUnits
 
 __all__ = ["Share", "overlapping_lines", "share_out"]
 
@@ -48,8 +48,8 @@ def overlapping_lines(lines: Sequence[Line]) -> tuple[int, ...]:
 
 def share_out(
     lines: Mapping[int, Line],
-    usable: Mapping[int, Sequence[Parcel]],
-    available: Callable[[Line, Parcel], int],
+    usable: Mapping[int, Sequence[StockUnits]],
+    available: Callable[[Line, StockUnits], int],
 ) -> dict[int, Share]:
     """Match units to lines so that as many as possible are found, first expired first.
 
@@ -76,7 +76,7 @@ def share_out(
     --------
     >>> either = Line("screw", "screw", ("A", "B"), 1, "nominal", "first use")
     >>> only_a = Line("screw", "screw", ("A",), 1, "nominal", "first use")
-    >>> a, b = Parcel("a", "A", 1), Parcel("b", "B", 1)
+    >>> a, b = StockUnits("a", "A", 1), StockUnits("b", "B", 1)
     >>> share_out({0: either, 1: only_a}, {0: [a, b], 1: [a]}, lambda line, parcel: 1)
     {0: {'b': 1}, 1: {'a': 1}}
     """

@@ -12,80 +12,9 @@ from datetime import date, datetime
 from heapq import heappop, heappush
 from itertools import chain, zip_longest
 
-from service.core.gaps import Parcel
+from service.core.units import Claim, StockUnits, units_needed
 
-__all__ = ["Claim", "Shelf", "assign_units", "most_away", "most_needed", "units_needed"]
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """Units of a parcel that a case counts on.
-
-    Parameters
-    ----------
-    key
-        The parcel.
-    operating_list
-        The list the case is on; backups are shared within one list only.
-    stays
-        Claimed for first use: on every day from the list day on.
-    starts, until
-        For an instrument set: when it is away, aware moments in UTC.
-    share_group
-        Claims of one group lie on the same units, or ``None``: on units of their own.
-    """
-
-    case: str
-    key: str
-    quantity: int
-    list_date: date
-    operating_list: str
-    stays: bool
-    is_set: bool = False
-    starts: datetime | None = None
-    until: datetime | None = None
-    share_group: str | None = None
-
-
-def units_needed(claims: Sequence[Claim], day: date) -> int:
-    """Give how many units of one parcel its claims need on a day.
-
-    Parameters
-    ----------
-    claims
-        Claims on one parcel, none of them for an instrument set.
-
-    Returns
-    -------
-    int
-        Claims that stay from any day up to this one, and backups of this very day; a share group
-        counts once, with its largest member.
-
-    Examples
-    --------
-    >>> day = date(2031, 3, 4)
-    >>> backup = Claim("K1", "p", 1, day, "T1", stays=False, share_group="g")
-    >>> units_needed([backup, replace(backup, case="K2")], day)
-    1
-    """
-    alone = 0
-    groups: dict[str, dict[str, int]] = {}
-    for claim in claims:
-        if claim.list_date > day or (claim.list_date < day and not claim.stays):
-            continue
-        if claim.share_group is None:
-            alone += claim.quantity
-        else:
-            members = groups.setdefault(claim.share_group, {})
-            members[claim.case] = members.get(claim.case, 0) + claim.quantity
-    return alone + sum(max(members.values()) for members in groups.values())
-
-
-def most_needed(claims: Sequence[Claim]) -> int:
-    """Give how many units of one parcel its claims need on the day they need most."""
-    return max(
-        (units_needed(claims, day) for day in {claim.list_date for claim in claims}), default=0
-    )
+__all__ = ["Shelf", "assign_units", "most_away"]
 
 
 def most_away(claims: Sequence[Claim]) -> int:
@@ -181,13 +110,13 @@ def _slots(claims: Sequence[Claim]) -> list[tuple[int, ...]]:
 class Shelf:
     """Parcels, and the claims on them, while cases are gone through."""
 
-    parcels: Mapping[str, Sequence[Parcel]]
+    parcels: Mapping[str, Sequence[StockUnits]]
     claims: dict[str, list[Claim]] = field(default_factory=lambda: defaultdict(list))
 
     @classmethod
-    def of(cls, parcels: Iterable[Parcel], claims: Iterable[Claim]) -> "Shelf":
+    def of(cls, parcels: Iterable[StockUnits], claims: Iterable[Claim]) -> "Shelf":
         """Sort parcels by reference and claims by parcel."""
-        by_ref: dict[str, list[Parcel]] = defaultdict(list)
+        by_ref: dict[str, list[StockUnits]] = defaultdict(list)
         for parcel in parcels:
             by_ref[parcel.ref].append(parcel)
         shelf = cls(by_ref)
@@ -199,7 +128,7 @@ class Shelf:
         """Give every claim, parcel by parcel."""
         return chain.from_iterable(self.claims.values())
 
-    def free(self, parcel: Parcel, day: date, *, stays: bool) -> int:
+    def free(self, parcel: StockUnits, day: date, *, stays: bool) -> int:
         """Give how many units can still be claimed on a day.
 
         What is claimed for good must be left by everyone who counts on it later, too.
@@ -219,7 +148,7 @@ class Shelf:
                 return
         own.append(claim)
 
-    def share(self, parcel: Parcel, wanted: int, claim: Claim) -> tuple[Claim, ...]:
+    def share(self, parcel: StockUnits, wanted: int, claim: Claim) -> tuple[Claim, ...]:
         """Claim backups that another case of the same list has claimed as backups.
 
         Returns
@@ -263,7 +192,7 @@ class Shelf:
         names = {one.case for one in self.claims[claim.key] if one.share_group == claim.share_group}
         return tuple(sorted(names - {claim.case}))
 
-    def others(self, parcel: Parcel, case: str, day: date) -> tuple[str, ...]:
+    def others(self, parcel: StockUnits, case: str, day: date) -> tuple[str, ...]:
         """Name the cases whose claims stand in another case's way on a day."""
         names = {
             claim.case
@@ -272,7 +201,7 @@ class Shelf:
         }
         return tuple(sorted(names))
 
-    def is_back(self, parcel: Parcel, starts: datetime, until: datetime) -> bool:
+    def is_back(self, parcel: StockUnits, starts: datetime, until: datetime) -> bool:
         """Tell whether one copy of an instrument set is free for a whole span.
 
         Copies are alike, so it is enough that at no moment as many are away as there are; the
@@ -284,7 +213,7 @@ class Shelf:
             sum(1 for span in spans if _away(span, moment)) < parcel.quantity for moment in moments
         )
 
-    def overlapping(self, parcel: Parcel, starts: datetime, until: datetime) -> list[Claim]:
+    def overlapping(self, parcel: StockUnits, starts: datetime, until: datetime) -> list[Claim]:
         """Give the claims on an instrument set that run into a span, the earliest back first."""
         found = [
             claim

@@ -13,8 +13,9 @@ from datetime import datetime
 
 from service.core.case_checks import CaseCheck, CaseToCheck, LineCheck
 from service.core.closing import CheckInput, closing_quantity
-from service.core.gaps import Gap, Parcel
+from service.core.gaps import Gap
 from service.core.lines import Line
+from service.core.units import StockUnits
 
 __all__ = ["NEAR", "Missing", "Shortage", "shortages"]
 
@@ -114,7 +115,7 @@ def shortages(
         short = _shortage(given, group)
         found.append(short)
         if short.refs and short.quantity:
-            more = Parcel(f"for {short.refs}", short.refs[0], short.quantity)
+            more = StockUnits(f"for {short.refs}", short.refs[0], short.quantity)
             given = replace(given, parcels=(*given.parcels, more))
     return tuple(sorted(found, key=_order))
 

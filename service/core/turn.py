@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta, tzinfo
 
 from service.core.case_checks import CaseToCheck
-from service.core.gaps import Parcel, Reason
-from service.core.shelf import Claim, Shelf
+from service.core.shelf import Shelf
+from service.core.units import Claim, Reason, StockUnits, unusable_reason
 
 __all__ = ["Turn", "Used", "first_expired"]
 
@@ -25,19 +25,22 @@ class Turn:
     zone: tzinfo
     most_used: Used = field(default_factory=lambda: defaultdict(int))
 
-    def why_not(self, parcel: Parcel) -> Reason | None:
+    def why_not(self, parcel: StockUnits) -> Reason | None:
         """Say why a parcel does not count for this case, or ``None`` when it does."""
-        # What lies on another case's tray counts only for who has been promised it already.
-        if parcel.tray_of not in (None, self.case.case) and not self.held(parcel):
-            return Reason("promised", parcel, cases=(str(parcel.tray_of),))
-        return parcel.why_not(self.case.list_date, self.case.starts)
+        return unusable_reason(
+            parcel,
+            self.case.list_date,
+            case=self.case.case,
+            starts=self.case.starts,
+            is_promised=self.held(parcel) > 0,
+        )
 
-    def usable(self, refs: Sequence[str]) -> list[Parcel]:
+    def usable(self, refs: Sequence[str]) -> list[StockUnits]:
         """Give the parcels that count for this case, first expired first."""
         stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
         return sorted((one for one in stock if self.why_not(one) is None), key=first_expired)
 
-    def new_claim(self, parcel: Parcel, quantity: int, *, stays: bool) -> Claim:
+    def new_claim(self, parcel: StockUnits, quantity: int, *, stays: bool) -> Claim:
         """Make a claim of this case; nobody has noted it yet."""
         return Claim(
             self.case.case,
@@ -48,11 +51,11 @@ class Turn:
             stays,
         )
 
-    def share(self, parcel: Parcel, wanted: int) -> tuple[Claim, ...]:
+    def share(self, parcel: StockUnits, wanted: int) -> tuple[Claim, ...]:
         """Claim backups that lie ready for another case of the list."""
         return self.shelf.share(parcel, wanted, self.new_claim(parcel, wanted, stays=False))
 
-    def held(self, parcel: Parcel, *, for_good: bool = False) -> int:
+    def held(self, parcel: StockUnits, *, for_good: bool = False) -> int:
         """Give how many units of a parcel the case has claimed, or has claimed for good."""
         return sum(
             claim.quantity
@@ -60,12 +63,12 @@ class Turn:
             if claim.case == self.case.case and (claim.stays or not for_good)
         )
 
-    def set_until(self, parcel: Parcel, *, is_primary: bool) -> datetime:
+    def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime:
         """Say when an instrument set is back; one that stands by goes back unopened."""
         minutes = self.turnarounds.get(parcel.ref, 0) if is_primary else 0
         return self.case.ends + timedelta(minutes=minutes)
 
 
-def first_expired(parcel: Parcel) -> tuple[date, str, str, str]:
+def first_expired(parcel: StockUnits) -> tuple[date, str, str, str]:
     """Give the order in which parcels are used: by use-by date, then lot, shelf and key."""
     return (parcel.use_by or date.max, parcel.lot, parcel.shelf, parcel.key)

@@ -7,9 +7,11 @@ the verdict. What cannot be known from the code and the records is said beside i
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from service.core.items import ItemFacts, describe_size
 from service.core.packs import CaseFacts, Pack, Wanted
+from service.core.units import unusable_reasons
 
 __all__ = ["VERDICTS", "Verdict", "judge"]
 
@@ -93,7 +95,7 @@ def _unknown(pack: Pack) -> str | None:
 
 
 def _recalled(pack: Pack) -> str | None:
-    return f"{_named(pack)}: {pack.recall}" if pack.recall else None
+    return f"{_named(pack)}: {pack.recall}" if _is_because("recalled", pack, pack.today) else None
 
 
 def _label_differs(pack: Pack) -> str | None:
@@ -105,31 +107,44 @@ def _label_differs(pack: Pack) -> str | None:
 
 
 def _expired(pack: Pack) -> str | None:
-    if pack.use_by is None or pack.use_by >= pack.today:
+    if not _is_because("expires", pack, pack.today):
         return None
     return f"{_named(pack)} expired: its last day of use was {pack.use_by}."
 
 
 def _quarantined(pack: Pack) -> str | None:
-    record = pack.record
-    if record is None or not record.quarantined or record.usable:
+    if not _is_because("quarantined", pack, pack.today):
         return None
     return f"{_named(pack)} is in quarantine here."
 
 
 def _not_sterile(pack: Pack) -> str | None:
-    if pack.record is None or pack.record.is_sterile:
+    if not _is_because("unsterile", pack, pack.today):
         return None
     return f"{_named(pack)} is on record as not sterile."
 
 
 def _expires_before_list_day(pack: Pack) -> str | None:
-    if pack.case is None or pack.use_by is None or pack.use_by >= pack.case.list_date:
+    if pack.case is None or not _is_because("expires", pack, pack.case.list_date):
         return None
     return (
         f"{_named(pack)} may be used until {pack.use_by}; "
         f"case {pack.case.case} is on {pack.case.list_date}."
     )
+
+
+def _goes_back(pack: Pack) -> str | None:
+    day = pack.today if pack.case is None else max(pack.case.list_date, pack.today)
+    if not _is_because("return_due", pack, day):
+        return None
+    says = f"{_named(pack)} is a loan that goes back on {pack.units.return_by}"
+    return f"{says}." if pack.case is None else f"{says}; case {pack.case.case} is on {day}."
+
+
+def _is_because(because: str, pack: Pack, day: date) -> bool:
+    """Tell whether something stands in the way of a pack on a day."""
+    case = None if pack.case is None else pack.case.case
+    return any(one.because == because for one in unusable_reasons(pack.units, day, case=case))
 
 
 def _no_pick_list(pack: Pack) -> str | None:
@@ -197,7 +212,11 @@ def _already_scanned(pack: Pack) -> str | None:
 
 def _held_for_another_case(pack: Pack) -> str | None:
     record = pack.record
-    if pack.case is None or record is None or not record.usable or not record.holders:
+    if pack.case is None or record is None or not record.usable:
+        return None
+    if _is_because("promised", pack, pack.case.list_date):
+        return f"{_named(pack)} lies on the tray of case {record.tray_of}."
+    if not record.holders:
         return None
     if record.free > 0 or record.is_promised:
         return None
@@ -225,6 +244,7 @@ _RULES: Mapping[str, Callable[[Pack], str | None]] = {
     "quarantined": _quarantined,
     "not_sterile": _not_sterile,
     "expires_before_list_day": _expires_before_list_day,
+    "goes_back": _goes_back,
     "no_pick_list": _no_pick_list,
     "wrong_side": _wrong_side,
     "wrong_system": _wrong_system,
@@ -252,6 +272,7 @@ _WHAT_TO_DO: Mapping[str, str] = {
     "quarantined": "Do not use it: put it back in quarantine and take another.",
     "not_sterile": "Do not open it for this case: send it to be sterilised, or take a sterile one.",
     "expires_before_list_day": "Put it back for an earlier case and take a pack that keeps longer.",
+    "goes_back": "Put it with what goes back to its lender and take a pack that stays.",
     "no_pick_list": "Plan the case first, then scan the pack again.",
     "wrong_side": "Put it back: it is for the other side. Take the pack of the side operated on.",
     "wrong_system": "Put it back: parts of different systems do not fit each other.",

@@ -7,7 +7,8 @@ of a balance; what counts is how many copies are away at once.
 from collections.abc import Sequence
 from datetime import timedelta
 
-from service.core.shelf import Claim, most_away
+from service.core.shelf import most_away
+from service.core.units import Claim
 from service.operations.holds import BY_HAND, IN_TRAY
 from service.operations.unit import Unit
 from service.storage.queries import holds, stock

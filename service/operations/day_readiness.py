@@ -21,6 +21,7 @@ from service.operations.schemas.readiness import (
     Probability,
     SharedPack,
 )
+from service.operations.stock_units import sets_that_count
 from service.operations.unit import Unit
 from service.operations.worst import worst_of
 from service.storage.queries import catalogue
@@ -221,7 +222,7 @@ def _planned(unit: Unit, one: Prepared, case: CaseCheckOut) -> PlannedCase:
 
 def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
     minutes = catalogue.turnarounds(unit.session)
-    copies = catalogue.usable_sets(unit.session, unit.site_id)
+    copies = sets_that_count(unit, check.date)
     wanted = {
         line.refs[0]
         for one in check.lists

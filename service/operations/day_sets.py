@@ -4,6 +4,7 @@ from datetime import timedelta
 
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
 from service.operations.schemas.day_sets import SetTimes, SetUseOut
+from service.operations.stock_units import sets_that_count
 from service.operations.unit import Unit
 from service.storage.queries import catalogue
 
@@ -27,7 +28,7 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
         By name; the cases in order of start.
     """
     minutes = catalogue.turnarounds(unit.session)
-    copies = catalogue.usable_sets(unit.session, unit.site_id)
+    copies = sets_that_count(unit, check.date)
     names: dict[str, str] = {}
     uses: dict[str, list[CaseCheckOut]] = {}
     for case in sorted(

@@ -8,10 +8,13 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.requirements import Line
+from service.core.units import Claim, StockUnits, unusable_reason
+from service.operations.holds import active_claims
 from service.operations.plans import open_shop
 from service.operations.preparing import Prepared, prepare
 from service.operations.recalls import blocked_lots
 from service.operations.schemas.expiry import ExpiringOut, ExpiringUnits, FirstUse, Worth
+from service.operations.stock_units import units_of
 from service.operations.unit import Unit
 from service.storage.queries import expiry
 
@@ -33,7 +36,8 @@ def expiring(unit: Unit, days: int) -> ExpiringOut:
     rows = expiry.expiring(unit.session, unit.site_id, until)
     chances = _chances(unit) if rows else {}
     blocked = blocked_lots(unit)
-    units = [_out(unit, row, chances, is_blocked=row.lot_id in blocked) for row in rows]
+    claims = _claims(unit) if rows else {}
+    units = [_out(unit, row, _first_use(units_of(row, blocked), chances, claims)) for row in rows]
     worth: dict[str, int] = defaultdict(int)
     for one in units:
         if one.value_minor is not None and one.currency is not None:
@@ -76,27 +80,42 @@ def _lines(one: Prepared) -> Iterator[Line]:
         yield from one.case.near
 
 
-def _out(
-    unit: Unit, row: Row[Any], chances: Mapping[str, Sequence[FirstUse]], *, is_blocked: bool
-) -> ExpiringUnits:
+def _claims(unit: Unit) -> dict[str, list[Claim]]:
+    """Give the promises in force by units; sets are away for spans of time and left out."""
+    found: dict[str, list[Claim]] = defaultdict(list)
+    for claim in active_claims(unit):
+        if not claim.is_set:
+            found[claim.key].append(claim)
+    return found
+
+
+def _out(unit: Unit, row: Row[Any], first_use: FirstUse | None) -> ExpiringUnits:
     price, currency = row.unit_price_minor, row.currency
     # An amount without its currency is no value, and an unknown price is not zero.
     value = None if price is None or currency is None else price * row.quantity
     facts = {
         **row._asdict(),
+        "lot": row.lot_number,
         "days_left": (row.use_by - unit.today).days,
         "is_expired": row.use_by < unit.today,
         "value_minor": value,
-        "first_use": None if is_blocked else _first_use(row, chances.get(row.ref, ())),
+        "first_use": first_use,
     }
     return ExpiringUnits.model_validate(facts)
 
 
-def _first_use(row: Row[Any], chances: Sequence[FirstUse]) -> FirstUse | None:
-    """Give the first case the units are still in date for and still here for."""
-    if row.location_kind == "quarantine" or row.sterility == "unsterile":
-        return None
-    last = row.use_by
-    if row.return_by is not None:
-        last = min(last, row.return_by - timedelta(days=1))
-    return next((one for one in chances if one.list_date <= last), None)
+def _first_use(
+    units: StockUnits,
+    chances: Mapping[str, Sequence[FirstUse]],
+    claims: Mapping[str, Sequence[Claim]],
+) -> FirstUse | None:
+    """Give the first case the units count for, and are not all promised to others on its day."""
+    own = claims.get(units.key, ())
+    return next(
+        (
+            one
+            for one in chances.get(units.ref, ())
+            if unusable_reason(units, one.list_date, case=one.case, claims=own) is None
+        ),
+        None,
+    )

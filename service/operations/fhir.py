@@ -17,6 +17,7 @@ from service.exchange.fhir.terms import SiteName
 from service.exchange.fhir.udi import printed_udi
 from service.exchange.fhir.usage import Implanted, device_usage
 from service.operations.recalls import blocked_lots
+from service.operations.stock_units import units_of
 from service.operations.unit import Unit
 from service.storage.queries import fhir
 from service.storage.tables import Site
@@ -217,7 +218,7 @@ def _one_request(unit: Unit, key: str) -> Json | None:
 
 
 def _shelf(row: Row[Any]) -> Shelf:
-    return Shelf(row.location_id, row.store, row.shelf, row.place_kind)
+    return Shelf(row.location_id, row.store, row.shelf, row.location_kind)
 
 
 def _arrival(row: Row[Any]) -> Arrival:
@@ -238,14 +239,10 @@ def _inventory(unit: Unit) -> Json:
     found = []
     for row in fhir.balances(unit.session, unit.site_id):
         units_by_status = standings(
-            row.quantity,
+            units_of(row, recalled),
             row.held,
-            row.place_kind,
-            row.use_by,
-            row.return_by,
-            row.sterility,
-            is_recalled=row.lot_id in recalled,
-            today=unit.today,
+            unit.today,
+            is_in_theatre=row.location_kind == "theatre",
         )
         found += [
             Standing(_shelf(row), status, row.counted_at, row.lot_id, _what(row), units)

@@ -8,7 +8,8 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
-from service.core.shelf import assign_units, most_needed
+from service.core.shelf import assign_units
+from service.core.units import most_needed
 from service.operations.copies import copies_leave, copies_short
 from service.operations.giving_way import give_up, redate
 from service.operations.holds import OPEN_STATUSES, claim_of, hold_cases, update_held

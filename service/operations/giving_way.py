@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from service.core.shelf import Claim, most_needed, units_needed
+from service.core.units import Claim, most_needed, units_needed
 from service.operations.copies import copies_short
 from service.operations.holds import (
     BY_HAND,

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
-from service.core.shelf import Claim, most_needed
+from service.core.units import Claim, most_needed
 from service.operations.lowered import reopen_if_lowered
 from service.operations.plans import open_shop
 from service.operations.preparing import Prepared, prepare, run_check

@@ -6,8 +6,8 @@ from datetime import date, datetime
 
 from service.core.case_checks import CaseCheck
 from service.core.closing import CheckInput
-from service.core.shelf import Claim
 from service.core.shortage import Shortage, shortages
+from service.core.units import Claim
 from service.operations.holds import active_claims
 from service.operations.plans import Shop, open_shop
 from service.operations.preparing import Prepared, check_input, prepare

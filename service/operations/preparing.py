@@ -4,22 +4,19 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import chain
-from typing import Any
-
-from sqlalchemy import Row
 
 from service.core.closing import CheckInput
 from service.core.constructs import read_planned
 from service.core.cover import CaseCheck, CaseToCheck, ConstructToCheck
 from service.core.estimates import Dimension, Measurements, estimate_dimensions
-from service.core.gaps import Parcel
-from service.core.items import INSTRUMENT_SET_KINDS, ItemFacts
+from service.core.items import ItemFacts
 from service.core.requirements import by_kind, construct_lines, near_line
-from service.core.shelf import Claim
 from service.core.sizing import SizingError
+from service.core.units import Claim, StockUnits
 from service.operations.plans import Shop, faults_of_construct, plan_body
 from service.operations.schemas.cases import PlanBody
 from service.operations.sizing import values_in_force
+from service.operations.stock_units import units_due, units_of
 from service.operations.unit import Unit
 from service.storage.queries import cases, catalogue, packs, recalls, stock
 from service.storage.tables import OperatingList, Plan, SurgicalCase
@@ -79,13 +76,13 @@ def _refs(case: CaseToCheck) -> Iterator[str]:
         yield from chain(line.refs, line.other_side, line.other_head)
 
 
-def _used(unit: Unit, prepared: Sequence[Prepared]) -> list[tuple[Parcel, Claim]]:
+def _used(unit: Unit, prepared: Sequence[Prepared]) -> list[tuple[StockUnits, Claim]]:
     """Give the packs that have been implanted in cases still open, each claimed by its case."""
     by_id = {one.row.id: one for one in prepared if one.case is not None}
     found = []
     for row in packs.implanted_in(unit.session, [key for key in by_id if key is not None]):
         one = by_id[row.case_id]
-        parcel = Parcel(
+        parcel = StockUnits(
             key=f"used {row.lot_id} in {one.row.reference}",
             ref=row.ref,
             quantity=row.implanted,
@@ -190,7 +187,7 @@ def _constructs(
     )
 
 
-def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[Parcel]:
+def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[StockUnits]:
     """Give everything there is and everything on its way, as the planner sees it.
 
     Parameters
@@ -201,46 +198,6 @@ def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[Parcel]:
     here = stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs)
     coming = stock.deliveries_due(unit.session, unit.site_id)
     recalled = recalls.blocked_lot_ids(unit.session)
-    return [_parcel(row, recalled) for row in here] + [
-        _due_parcel(row) for row in coming if refs is None or row.ref in refs
+    return [units_of(row, recalled) for row in here] + [
+        units_due(row) for row in coming if refs is None or row.ref in refs
     ]
-
-
-def _parcel(row: Row[Any], recalled: Collection[int]) -> Parcel:
-    is_set = row.kind in INSTRUMENT_SET_KINDS
-    blocked = None
-    if row.lot_id in recalled:
-        blocked = "recalled"
-    elif row.location_kind == "quarantine":
-        blocked = "quarantined"
-    elif row.sterility == "unsterile":
-        blocked = "unsterile"
-    return Parcel(
-        key=f"{row.lot_id}@{row.location_id}",
-        ref=row.ref,
-        quantity=row.quantity,
-        lot=row.lot_number,
-        serial=row.serial,
-        store=row.store,
-        shelf=row.shelf,
-        use_by=row.use_by,
-        ownership=row.ownership,
-        return_by=row.return_by,
-        blocked=blocked,
-        # A tray's place is named after its case. A set on a tray comes back after its turnaround,
-        # which its holds know; a pack may stay in the patient.
-        tray_of=row.shelf if row.location_kind == "theatre" and not is_set else None,
-    )
-
-
-def _due_parcel(row: Row[Any]) -> Parcel:
-    return Parcel(
-        key=f"due {row.id}",
-        ref=row.ref,
-        quantity=row.quantity,
-        lot=f"delivery {row.reference}",
-        ownership=row.ownership,
-        return_by=row.return_by,
-        due_at=row.due_at,
-        usable_from=row.usable_from,
-    )

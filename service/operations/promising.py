@@ -74,7 +74,7 @@ def promise(unit: Unit, body: HoldBody) -> HoldList:
     if lot is None or place.kind != "shelf" or there < body.quantity:
         reason = f"{place.store}, {place.shelf} has {there} of this lot to promise"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
-    refuse_unfit(unit, case, lot)
+    refuse_unfit(unit, case, item, lot, place)
     if item.reusable:
         _promise_copies(unit, case, item, lot, place, body.quantity)
         return _answer(unit, case, [])

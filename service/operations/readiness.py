@@ -6,10 +6,10 @@ from datetime import date
 
 from service.core.case_problem import CasePlan, problem_of
 from service.core.constructs import read_planned
-from service.core.gaps import Parcel
 from service.core.kit import choose_kit, kit_to_json
 from service.core.readiness import Problem, ProblemError, answer_to_json, solve
 from service.core.role_sizes import Catalogue
+from service.core.units import StockUnits
 from service.errors import BadInput, FieldFault
 from service.operations.checks import refuse_past
 from service.operations.plans import Shop, open_shop, plan_body
@@ -99,7 +99,7 @@ def problem_for(unit: Unit, shop: Shop, prepared: Sequence[Prepared]) -> DayProb
     return DayProblem(problem, tuple(plan.case for plan in plans))
 
 
-def _is_overdue(unit: Unit, parcel: Parcel) -> bool:
+def _is_overdue(unit: Unit, parcel: StockUnits) -> bool:
     """Tell whether a delivery should have come and has not been received: it may never come."""
     return parcel.usable_from is not None and parcel.usable_from <= unit.now
 

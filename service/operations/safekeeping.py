@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
 
-from service.core.shelf import most_needed
+from service.core.units import most_needed
 from service.errors import BadInput, Conflict, Unavailable
 from service.operations.audit import broken_link
 from service.operations.holds import claim_of

@@ -26,6 +26,7 @@ from service.operations.schemas.scans import (
     ScannedPlace,
     ScanOut,
 )
+from service.operations.stock_units import tray_case
 from service.operations.unit import Unit
 from service.operations.words import CAUTION
 from service.storage.queries import catalogue, codes
@@ -141,8 +142,17 @@ def _record(item: Item, found: _Found, asked: _Asked) -> OnRecord:
         taken=sum(row.picked - row.returned for row in found.trays if row.case_id == own),
         expected=max(expected, sum(row.quantity for row in own_holds)),
         is_promised=bool(expected or own_holds),
+        return_by=tuple(sorted({lot.return_by for lot in found.lots if lot.return_by is not None})),
+        tray_of=_others_tray(item, usable, asked.case),
         holders=tuple(_holders(found, asked.case)),
     )
+
+
+def _others_tray(item: Item, rows: Sequence[Row[Any]], case: SurgicalCase | None) -> str | None:
+    """Name another case that has all the units on its tray; nothing is taken from there."""
+    trays = [tray_case(row.kind, row.shelf, item.kind) for row in rows]
+    own = None if case is None else case.reference
+    return None if any(tray in {None, own} for tray in trays) else next(iter(trays), None)
 
 
 def _picked_by(ref: str, lots: Sequence[Lot], check: CaseCheckOut | None) -> int:

@@ -8,11 +8,13 @@ from typing import Any
 
 from sqlalchemy import Row
 
-from service.core.items import INSTRUMENT_SET_KINDS, ItemFacts, describe_size
+from service.core.items import ItemFacts, describe_size
+from service.core.units import unusable_reason
 from service.operations.recalls import blocked_lots
 from service.operations.schemas.stock_view import FamilyOut, MissingOut, SizeOut
 from service.operations.stock import list_deliveries
 from service.operations.stock_needs import missing_ahead, needed_by_ref
+from service.operations.stock_units import units_of
 from service.operations.unit import Unit
 from service.storage.queries import catalogue, stock
 
@@ -20,6 +22,16 @@ __all__ = ["families", "item_size", "sizes_of", "why_not_usable"]
 
 #: Kind and system.
 Family = tuple[str, str | None]
+
+#: Why units count for no new case, said beside them; who has them goes in the braces.
+_IN_A_WORD = {
+    "recalled": "recalled",
+    "expires": "expired",
+    "quarantined": "in quarantine",
+    "unsterile": "not sterile",
+    "return_due": "due back",
+    "promised": "on the tray of {}",
+}
 
 #: What a family has as the sum of its sizes.
 _AMOUNTS = ("here", "promised", "free", "not_usable", "coming")
@@ -120,13 +132,7 @@ def why_not_usable(row: Row[Any], recalled: Collection[int], today: date) -> str
     recalled
         The lots that a recall in force names.
     """
-    reasons = {
-        "recalled": row.lot_id in recalled,
-        "in quarantine": row.location_kind == "quarantine",
-        "not sterile": row.sterility == "unsterile",
-        "expired": row.use_by is not None and row.use_by < today,
-        "due back": row.return_by is not None and row.return_by <= today,
-        f"on the tray of {row.shelf}": row.location_kind == "theatre"
-        and row.kind not in INSTRUMENT_SET_KINDS,
-    }
-    return next((reason for reason, applies in reasons.items() if applies), "")
+    reason = unusable_reason(units_of(row, recalled), today)
+    if reason is None:
+        return ""
+    return _IN_A_WORD[reason.because].format(", ".join(reason.cases))

@@ -3,19 +3,19 @@
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from sqlalchemy import Row
 
 from service.core.case_checks import CaseToCheck
-from service.core.gaps import Parcel
 from service.core.items import CONSUMABLE_KINDS
 from service.core.shelf import Shelf
 from service.core.shortage import Shortage
 from service.core.sources import Coming, Lying, OtherSite, Source, Terms
 from service.core.turn import Turn
+from service.core.units import StockUnits, unusable_reasons
 from service.operations.recalls import blocked_lots
+from service.operations.stock_units import units_of
 from service.operations.suppliers import terms_of
 from service.operations.unit import Unit
 from service.storage.queries import stock, suppliers
@@ -31,7 +31,7 @@ class Room:
     shelf: Shelf
     turnarounds: Mapping[str, int]
 
-    def usable(self, case: CaseToCheck, refs: Sequence[str]) -> list[Parcel]:
+    def usable(self, case: CaseToCheck, refs: Sequence[str]) -> list[StockUnits]:
         """Give the parcels that count for a case, whoever has claimed them."""
         return Turn(case, self.shelf, self.turnarounds, self.unit.zone).usable(refs)
 
@@ -112,7 +112,7 @@ def sources_of(supply: Supply, shortage: Shortage) -> list[Source]:
                 can_be_lent=facts.kind not in CONSUMABLE_KINDS,
                 is_consigned=ref in supply.consigned,
                 turnaround_minutes=facts.turnaround_minutes,
-                lying=(*_blocked(supply, ref, case.list_date), *_free(supply, ref, case)),
+                lying=(*_blocked(supply, ref, case), *_free(supply, ref, case)),
                 coming=tuple(supply.coming.get(ref, ())),
                 sites=supply.sites[ref],
             )
@@ -120,24 +120,23 @@ def sources_of(supply: Supply, shortage: Shortage) -> list[Source]:
     return found
 
 
-def _blocked(supply: Supply, ref: str, day: date) -> Iterator[Lying]:
-    """Give the units in quarantine or not sterile that could be made to count by a day.
+def _blocked(supply: Supply, ref: str, case: CaseToCheck) -> Iterator[Lying]:
+    """Give the units in quarantine or not sterile that could be made to count for a case.
 
-    What is recalled, expired by then or on the way back to its lender is none; nor is what was
-    sterile once and cannot be reprocessed.
+    Where anything else stands in the way they are none; nor is what was sterile once and cannot be
+    reprocessed.
     """
     facts = supply.facts[ref]
     for row in supply.stock.get(ref, ()):
-        is_gone = (row.use_by is not None and row.use_by < day) or (
-            row.return_by is not None and row.return_by <= day
+        found = unusable_reasons(
+            units_of(row, supply.recalled), case.list_date, case=case.case, starts=case.starts
         )
-        if row.lot_id in supply.recalled or is_gone:
-            continue
+        reasons = {reason.because for reason in found}
         pack, place = _pack(row.lot_number, row.serial), f"{row.store}, {row.shelf}"
-        if row.sterility == "unsterile":
+        if reasons in ({"unsterile"}, {"unsterile", "quarantined"}):
             if facts.reusable or not facts.supplied_sterile:
                 yield Lying("unsterile", row.quantity, pack, place)
-        elif row.location_kind == "quarantine":
+        elif reasons == {"quarantined"}:
             yield Lying("quarantined", row.quantity, pack, place)
 
 

@@ -78,8 +78,9 @@ def pick_pack(unit: Unit, reference: str, body: PackBody) -> TrayOut:
     if lot is None:
         reason = f"there is no such lot of {body.ref} here; receive it first"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
-    refuse_unfit(unit, case, lot)
     home = _home(unit, case, lot, body)
+    refuse_unfit(unit, case, item, lot, home)
+    _require_there(unit, lot, home, body.quantity)
     _require_wanted(unit, case, item, lot, home, body)
     _require_own_or_free(unit, case, item, lot, home, body.quantity)
     bring_pack(unit, case, item, lot, home, body)
@@ -110,15 +111,17 @@ def _home(unit: Unit, case: SurgicalCase, lot: Lot, body: PackBody) -> Location:
             reason = "no shelf has any of this lot; count the shelf or receive the pack"
             raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
         home = next((row for row in found if row.kind == "shelf"), found[0])
+    return home
+
+
+def _require_there(unit: Unit, lot: Lot, home: Location, quantity: int) -> None:
+    """Refuse what is on a tray already, and more than is there."""
     if home.kind != "shelf":
-        word = "in quarantine" if home.kind == "quarantine" else "on a tray already"
-        raise BadInput(
-            "Nothing was saved.", faults=[FieldFault("/lot", f"this pack is {word}; leave it")]
-        )
-    if stock.quantity_at(unit.session, lot.id or 0, home.id or 0) < body.quantity:
+        reason = "this pack is on a tray already; leave it"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if stock.quantity_at(unit.session, lot.id or 0, home.id or 0) < quantity:
         reason = f"{home.store}, {home.shelf} has fewer of this lot than that"
         raise Conflict("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
-    return home
 
 
 def _require_wanted(  # noqa: PLR0917 - who wants what from where

@@ -46,7 +46,7 @@ any_parcels = st.lists(
         st.sampled_from(REFS),
         st.integers(1, 3),
         st.none() | days,
-        st.sampled_from([None, None, None, "quarantined"]),
+        st.sampled_from([(), (), (), ("quarantined",)]),
     ),
     max_size=6,
 ).map(

@@ -4,9 +4,9 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from service.core.cover import CaseToCheck, ConstructToCheck
-from service.core.gaps import Parcel
 from service.core.items import ItemFacts
 from service.core.lines import FIRST_USE, IMPLANT, IN_ROOM, INSTRUMENT_SET, Line
+from service.core.units import StockUnits
 
 #: The sizing figures of the tests: round ones, so that sizes can be worked in the head.
 VALUES = {
@@ -113,5 +113,5 @@ def case(
     )
 
 
-def parcel(ref: str, quantity: int = 1, lot: str = "A", **facts: Any) -> Parcel:  # noqa: ANN401 - any field of a parcel
-    return Parcel(f"{ref}@{lot}", ref, quantity, lot=lot, **facts)
+def parcel(ref: str, quantity: int = 1, lot: str = "A", **facts: Any) -> StockUnits:  # noqa: ANN401 - any field of a parcel
+    return StockUnits(f"{ref}@{lot}", ref, quantity, lot=lot, **facts)

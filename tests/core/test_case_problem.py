@@ -17,11 +17,11 @@ from scipy.stats import norm
 from service.core.case_problem import DROPPED, CasePlan, problem_of
 from service.core.constructs import Role, RoleSize, Template, read_planned
 from service.core.estimates import Dimension
-from service.core.gaps import Parcel
 from service.core.items import ItemFacts
 from service.core.readiness import solve
 from service.core.role_sizes import Catalogue
 from service.core.sizing import Estimate, SizeRule
+from service.core.units import StockUnits
 from service.operations.schemas.readiness_problem import problem_from
 
 Json = dict[str, Any]
@@ -87,7 +87,7 @@ def plan(*constructs: str, name: str = "K1", hour: int = 9, day: int = 4) -> Cas
 
 def problem(
     *plans: CasePlan,
-    parcels: Iterable[Parcel] = (),
+    parcels: Iterable[StockUnits] = (),
     values: Mapping[str, float] | None = None,
     turnarounds: Mapping[str, int] | None = None,
     items: Iterable[ItemFacts] = ITEMS,
@@ -279,12 +279,12 @@ def test_a_pack_counts_to_the_midnight_at_the_site_that_ends_its_last_day() -> N
     # In 2031 British Summer Time begins on Sunday 30 March (last Sunday of March): midnight at the
     # end of the 29th is 00:00 UTC, at the end of the 30th it is 23:00 UTC.
     parcels = [
-        Parcel("a", "L90", 1, use_by=date(2031, 3, 29)),
-        Parcel("b", "L95", 1, use_by=date(2031, 3, 30)),
-        Parcel(
+        StockUnits("a", "L90", 1, use_by=date(2031, 3, 29)),
+        StockUnits("b", "L95", 1, use_by=date(2031, 3, 30)),
+        StockUnits(
             "c", "L100", 1, use_by=date(2032, 1, 1), ownership="loan", return_by=date(2031, 7, 1)
         ),
-        Parcel("d", "L100", 2, use_by=date.max),
+        StockUnits("d", "L100", 2, use_by=date.max),
     ]
     stock = problem(plan("lag@Demo"), parcels=parcels)["stock"]
     ends = {(line["item"], line["quantity"]): line.get("until") for line in stock}
@@ -298,7 +298,7 @@ def test_a_pack_counts_to_the_midnight_at_the_site_that_ends_its_last_day() -> N
 
 def test_a_delivery_counts_from_when_it_can_be_used() -> None:
     due = datetime(2031, 3, 5, 14, tzinfo=LONDON)
-    parcels = [Parcel("due 1", "L95", 2, due_at=due, usable_from=due)]
+    parcels = [StockUnits("due 1", "L95", 2, due_at=due, usable_from=due)]
     found = problem(plan("lag@Demo"), plan("lag@Demo", name="K2", day=6), parcels=parcels)
     assert found["stock"] == [{"item": "L95", "quantity": 2, "from": "2031-03-05T14:00:00+00:00"}]
     values = [case.readiness.value for case in solve(problem_from(found)).cases]
@@ -308,9 +308,9 @@ def test_a_delivery_counts_from_when_it_can_be_used() -> None:
 @pytest.mark.parametrize("why", ["quarantined", "recalled", "unsterile"])
 def test_what_is_blocked_is_not_in_the_problem(why: str) -> None:
     parcels = [
-        Parcel("a", "L95", 5, blocked=why),
-        Parcel("b", "IS", 1, blocked=why),
-        Parcel("c", "L95", 1),
+        StockUnits("a", "L95", 5, blocked=(why,)),
+        StockUnits("b", "IS", 1, blocked=(why,)),
+        StockUnits("c", "L95", 1),
     ]
     found = problem(plan("set@Demo"), parcels=parcels)
     assert found["stock"] == [{"item": "L95", "quantity": 1}]
@@ -321,10 +321,10 @@ def test_a_set_on_its_way_or_on_its_way_back_is_not_counted() -> None:
     soon = datetime(2031, 3, 4, 6, tzinfo=UTC)
     first, last = plan("set@Demo", day=4), plan("set@Demo", name="K2", day=6)
     parcels = [
-        Parcel("here", "IS", 1),
-        Parcel("due 1", "IS", 1, due_at=soon, usable_from=soon),
-        Parcel("goes", "IS", 1, ownership="loan", return_by=date(2031, 3, 6)),
-        Parcel("stays", "IS", 1, ownership="loan", return_by=date(2031, 3, 7)),
+        StockUnits("here", "IS", 1),
+        StockUnits("due 1", "IS", 1, due_at=soon, usable_from=soon),
+        StockUnits("goes", "IS", 1, ownership="loan", return_by=date(2031, 3, 6)),
+        StockUnits("stays", "IS", 1, ownership="loan", return_by=date(2031, 3, 7)),
     ]
     (line,) = problem(first, last, parcels=parcels)["sets"]
     assert line == {"item": "IS", "quantity": 2, "turnaround_minutes": 240}
@@ -333,7 +333,7 @@ def test_a_set_on_its_way_or_on_its_way_back_is_not_counted() -> None:
 
 
 def test_more_units_than_a_problem_may_have_do_not_make_it_unreadable() -> None:
-    found = problem(plan("set@Demo"), parcels=[Parcel("a", "G", 25_000)])
+    found = problem(plan("set@Demo"), parcels=[StockUnits("a", "G", 25_000)])
     assert problem_from(found).stock[0].quantity == 10_000
 
 
@@ -344,7 +344,7 @@ def test_cases_come_in_order_of_start_whatever_order_they_are_given_in() -> None
 
 def test_readiness_of_one_nail_is_the_product_of_what_is_there() -> None:
     # Canal and neck are independent; the 12 mm nail and the 90 mm lag screw are not there.
-    parcels = [Parcel(ref, ref, 1) for ref in ("N10", "N11", "L95", "L100")]
+    parcels = [StockUnits(ref, ref, 1) for ref in ("N10", "N11", "L95", "L100")]
     answer = solve(problem_from(problem(plan("nail@Demo"), parcels=parcels)))
     expected = (P_NAIL[10] + P_NAIL[11]) * (P_LAG[95] + P_LAG[100])
     assert answer.cases[0].readiness.value == pytest.approx(expected, abs=1e-9)

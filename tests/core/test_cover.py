@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.core.cover import CaseCheck, CaseToCheck, check_cases
-from service.core.gaps import Parcel
 from service.core.items import ItemFacts
 from service.core.lines import Line
 from service.core.requirements import by_kind, near_line
+from service.core.units import StockUnits
 from tests.core.planner_catalogue import DAY, at, case, line, parcel, set_line
 
 NEXT_DAY = DAY + timedelta(days=1)
@@ -19,7 +19,7 @@ NEXT_DAY = DAY + timedelta(days=1)
 
 def check(
     cases: Sequence[CaseToCheck],
-    parcels: Sequence[Parcel],
+    parcels: Sequence[StockUnits],
     turnarounds: dict[str, int] | None = None,
     **given_: object,
 ) -> dict[str, CaseCheck]:
@@ -54,8 +54,8 @@ def test_the_lot_that_expires_first_goes_first_and_ties_go_by_lot_then_shelf() -
         "never",
     ]
     shelves = [
-        Parcel("x", "L", 1, lot="A", shelf="S2"),
-        Parcel("y", "L", 1, lot="A", shelf="S1"),
+        StockUnits("x", "L", 1, lot="A", shelf="S2"),
+        StockUnits("y", "L", 1, lot="A", shelf="S1"),
     ]
     checked = check([case("K1", (line("L"),))], shelves)["K1"]
     assert checked.constructs[0].lines[0].picks[0].parcel.shelf == "S1"
@@ -68,8 +68,8 @@ def test_the_lot_that_expires_first_goes_first_and_ties_go_by_lot_then_shelf() -
         ({"use_by": DAY - timedelta(days=1)}, False),
         ({"return_by": DAY + timedelta(days=1)}, True),
         ({"return_by": DAY}, False),
-        ({"blocked": "quarantined"}, False),
-        ({"blocked": "unsterile"}, False),
+        ({"blocked": ("quarantined",)}, False),
+        ({"blocked": ("unsterile",)}, False),
         ({"usable_from": at(7)}, False),
         ({"usable_from": at(12)}, False),
     ],

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.core.cover import CaseCheck, CaseToCheck, check_cases
-from service.core.gaps import Parcel
+from service.core.units import StockUnits
 from tests.core.cover_problems import any_cases, any_parcels, days
 from tests.core.planner_catalogue import DAY, at, case, line, parcel, set_line
 
@@ -29,7 +29,7 @@ def units_on(checked: Sequence[CaseCheck], key: str, day: date) -> int:
 
 @given(any_cases, any_parcels)
 def test_no_parcel_is_ever_claimed_beyond_its_quantity(
-    cases: list[CaseToCheck], parcels: list[Parcel]
+    cases: list[CaseToCheck], parcels: list[StockUnits]
 ) -> None:
     checked = check_cases(cases, parcels, {}, UTC)
     for one in parcels:
@@ -46,7 +46,7 @@ def test_no_parcel_is_ever_claimed_beyond_its_quantity(
 
 @given(any_cases, any_parcels, st.randoms(use_true_random=False))
 def test_the_order_in_which_parcels_and_cases_come_never_matters(
-    cases: list[CaseToCheck], parcels: list[Parcel], random: object
+    cases: list[CaseToCheck], parcels: list[StockUnits], random: object
 ) -> None:
     first = check_cases(cases, parcels, {}, UTC)
     random.shuffle(parcels)  # type: ignore[attr-defined] # hypothesis gives a random.Random
@@ -56,7 +56,7 @@ def test_the_order_in_which_parcels_and_cases_come_never_matters(
 
 @given(any_cases, any_parcels)
 def test_a_line_without_a_gap_has_all_it_asks_for_and_one_with_a_gap_says_what_is_missing(
-    cases: list[CaseToCheck], parcels: list[Parcel]
+    cases: list[CaseToCheck], parcels: list[StockUnits]
 ) -> None:
     for result in check_cases(cases, parcels, {}, UTC):
         found = [one for construct in result.constructs for one in construct.lines]
@@ -68,7 +68,7 @@ def test_a_line_without_a_gap_has_all_it_asks_for_and_one_with_a_gap_says_what_i
 
 @given(any_cases, any_parcels)
 def test_what_is_held_after_a_check_is_found_again_by_the_next_check(
-    cases: list[CaseToCheck], parcels: list[Parcel]
+    cases: list[CaseToCheck], parcels: list[StockUnits]
 ) -> None:
     first = check_cases(cases, parcels, {}, UTC)
     holds = [claim for one in first for claim in one.claims]
@@ -80,10 +80,10 @@ def test_what_is_held_after_a_check_is_found_again_by_the_next_check(
 
 @given(any_cases, any_parcels, any_parcels)
 def test_one_more_parcel_never_uncovers_the_only_case(
-    cases: list[CaseToCheck], parcels: list[Parcel], more: list[Parcel]
+    cases: list[CaseToCheck], parcels: list[StockUnits], more: list[StockUnits]
 ) -> None:
     alone = cases[:1]
-    new = [Parcel(f"new {one.key}", one.ref, one.quantity, use_by=one.use_by) for one in more]
+    new = [StockUnits(f"new {one.key}", one.ref, one.quantity, use_by=one.use_by) for one in more]
     (before,) = check_cases(alone, parcels, {}, UTC)
     (after,) = check_cases(alone, [*parcels, *new], {}, UTC)
     for old, now in zip(before.constructs, after.constructs, strict=True):
@@ -103,7 +103,7 @@ def test_units_of_one_item_go_to_the_cases_a_matching_in_list_order_would_serve(
         for place, (day, hour) in enumerate(starts)
     ]
     parcels = [
-        parcel("L", lot=f"u{place}", use_by=use_by, blocked="unsterile" if blocked else None)
+        parcel("L", lot=f"u{place}", use_by=use_by, blocked=("unsterile",) if blocked else ())
         for place, (use_by, blocked) in enumerate(units)
     ]
     served: list[CaseToCheck] = []

@@ -6,14 +6,15 @@ from zoneinfo import ZoneInfo
 from service.core.case_checks import ConstructCheck, LineCheck, Pick
 from service.core.cover import check_cases
 from service.core.cover_words import cover_words
-from service.core.gaps import Gap, Parcel
+from service.core.gaps import Gap
+from service.core.units import StockUnits
 from tests.core.planner_catalogue import at, case, line, parcel, set_line
 
 LENGTHS = {"L90": 90.0, "L95": 95.0, "L100": 100.0, "N340": 340.0}
 
 
 def found(ref: str, role: str = "lag screw", shared: tuple[str, ...] = ()) -> LineCheck:
-    return LineCheck(line(ref, role=role), (Pick(Parcel(f"{ref}@A", ref, 1), 1, shared),), None)
+    return LineCheck(line(ref, role=role), (Pick(StockUnits(f"{ref}@A", ref, 1), 1, shared),), None)
 
 
 def construct(*lines: LineCheck) -> ConstructCheck:

@@ -6,8 +6,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.core.cover import CaseToCheck, check_cases
-from service.core.gaps import BECAUSE, Gap, Parcel, Reason, explain
+from service.core.gaps import Gap, explain
 from service.core.lines import CONSUMABLE, FIRST_USE, IN_ROOM, Line
+from service.core.units import BECAUSE, Reason, StockUnits, unusable_reason
 from tests.core.planner_catalogue import DAY, at, case, line, parcel, set_line
 
 LONDON = ZoneInfo("Europe/London")
@@ -38,7 +39,7 @@ NOT_MADE = Line("lag screw", "lag screw for 130 mm", (), 1, "nominal", FIRST_USE
 EARLIER = case("K1", (line("L95"), set_line("SET")), starts=at(8), theatre="T0")
 
 #: Reason, line, stock, other cases; what is missing, and the sentence, written by hand.
-Produced = tuple[str, Line, list[Parcel], list[CaseToCheck], str, str]
+Produced = tuple[str, Line, list[StockUnits], list[CaseToCheck], str, str]
 PRODUCED: list[Produced] = [
     (
         "not_made",
@@ -67,7 +68,7 @@ PRODUCED: list[Produced] = [
     (
         "recalled",
         WANTED,
-        [parcel("L95", lot="7", blocked="recalled")],
+        [parcel("L95", lot="7", blocked=("recalled",))],
         [],
         "size",
         "lag screw 95 mm: lot 7 is recalled.",
@@ -83,7 +84,7 @@ PRODUCED: list[Produced] = [
     (
         "quarantined",
         WANTED,
-        [parcel("L95", lot="7", blocked="quarantined")],
+        [parcel("L95", lot="7", blocked=("quarantined",))],
         [],
         "size",
         "lag screw 95 mm: lot 7 is in quarantine.",
@@ -91,7 +92,7 @@ PRODUCED: list[Produced] = [
     (
         "unsterile",
         set_line("SET"),
-        [parcel("SET", lot="", serial="S-2", blocked="unsterile")],
+        [parcel("SET", lot="", serial="S-2", blocked=("unsterile",))],
         [],
         "instrument set",
         "nail instrument set: serial S-2 is not sterile.",
@@ -147,7 +148,7 @@ PRODUCED: list[Produced] = [
 
 
 def gap_of(
-    wanted: Line, stock: list[Parcel], others: list[CaseToCheck], zone: ZoneInfo = LONDON
+    wanted: Line, stock: list[StockUnits], others: list[CaseToCheck], zone: ZoneInfo = LONDON
 ) -> Gap:
     asked = case("K2", (wanted,), starts=at(9, 30))
     (checked,) = [
@@ -203,7 +204,7 @@ def test_of_two_deliveries_the_one_that_comes_in_time_is_named() -> None:
         parcel("L95", lot="delivery D3", usable_from=at(8)),
     ]
     gap = gap_of(WANTED, stock, [])
-    assert (gap.because, gap.reasons[0].parcel) == ("not_here_yet", stock[2])
+    assert (gap.because, gap.reasons[0].units) == ("not_here_yet", stock[2])
 
 
 def test_the_set_that_is_back_first_is_named() -> None:
@@ -225,7 +226,7 @@ def test_the_other_side_is_not_offered_when_it_is_promised_too() -> None:
 
 
 def test_a_pack_without_lot_and_serial_is_called_the_pack() -> None:
-    gap = gap_of(WANTED, [parcel("L95", lot="", blocked="quarantined")], [])
+    gap = gap_of(WANTED, [parcel("L95", lot="", blocked=("quarantined",))], [])
     assert gap.sentence == "lag screw 95 mm: the pack is in quarantine."
 
 
@@ -244,7 +245,7 @@ def test_a_reason_without_a_moment_or_a_case_still_makes_a_sentence() -> None:
 
 def test_a_parcel_is_not_looked_at_before_the_day_it_is_asked_for() -> None:
     stock = parcel("L95", use_by=DAY)
-    assert stock.why_not(DAY, at(9)) is None
-    late = stock.why_not(DAY + timedelta(days=1), at(9))
+    assert unusable_reason(stock, DAY, starts=at(9)) is None
+    late = unusable_reason(stock, DAY + timedelta(days=1), starts=at(9))
     assert late is not None
     assert late.because == "expires"

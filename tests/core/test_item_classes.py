@@ -5,9 +5,9 @@ from itertools import product
 
 import pytest
 
-from service.core.gaps import Parcel
 from service.core.item_classes import ItemClasses
 from service.core.readiness import solve
+from service.core.units import StockUnits
 from service.operations.schemas.readiness_problem import problem_from
 
 Group = tuple[str, ...]
@@ -22,7 +22,7 @@ def served(groups: list[Group], stock: dict[str, int]) -> bool:
 
 
 def answer(groups: list[Group], cases: list[list[Group]], stock: dict[str, int]) -> list[float]:
-    parcels = [Parcel(f"p {ref}", ref, quantity) for ref, quantity in stock.items()]
+    parcels = [StockUnits(f"p {ref}", ref, quantity) for ref, quantity in stock.items()]
     classes = ItemClasses(groups, parcels)
     lines: dict[str, int] = {}
     for ref, quantity in stock.items():
@@ -59,7 +59,12 @@ def test_references_that_serve_together_are_one_item_with_the_stock_of_all() -> 
 
 
 def test_a_mixed_group_is_held_to_the_reference_with_the_most_stock() -> None:
-    parcels = [Parcel("1", "A", 1), Parcel("2", "B", 2), Parcel("3", "B", 2), Parcel("4", "C", 3)]
+    parcels = [
+        StockUnits("1", "A", 1),
+        StockUnits("2", "B", 2),
+        StockUnits("3", "B", 2),
+        StockUnits("4", "C", 3),
+    ]
     classes = ItemClasses([("A", "B"), ("B", "C")], parcels)
     assert classes.name(("A", "B")) == "B"
     assert classes.name(("B", "C")) == "B"

@@ -5,21 +5,21 @@ from datetime import UTC
 from hypothesis import given
 
 from service.core.cover import CaseCheck, CaseToCheck, check_cases
-from service.core.gaps import Parcel
 from service.core.items import ItemFacts
 from service.core.lines import IN_ROOM, ON_SHELF, Line
 from service.core.picking import PLACES, PickRow, pick_rows
 from service.core.requirements import by_kind, near_line
+from service.core.units import StockUnits
 from tests.core.cover_problems import any_cases, any_parcels
 from tests.core.planner_catalogue import case, line, parcel, set_line
 
 
-def checked(one: CaseToCheck, *parcels: Parcel) -> CaseCheck:
+def checked(one: CaseToCheck, *parcels: StockUnits) -> CaseCheck:
     (result,) = check_cases([one], parcels, {}, UTC)
     return result
 
 
-def rows(one: CaseToCheck, *parcels: Parcel) -> dict[str, PickRow]:
+def rows(one: CaseToCheck, *parcels: StockUnits) -> dict[str, PickRow]:
     return {row.parcel.ref: row for row in pick_rows(checked(one, *parcels))}
 
 
@@ -70,11 +70,11 @@ def test_rows_go_by_place_then_store_then_shelf_then_label_then_lot() -> None:
         ),
     )
     stock = [
-        Parcel("1", "S", 1, store="Main", shelf="1"),
-        Parcel("2", "M", 1, store="Main", shelf="1"),
-        Parcel("3", "A", 1, lot="2", store="Main", shelf="2"),
-        Parcel("4", "A", 1, lot="1", store="Main", shelf="2"),
-        Parcel("5", "B", 1, store="Annexe", shelf="9"),
+        StockUnits("1", "S", 1, store="Main", shelf="1"),
+        StockUnits("2", "M", 1, store="Main", shelf="1"),
+        StockUnits("3", "A", 1, lot="2", store="Main", shelf="2"),
+        StockUnits("4", "A", 1, lot="1", store="Main", shelf="2"),
+        StockUnits("5", "B", 1, store="Annexe", shelf="9"),
     ]
     assert [row.parcel.key for row in pick_rows(checked(one, *stock))] == ["5", "4", "3", "2", "1"]
 
@@ -99,7 +99,7 @@ def test_what_was_not_found_is_not_on_the_list() -> None:
 
 @given(any_cases, any_parcels)
 def test_every_pack_is_one_row_and_never_more_than_the_parcel_holds(
-    cases: list[CaseToCheck], parcels: list[Parcel]
+    cases: list[CaseToCheck], parcels: list[StockUnits]
 ) -> None:
     for result in check_cases(cases, parcels, {}, UTC):
         picked = pick_rows(result)

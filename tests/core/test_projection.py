@@ -7,9 +7,8 @@ from zoneinfo import ZoneInfo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.core.gaps import Parcel
 from service.core.projection import Change, project
-from service.core.shelf import Claim
+from service.core.units import Claim, StockUnits
 
 DAY = date(2031, 3, 4)
 LAST = DAY + timedelta(days=9)
@@ -20,21 +19,21 @@ def _days_from(number: int) -> date:
 
 
 @st.composite
-def _shelf(draw: st.DrawFn) -> tuple[list[Parcel], list[Claim]]:
+def _shelf(draw: st.DrawFn) -> tuple[list[StockUnits], list[Claim]]:
     """A few lots with ends of their own, and claims each on units of their own."""
     parcels, claims = [], []
     ends = st.none() | st.integers(-1, 10).map(_days_from)
     for place in range(draw(st.integers(1, 3))):
         quantity = draw(st.integers(0, 4))
         parcels.append(
-            Parcel(
+            StockUnits(
                 key=f"p{place}",
                 ref="A",
                 quantity=quantity,
                 lot=f"L{place}",
                 use_by=draw(ends),
                 return_by=draw(ends),
-                blocked=draw(st.sampled_from([None, None, None, "quarantined"])),
+                blocked=draw(st.sampled_from([(), (), (), ("quarantined",)])),
             )
         )
         claims += [
@@ -54,7 +53,7 @@ def _shelf(draw: st.DrawFn) -> tuple[list[Parcel], list[Claim]]:
 @given(_shelf())
 @settings(max_examples=60, deadline=None)
 def test_each_day_is_what_a_count_of_units_gives(
-    shelf: tuple[list[Parcel], list[Claim]],
+    shelf: tuple[list[StockUnits], list[Claim]],
 ) -> None:
     # Brute force: every unit is followed on its own, claims one to a unit.
     parcels, claims = shelf
@@ -63,7 +62,7 @@ def test_each_day_is_what_a_count_of_units_gives(
         for parcel in parcels:
             own = [claim for claim in claims if claim.key == parcel.key]
             fit = (
-                parcel.blocked is None
+                not parcel.blocked
                 and (parcel.use_by is None or parcel.use_by >= day.day)
                 and (parcel.return_by is None or parcel.return_by > day.day)
             )
@@ -79,7 +78,7 @@ def test_each_day_is_what_a_count_of_units_gives(
 
 @given(_shelf())
 @settings(max_examples=60, deadline=None)
-def test_what_goes_between_two_days_is_told(shelf: tuple[list[Parcel], list[Claim]]) -> None:
+def test_what_goes_between_two_days_is_told(shelf: tuple[list[StockUnits], list[Claim]]) -> None:
     # The balance of a shelf: yesterday's units less what was used and what expired or went back.
     parcels, claims = shelf
     days = project(parcels, claims, DAY, LAST, UTC)
@@ -91,7 +90,7 @@ def test_what_goes_between_two_days_is_told(shelf: tuple[list[Parcel], list[Clai
 
 def test_an_unopened_backup_two_cases_share_is_promised_once() -> None:
     # As a pick list has it: cases of one list may count on the same unopened pack.
-    parcel = Parcel("p", "A", 1, lot="L")
+    parcel = StockUnits("p", "A", 1, lot="L")
     claims = [
         Claim(case, "p", 1, DAY, "T1", stays=False, share_group="T1 K1") for case in ("K1", "K2")
     ]
@@ -102,7 +101,7 @@ def test_an_unopened_backup_two_cases_share_is_promised_once() -> None:
 def test_a_delivery_is_told_on_its_local_day_and_never_counted_as_there() -> None:
     # 23:30 UTC on 4 June is 00:30 on the 5th in London: summer time, UTC+1.
     usable = datetime(2031, 6, 4, 23, 30, tzinfo=UTC)
-    due = Parcel("due 1", "A", 3, lot="delivery D1", usable_from=usable)
+    due = StockUnits("due 1", "A", 3, lot="delivery D1", usable_from=usable)
     first = date(2031, 6, 4)
     days = project([due], [], first, date(2031, 6, 5), ZoneInfo("Europe/London"))
     assert [(day.there, day.coming) for day in days] == [(0, 0), (0, 3)]

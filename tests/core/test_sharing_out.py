@@ -6,9 +6,9 @@ import networkx as nx
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.core.gaps import Parcel
 from service.core.lines import Line
 from service.core.sharing_out import overlapping_lines, share_out
+from service.core.units import StockUnits
 
 REFS = ("A", "B", "C")
 SUBSETS = st.sets(st.sampled_from(REFS), min_size=1).map(lambda refs: tuple(sorted(refs)))
@@ -28,14 +28,14 @@ def test_a_line_without_references_never_overlaps() -> None:
 
 def test_a_line_with_a_choice_leaves_the_only_unit_to_the_line_that_has_none() -> None:
     lines = {0: line(("A", "B")), 1: line(("A",))}
-    oldest, other = Parcel("old", "A", 1), Parcel("new", "B", 1)
+    oldest, other = StockUnits("old", "A", 1), StockUnits("new", "B", 1)
     shares = share_out(lines, {0: [oldest, other], 1: [oldest]}, lambda _line, _parcel: 1)
     assert shares == {0: {"new": 1}, 1: {"old": 1}}
 
 
 def test_of_equal_matchings_the_one_with_the_oldest_stock_is_taken() -> None:
     lines = {0: line(("A", "B"))}
-    oldest, other = Parcel("old", "A", 1), Parcel("new", "B", 1)
+    oldest, other = StockUnits("old", "A", 1), StockUnits("new", "B", 1)
     assert share_out(lines, {0: [oldest, other]}, lambda _line, _parcel: 1) == {0: {"old": 1}}
 
 
@@ -47,7 +47,7 @@ def test_as_many_units_are_found_as_a_maximum_flow_finds(
     wants: list[tuple[tuple[str, ...], int]], stock: dict[str, int]
 ) -> None:
     lines = {place: line(refs, quantity) for place, (refs, quantity) in enumerate(wants)}
-    parcels = {ref: Parcel(ref, ref, quantity) for ref, quantity in stock.items()}
+    parcels = {ref: StockUnits(ref, ref, quantity) for ref, quantity in stock.items()}
     usable = {place: [parcels[ref] for ref in one.refs] for place, one in lines.items()}
     shares = share_out(lines, usable, lambda _line, parcel: parcel.quantity)
 

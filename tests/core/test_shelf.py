@@ -14,15 +14,8 @@ import networkx as nx
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.core.gaps import Parcel
-from service.core.shelf import (
-    Claim,
-    Shelf,
-    assign_units,
-    most_away,
-    most_needed,
-    units_needed,
-)
+from service.core.shelf import Shelf, assign_units, most_away
+from service.core.units import Claim, StockUnits, most_needed, units_needed
 from tests.core.planner_catalogue import at
 
 FIRST = date(2031, 3, 4)
@@ -143,7 +136,7 @@ def test_what_is_free_can_be_claimed_and_one_more_cannot(
     claims: list[Claim], day: date, stays: bool, spare: int
 ) -> None:
     """Exact both ways: no unit is kept back and none is promised twice."""
-    parcel = Parcel(KEY, "L95", max(most_needed(claims), spare))
+    parcel = StockUnits(KEY, "L95", max(most_needed(claims), spare))
     shelf = Shelf.of([parcel], claims)
     free = shelf.free(parcel, day, stays=stays)
     new = replace(backup("NEW", day), stays=stays)
@@ -155,7 +148,7 @@ def test_what_is_free_can_be_claimed_and_one_more_cannot(
 
 
 def test_a_backup_of_the_same_list_is_shared_and_named_for_both() -> None:
-    parcel = Parcel(KEY, "L95", 1)
+    parcel = StockUnits(KEY, "L95", 1)
     shelf = Shelf.of([parcel], [backup("K1", FIRST)])
     (made,) = shelf.share(parcel, 1, backup("K2", FIRST))
     assert shelf.sharers(made) == ("K1",)
@@ -163,7 +156,7 @@ def test_a_backup_of_the_same_list_is_shared_and_named_for_both() -> None:
 
 
 def test_a_first_use_another_list_and_another_day_are_never_shared() -> None:
-    parcel = Parcel(KEY, "L95", 1)
+    parcel = StockUnits(KEY, "L95", 1)
     for claim in (first_use("K1", FIRST), backup("K1", FIRST, theatre="T2"), backup("K1", DAYS[1])):
         shelf = Shelf.of([parcel], [claim])
         assert shelf.share(parcel, 1, backup("K2", FIRST)) == ()
@@ -171,7 +164,7 @@ def test_a_first_use_another_list_and_another_day_are_never_shared() -> None:
 
 def test_who_first_had_a_shared_backup_may_have_it_again_after_letting_go() -> None:
     """Planning the first case again must not cost it the pack that its neighbour shares."""
-    parcel = Parcel(KEY, "L95", 1)
+    parcel = StockUnits(KEY, "L95", 1)
     shelf = Shelf.of([parcel], [backup("K1", FIRST)])
     shelf.share(parcel, 1, backup("K2", FIRST))
     left = [claim for claim in shelf.claims[KEY] if claim.case == "K2"]
@@ -188,7 +181,7 @@ def test_who_first_had_a_shared_backup_may_have_it_again_after_letting_go() -> N
 def test_however_often_backups_are_shared_they_never_need_more_units(
     quantity: int, asked: list[tuple[str, int]]
 ) -> None:
-    parcel = Parcel(KEY, "L95", quantity)
+    parcel = StockUnits(KEY, "L95", quantity)
     shelf = Shelf.of([parcel], [backup("K0", FIRST, quantity)])
     for case, wanted in asked:
         made = shelf.share(parcel, wanted, backup(case, FIRST))
@@ -240,7 +233,7 @@ def test_a_copy_is_back_exactly_when_the_copies_suffice_for_one_more_span(
         one = away(f"K{place}", span)
         if largest_clique([*claims, one]) <= copies:
             claims.append(one)
-    parcel = Parcel(KEY, "IS", copies)
+    parcel = StockUnits(KEY, "IS", copies)
     shelf = Shelf.of([parcel], claims)
     more = away("NEW", new)
     assert more.starts is not None

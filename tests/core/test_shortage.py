@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from service.core.closing import CheckInput
 from service.core.cover import CaseToCheck, ConstructToCheck, check_cases
-from service.core.gaps import Parcel
 from service.core.lines import FIRST_USE, IN_ROOM, INSTRUMENT_SET, Line
 from service.core.shortage import NEAR, Shortage, shortages
+from service.core.units import StockUnits
 
 MONDAY = date(2031, 3, 3)
 AWAY: Mapping[str, int] = {"set": 240}
@@ -36,25 +36,25 @@ def case(
     return CaseToCheck(name, on, starts, ends, made, tuple(near), f"T1 {on}")
 
 
-def short(cases: Sequence[CaseToCheck], stock: Sequence[Parcel] = ()) -> tuple[Shortage, ...]:
+def short(cases: Sequence[CaseToCheck], stock: Sequence[StockUnits] = ()) -> tuple[Shortage, ...]:
     given = CheckInput(tuple(cases), tuple(stock), AWAY, UTC)
     return shortages(given, given.check(), {})
 
 
-def has_gap(cases: Sequence[CaseToCheck], stock: Sequence[Parcel]) -> bool:
+def has_gap(cases: Sequence[CaseToCheck], stock: Sequence[StockUnits]) -> bool:
     checks = check_cases(cases, stock, AWAY, UTC)
     lines = [line for check in checks for one in check.constructs for line in one.lines]
     return any(line.gap for line in [*lines, *(line for one in checks for line in one.near)])
 
 
-def counted(cases: Sequence[CaseToCheck], stock: Sequence[Parcel] = ()) -> dict[str, int]:
+def counted(cases: Sequence[CaseToCheck], stock: Sequence[StockUnits] = ()) -> dict[str, int]:
     return {one.refs[0]: one.quantity for one in short(cases, stock)}
 
 
-def first_that_closes(cases: Sequence[CaseToCheck], stock: Sequence[Parcel], ref: str) -> int:
+def first_that_closes(cases: Sequence[CaseToCheck], stock: Sequence[StockUnits], ref: str) -> int:
     """Add units until the check of everything finds no gap: brute force."""
     for more in range(1, 30):
-        if not has_gap(cases, [*stock, Parcel("further", ref, more)]):
+        if not has_gap(cases, [*stock, StockUnits("further", ref, more)]):
             return more
     message = "thirty units do not close the gap"
     raise AssertionError(message)
@@ -99,7 +99,7 @@ def test_copies_of_a_set_are_counted_when_most_are_away() -> None:
 
 
 def test_what_is_found_in_part_is_missing_in_part() -> None:
-    stock = [Parcel("p", "screw", 3)]
+    stock = [StockUnits("p", "screw", 3)]
     cases = [case("K1", 0, 9, [line("screw", 4, first_use=True)])]
     assert counted(cases, stock) == {"screw": 1}
 
@@ -164,7 +164,7 @@ def test_so_many_units_close_every_gap_and_one_fewer_does_not(cases: list[CaseTo
 def test_with_some_in_stock_so_many_more_close_every_gap(
     cases: list[CaseToCheck], there: int
 ) -> None:
-    stock = [Parcel("there", "nail", there, use_by=date(2035, 1, 1))]
+    stock = [StockUnits("there", "nail", there, use_by=date(2035, 1, 1))]
     short_of = counted(cases, stock)
     if "nail" in short_of:
         assert short_of["nail"] == first_that_closes(cases, stock, "nail")
@@ -202,10 +202,10 @@ def test_items_that_have_nothing_in_common_do_not_disturb_each_other(
         )
         for one in cases
     ]
-    stock = [Parcel("there", "nail", there)]
+    stock = [StockUnits("there", "nail", there)]
     (alone,) = [one for one in short(also, stock) if one.refs == ("cap",)]
     every = {one.refs[0]: one.quantity for one in short(also, stock)}
-    added = [Parcel(f"more {ref}", ref, number) for ref, number in every.items()]
+    added = [StockUnits(f"more {ref}", ref, number) for ref, number in every.items()]
     assert not has_gap(also, [*stock, *added])
     fewer = [replace(one, quantity=one.quantity - (one.ref == "cap")) for one in added]
     assert alone.quantity == every["cap"]
@@ -219,7 +219,7 @@ def either(*refs: str) -> Line:
 def test_a_unit_that_could_close_either_of_two_gaps_is_asked_for_once() -> None:
     # By hand: one B is there. Three lines want a unit each, so two more are needed in all.
     cases = [case("K1", 0, 9, [either("A"), either("A", "B"), either("B", "C")])]
-    found = {one.refs: one.quantity for one in short(cases, [Parcel("b", "B", 1)])}
+    found = {one.refs: one.quantity for one in short(cases, [StockUnits("b", "B", 1)])}
     assert found[("A",)] == 1
     assert sum(found.values()) == 2
 

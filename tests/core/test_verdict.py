@@ -59,6 +59,7 @@ CHANGED: Mapping[str, Pack] = {
     "expires_before_list_day": replace(
         on_record(use_by=(date(2031, 3, 9),)), label=replace(LABEL, use_by=date(2031, 3, 9))
     ),
+    "goes_back": on_record(return_by=(LIST_DAY,)),
     "no_pick_list": replace(GOOD, case=replace(CASE, wanted=(), no_pick_list="Not planned yet.")),
     "wrong_side": of_item(RIGHT),
     "wrong_system": of_item(replace(SCREW, ref="X95", system="Other")),
@@ -91,8 +92,8 @@ def test_every_verdict_says_what_to_do_in_its_own_words() -> None:
 #: What is said first when several things are wrong, most dangerous first (common practice).
 ORDER = (
     *("unreadable", "needs_primary", "unknown", "recalled", "label_differs", "expired"),
-    *("quarantined", "not_sterile", "expires_before_list_day", "no_pick_list", "wrong_side"),
-    *("wrong_system", "wrong_size", "wrong_item", "needs_lot", "already_scanned"),
+    *("quarantined", "not_sterile", "expires_before_list_day", "goes_back", "no_pick_list"),
+    *("wrong_side", "wrong_system", "wrong_size", "wrong_item", "needs_lot", "already_scanned"),
     *("held_for_another_case", "not_in_stock", "right", "known"),
 )
 
@@ -104,7 +105,7 @@ def test_the_order_of_the_verdicts_is_the_stated_one() -> None:
 def test_of_all_that_is_wrong_with_a_pack_the_most_dangerous_is_said_until_it_is_mended() -> None:
     label = Label("misread", is_secondary=True, lot="A1", use_by=date(2031, 3, 1))
     item = replace(RIGHT, ref="Z-R", system="Other", length_mm=360)
-    record = OnRecord((date(2031, 3, 2),), is_sterile=False, quarantined=1)
+    record = OnRecord((date(2031, 3, 2),), is_sterile=False, quarantined=1, return_by=(LIST_DAY,))
     pack = Pack(TODAY, label, None, record, "recalled by notice FSN-1.", "", CASE)
     said = [judge(pack).verdict]
     soon, late = date(2031, 3, 4), date(2033, 1, 1)
@@ -118,6 +119,7 @@ def test_of_all_that_is_wrong_with_a_pack_the_most_dangerous_is_said_until_it_is
         lambda one: dated(one, soon, replace(record, usable=1)),
         lambda one: dated(one, soon, replace(record, usable=1, is_sterile=True)),
         lambda one: dated(one, late, replace(record, usable=1, is_sterile=True)),
+        lambda one: dated(one, late, replace(record, usable=1, is_sterile=True, return_by=())),
         lambda one: replace(one, item=replace(item, side="left")),
         lambda one: replace(one, item=replace(item, side="left", system="Demo")),
         lambda one: replace(one, item=replace(item, side="left", kind="washer")),
@@ -125,7 +127,7 @@ def test_of_all_that_is_wrong_with_a_pack_the_most_dangerous_is_said_until_it_is
     for mend in mended:
         pack = mend(pack)
         said.append(judge(pack).verdict)
-    assert said == [name for name in ORDER[:14] if name != "no_pick_list"]
+    assert said == [name for name in ORDER[:15] if name != "no_pick_list"]
 
 
 def test_a_pack_of_both_sides_is_never_of_the_wrong_side() -> None:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from service.core.items import HEAD_DESIGNS, ITEM_KINDS, SCREW_TYPES, SIDES, THREADS, ItemFacts
+from service.core.units import StockUnits
 from service.exchange.barcodes import read_scan
 from service.exchange.catalogue_rows import read_catalogue
 from service.exchange.fhir.bundle import capability_statement, search_set
@@ -251,48 +252,62 @@ def test_any_lot_is_a_sound_device(
     check(device(Pack(1, article, lot, "S1", use_by, "consigned", "sterile", is_here)))
 
 
-_FIELDS: dict[str, Any] = {
-    "place": "shelf",
+_FIELDS: dict[str, date | None] = {
     "use_by": date(2033, 1, 1),
     "return_by": None,
-    "sterility": "sterile",
-    "is_recalled": False,
-    "today": TODAY,
 }
 
 
+def stands(
+    quantity: int, held: int, place: str, *blocked: str, **dates: date | None
+) -> dict[str, int]:
+    facts = {**_FIELDS, **dates}
+    units = StockUnits(
+        "p",
+        "A",
+        quantity,
+        blocked=(*blocked, "quarantined") if place == "quarantine" else blocked,
+        tray_of="K1" if place == "theatre" else None,
+        use_by=facts["use_by"],
+        return_by=facts["return_by"],
+    )
+    return standings(units, held, TODAY, is_in_theatre=place == "theatre")
+
+
 @pytest.mark.parametrize(
-    ("changes", "expected"),
+    ("place", "blocked", "dates", "expected"),
     [
-        ({}, {"promised": 1, "free": 2}),
+        ("shelf", (), {}, {"promised": 1, "free": 2}),
         # A pack may be used until the end of its last day (GS1 General Specifications, AI 17).
-        ({"use_by": TODAY}, {"promised": 1, "free": 2}),
-        ({"use_by": date(2031, 3, 3)}, {"expired": 3}),
-        ({"use_by": None}, {"promised": 1, "free": 2}),
-        ({"return_by": date(2031, 3, 5)}, {"promised": 1, "free": 2}),
-        ({"return_by": TODAY}, {"return-due": 3}),
-        ({"sterility": "unsterile"}, {"unsterile": 3}),
-        ({"is_recalled": True}, {"recalled": 3}),
-        ({"place": "quarantine"}, {"quarantine": 3}),
-        ({"place": "theatre"}, {"in-theatre": 3}),
+        ("shelf", (), {"use_by": TODAY}, {"promised": 1, "free": 2}),
+        ("shelf", (), {"use_by": date(2031, 3, 3)}, {"expired": 3}),
+        ("shelf", (), {"use_by": None}, {"promised": 1, "free": 2}),
+        ("shelf", (), {"return_by": date(2031, 3, 5)}, {"promised": 1, "free": 2}),
+        ("shelf", (), {"return_by": TODAY}, {"return-due": 3}),
+        ("shelf", ("unsterile",), {}, {"unsterile": 3}),
+        ("shelf", ("recalled",), {}, {"recalled": 3}),
+        ("quarantine", (), {}, {"quarantine": 3}),
+        ("theatre", (), {}, {"in-theatre": 3}),
         (
-            {"place": "quarantine", "is_recalled": True, "use_by": date(2030, 1, 1)},
+            "quarantine",
+            ("recalled",),
+            {"use_by": date(2030, 1, 1)},
             {"quarantine": 3},
         ),
-        ({"place": "theatre", "use_by": date(2030, 1, 1)}, {"expired": 3}),
+        ("theatre", (), {"use_by": date(2030, 1, 1)}, {"expired": 3}),
     ],
 )
 def test_what_cannot_be_used_is_never_called_free(
-    changes: dict[str, Any], expected: dict[str, int]
+    place: str, blocked: tuple[str, ...], dates: dict[str, Any], expected: dict[str, int]
 ) -> None:
-    assert standings(3, 1, **{**_FIELDS, **changes}) == expected
+    assert stands(3, 1, place, *blocked, **dates) == expected
 
 
 @given(quantity=st.integers(1, 50), data=st.data(), recalled=st.booleans())
 def test_no_unit_is_lost_or_told_twice(quantity: int, data: st.DataObject, recalled: bool) -> None:
     held = data.draw(st.integers(0, quantity))
     place = data.draw(st.sampled_from(["shelf", "quarantine", "theatre"]))
-    found = standings(quantity, held, **{**_FIELDS, "place": place, "is_recalled": recalled})
+    found = stands(quantity, held, place, *(("recalled",) if recalled else ()))
     assert sum(found.values()) == quantity
     assert min(found.values()) > 0
 

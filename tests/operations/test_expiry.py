@@ -139,8 +139,12 @@ def test_first_uses_agree_with_the_checks_of_the_days(demo_work: Work) -> None:
     for one in units(demo_work, 400):
         expected = first.get(one.ref)
         if one.location_kind == "shelf" and one.use_by >= TODAY + timedelta(days=14):
-            found = one.first_use and (one.first_use.list_date, one.first_use.case)
-            assert found == expected, one.ref
+            use = one.first_use
+            found = None if use is None else (use.list_date, use.case)
+            # Units that are all promised are left to who has them: their first use may be later.
+            is_free = one.held < one.quantity
+            is_later = found is None or (expected is not None and found > expected)
+            assert found == expected or (not is_free and is_later), one.ref
             seen += found is not None
     assert seen
 

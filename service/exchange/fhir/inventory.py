@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from service.core.units import StockUnits, unusable_reasons
 from service.exchange.fhir.terms import (
     Json,
     SiteName,
@@ -61,29 +62,30 @@ class Standing:
     units: int
 
 
-def standings(  # noqa: PLR0917 - the facts one balance is judged by
-    quantity: int,
-    held: int,
-    place: str,
-    use_by: date | None,
-    return_by: date | None,
-    sterility: str,
-    *,
-    is_recalled: bool,
-    today: date,
-) -> dict[str, int]:
+#: The word for units that count for no case, by what stands in their way, in the order told.
+_STATUSES = {
+    "quarantined": "quarantine",
+    "recalled": "recalled",
+    "expires": "expired",
+    "return_due": "return-due",
+    "unsterile": "unsterile",
+    "promised": "in-theatre",
+}
+
+
+def standings(units: StockUnits, held: int, today: date, *, is_in_theatre: bool) -> dict[str, int]:
     """Say how the units of one balance stand, so that nothing unusable is read as free.
 
     Parameters
     ----------
-    quantity, held
-        Units there, and those of them that are promised to cases.
-    place
-        ``shelf``, ``quarantine`` or ``theatre``.
-    use_by, return_by
-        The last day of use, and the day a loan is due back; ``None`` when there is none.
-    sterility
-        ``sterile`` or ``unsterile``.
+    units
+        What lies there.
+    held
+        How many of them are promised to cases.
+    today
+        The date at the site.
+    is_in_theatre
+        Whether they lie in a theatre, where a set that comes back lies, too.
 
     Returns
     -------
@@ -95,24 +97,21 @@ def standings(  # noqa: PLR0917 - the facts one balance is judged by
     Examples
     --------
     >>> day = date(2031, 3, 4)
-    >>> standings(3, 1, "shelf", None, None, "sterile", is_recalled=False, today=day)
+    >>> standings(StockUnits("p", "A", 3), 1, day, is_in_theatre=False)
     {'promised': 1, 'free': 2}
-    >>> standings(3, 1, "shelf", date(2031, 3, 3), None, "sterile", is_recalled=False, today=day)
+    >>> standings(StockUnits("p", "A", 3, use_by=date(2031, 3, 3)), 1, day, is_in_theatre=False)
     {'expired': 3}
     """
-    unusable = (
-        ("quarantine", place == "quarantine"),
-        ("recalled", is_recalled),
-        ("expired", use_by is not None and use_by < today),
-        ("return-due", return_by is not None and return_by <= today),
-        ("unsterile", sterility == "unsterile"),
-        ("in-theatre", place == "theatre"),
-    )
-    status = next((word for word, holds in unusable if holds), None)
-    if status is not None:
-        return {status: quantity}
+    reasons = {reason.because for reason in unusable_reasons(units, today)}
+    quantity = units.quantity
+    if reasons:
+        return {next(word for because, word in _STATUSES.items() if because in reasons): quantity}
+    if is_in_theatre:
+        return {"in-theatre": quantity}
     return {
-        word: units for word, units in (("promised", held), ("free", quantity - held)) if units > 0
+        word: number
+        for word, number in (("promised", held), ("free", quantity - held))
+        if number > 0
     }
 
 

@@ -12,12 +12,12 @@ from service.core.case_problem import CasePlan, problem_of
 from service.core.constructs import read_planned
 from service.core.demand import ItemUsage, item_rates
 from service.core.estimates import Measurements, estimate_dimensions
-from service.core.gaps import Parcel
 from service.core.items import ItemFacts
 from service.core.role_sizes import Catalogue
 from service.core.size_families import curves, size_families
 from service.core.size_tilt import SeenSize, tilted
 from service.core.sizing import SizingError
+from service.core.units import StockUnits
 from service.operations.plans import Shop, faults_of_construct, plan_body
 from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
@@ -153,7 +153,7 @@ def _case_plan(
 
 def _cases(unit: Unit, shop: Shop, seen: Seen, plans: Sequence[CasePlan]) -> dict[str, Case]:
     """Write the cases; where a role shares some of its items, the item used most stands for it."""
-    used = [Parcel(ref, ref, one.used) for ref, one in seen.items.items() if one.used]
+    used = [StockUnits(ref, ref, one.used) for ref, one in seen.items.items() if one.used]
     problem: dict[str, Any] = problem_of(
         plans,
         templates=shop.templates,

@@ -22,6 +22,7 @@ from service.operations.schemas.par import (
     ProposalOut,
     SetOut,
 )
+from service.operations.stock_units import sets_that_count
 from service.operations.unit import Unit
 from service.storage.queries import catalogue
 from service.storage.queries import par as queries
@@ -246,7 +247,7 @@ def _warnings(setting: Setting, plan: ParPlan) -> list[str]:
 def _sets(unit: Unit, setting: Setting) -> list[SetOut]:
     """Say how often a case comes while all copies of its set are away: Erlang's loss formula."""
     minutes = catalogue.turnarounds(unit.session)
-    copies = catalogue.usable_sets(unit.session, unit.site_id)
+    copies = sets_that_count(unit, unit.today)
     found = []
     for ref, chance in sorted(setting.sets.items()):
         away = setting.mix.minutes + minutes.get(ref, 0)

@@ -12,13 +12,16 @@ from typing import Any
 
 from sqlalchemy import Row
 
+from service.core.units import unusable_reason
 from service.operations.par.mix import refs_of
 from service.operations.recalls import blocked_lots
 from service.operations.schemas.par import OnShelf
+from service.operations.stock_units import units_of
 from service.operations.unit import Unit
 from service.operations.usage_seen import Seen
 from service.storage.queries import demand as demand_queries
 from service.storage.queries import par as queries
+from service.storage.queries import stock
 from service.storage.tables import ParLevel
 
 __all__ = ["Kept", "LeftAside", "Shelf", "on_shelf", "read_shelf"]
@@ -108,9 +111,16 @@ def read_shelf(unit: Unit, names: Sequence[str], seen: Seen) -> Shelf:
 
 def on_shelf(unit: Unit) -> dict[str, OnShelf]:
     """Give the units on the site's shelves that count towards a level, by reference."""
-    rows = queries.on_shelf(unit.session, unit.site_id, unit.today, blocked_lots(unit))
+    recalled = blocked_lots(unit)
+    found: dict[str, Counter[str]] = defaultdict(Counter)
+    for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}):
+        # A loan goes back: it is nobody's level. What is promised is on the shelf until it is used.
+        stays = row.location_kind == "shelf" and row.ownership in {"owned", "consigned"}
+        if stays and unusable_reason(units_of(row, recalled), unit.today) is None:
+            found[row.ref][row.ownership] += row.quantity
     return {
-        ref: OnShelf(owned=owned, consigned=consigned) for ref, (owned, consigned) in rows.items()
+        ref: OnShelf(owned=units["owned"], consigned=units["consigned"])
+        for ref, units in found.items()
     }
 
 

@@ -32,6 +32,7 @@ Verdicts = Literal[
     "quarantined",
     "not_sterile",
     "expires_before_list_day",
+    "goes_back",
     "no_pick_list",
     "wrong_side",
     "wrong_system",

@@ -8,7 +8,7 @@ from sqlalchemy import func, insert, select
 from sqlmodel import Session, col
 
 from service.core.items import ItemFacts
-from service.storage.tables import Balance, Item, Location, Lot, table_of
+from service.storage.tables import Item, table_of
 
 __all__ = [
     "Supplied",
@@ -21,7 +21,6 @@ __all__ = [
     "refs_by_gtin",
     "supplied_by_ref",
     "turnarounds",
-    "usable_sets",
 ]
 
 _FACT_NAMES = [field.name for field in fields(ItemFacts)]
@@ -84,25 +83,6 @@ def turnarounds(session: Session) -> dict[str, int]:
     query = select(_TABLE.c.ref, _TABLE.c.turnaround_minutes)
     rows = session.execute(query.where(_TABLE.c.turnaround_minutes.is_not(None)))
     return {row.ref: row.turnaround_minutes for row in rows}
-
-
-def usable_sets(session: Session, site_id: int) -> dict[str, int]:
-    """Give how many sterile copies of each instrument set are here, outside quarantine."""
-    lot, place, balance = table_of(Lot), table_of(Location), table_of(Balance)
-    query = (
-        select(_TABLE.c.ref, func.sum(balance.c.quantity))
-        .join(lot, lot.c.item_id == _TABLE.c.id)
-        .join(balance, balance.c.lot_id == lot.c.id)
-        .join(place, place.c.id == balance.c.location_id)
-        .where(
-            _TABLE.c.turnaround_minutes.is_not(None),
-            place.c.site_id == site_id,
-            place.c.kind != "quarantine",
-            lot.c.sterility == "sterile",
-        )
-        .group_by(_TABLE.c.ref)
-    )
-    return {row[0]: int(row[1]) for row in session.execute(query)}
 
 
 def insert_many(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -45,7 +45,7 @@ _PLACE = (
     PLACE.c.id.label("location_id"),
     PLACE.c.store,
     PLACE.c.shelf,
-    PLACE.c.kind.label("place_kind"),
+    PLACE.c.kind.label("location_kind"),
 )
 
 
@@ -220,6 +220,9 @@ def balances(session: Session, site_id: int) -> Sequence[Row[Any]]:
             *_FACTS,
             *_PLACE,
             LOT.c.id.label("lot_id"),
+            LOT.c.lot_number,
+            LOT.c.serial,
+            LOT.c.ownership,
             LOT.c.use_by,
             LOT.c.return_by,
             LOT.c.sterility,

@@ -1,10 +1,9 @@
 """Reading par levels, proposals, and what counts towards a level."""
 
-from collections.abc import Collection, Mapping, Sequence
-from datetime import date
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Row, case, func, insert, or_, select
+from sqlalchemy import Row, case, func, insert, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
@@ -25,7 +24,6 @@ __all__ = [
     "levels_of",
     "lines_of",
     "on_order",
-    "on_shelf",
     "open_lines",
     "proposals",
     "supply_facts",
@@ -45,40 +43,6 @@ def levels_of(session: Session, site_id: int) -> dict[str, ParLevel]:
         .order_by(ITEM.c.ref)
     )
     return {row[0]: row[1] for row in session.execute(query)}
-
-
-def on_shelf(
-    session: Session, site_id: int, today: date, blocked: Collection[int]
-) -> dict[str, tuple[int, int]]:
-    """Give the sterile units in date on a site's shelves: owned and consigned, by reference.
-
-    Loans go back and do not count, nor do the lots named as blocked.
-    """
-    owned, consigned = (
-        func.sum(case((LOT.c.ownership == owner, BALANCE.c.quantity), else_=0))
-        for owner in ("owned", "consigned")
-    )
-    query = (
-        select(ITEM.c.ref, LOT.c.id, owned, consigned)
-        .join(LOT, LOT.c.id == BALANCE.c.lot_id)
-        .join(ITEM, ITEM.c.id == LOT.c.item_id)
-        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
-        .where(
-            PLACE.c.site_id == site_id,
-            PLACE.c.kind == "shelf",
-            LOT.c.sterility == "sterile",
-            LOT.c.ownership.in_(("owned", "consigned")),
-            or_(LOT.c.use_by.is_(None), LOT.c.use_by >= today),
-            BALANCE.c.quantity > 0,
-        )
-        .group_by(ITEM.c.ref, LOT.c.id)
-    )
-    found: dict[str, tuple[int, int]] = {}
-    for ref, lot_id, own, lent in session.execute(query):
-        if lot_id not in blocked:
-            before = found.get(ref, (0, 0))
-            found[ref] = (before[0] + int(own), before[1] + int(lent))
-    return found
 
 
 def on_order(session: Session, site_id: int) -> dict[str, int]:

@@ -1,0 +1,103 @@
+"""Rows of stock and deliveries as the units that core judges."""
+
+from collections import Counter
+from collections.abc import Collection
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.core.items import INSTRUMENT_SET_KINDS
+from service.core.units import StockUnits, unusable_reason
+from service.operations.unit import Unit
+from service.storage.queries import catalogue, recalls, stock
+from service.storage.tables import Item, Location, Lot
+
+__all__ = ["sets_that_count", "tray_case", "units_at", "units_due", "units_of"]
+
+
+def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
+    """Make the units of a row that has the columns of ``stock_rows``.
+
+    Parameters
+    ----------
+    recalled
+        The lots that a recall in force names.
+    """
+    return StockUnits(
+        key=f"{row.lot_id}@{row.location_id}",
+        ref=row.ref,
+        quantity=row.quantity,
+        lot=row.lot_number,
+        serial=row.serial,
+        store=row.store,
+        shelf=row.shelf,
+        use_by=row.use_by,
+        ownership=row.ownership,
+        return_by=row.return_by,
+        blocked=_blocked(row.location_kind, row.sterility, is_recalled=row.lot_id in recalled),
+        tray_of=tray_case(row.location_kind, row.shelf, row.kind),
+    )
+
+
+def units_at(
+    item: Item, lot: Lot, place: Location, quantity: int, *, is_recalled: bool
+) -> StockUnits:
+    """Make the units of a lot at a place."""
+    return StockUnits(
+        key=f"{lot.id}@{place.id}",
+        ref=item.ref,
+        quantity=quantity,
+        lot=lot.lot_number,
+        serial=lot.serial,
+        store=place.store,
+        shelf=place.shelf,
+        use_by=lot.use_by,
+        ownership=lot.ownership,
+        return_by=lot.return_by,
+        blocked=_blocked(place.kind, lot.sterility, is_recalled=is_recalled),
+        tray_of=tray_case(place.kind, place.shelf, item.kind),
+    )
+
+
+def units_due(row: Row[Any]) -> StockUnits:
+    """Make the units of a row of ``deliveries_due``: they are on their way."""
+    return StockUnits(
+        key=f"due {row.id}",
+        ref=row.ref,
+        quantity=row.quantity,
+        lot=f"delivery {row.reference}",
+        ownership=row.ownership,
+        return_by=row.return_by,
+        due_at=row.due_at,
+        usable_from=row.usable_from,
+    )
+
+
+def sets_that_count(unit: Unit, day: date) -> dict[str, int]:
+    """Count the copies of each instrument set in the house that count on a day, by reference."""
+    recalled = recalls.blocked_lot_ids(unit.session)
+    sets = catalogue.turnarounds(unit.session)
+    found: Counter[str] = Counter()
+    for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=list(sets)):
+        if unusable_reason(units_of(row, recalled), day) is None:
+            found[row.ref] += row.quantity
+    return found
+
+
+def _blocked(place: str, sterility: str, *, is_recalled: bool) -> tuple[str, ...]:
+    found = {
+        "recalled": is_recalled,
+        "quarantined": place == "quarantine",
+        "unsterile": sterility != "sterile",
+    }
+    return tuple(word for word, applies in found.items() if applies)
+
+
+def tray_case(place: str, shelf: str, kind: str) -> str | None:
+    """Name the case on whose tray units lie: a tray's place is named after its case.
+
+    A set on a tray comes back after its turnaround, which its holds know; a pack may stay in the
+    patient.
+    """
+    return shelf if place == "theatre" and kind not in INSTRUMENT_SET_KINDS else None
