@@ -6,7 +6,7 @@ from service.errors import BadInput, Conflict, Duplicate, FieldFault
 from service.operations.cases import case_columns, get_case, the_case
 from service.operations.following import replan
 from service.operations.holds import release_case
-from service.operations.plans import open_shop, store_plan
+from service.operations.plans import store_plan
 from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
 from service.operations.unit import Unit
 from service.operations.versions import require_version
@@ -48,7 +48,7 @@ def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseO
     case = the_case(unit, reference)
     require_version(case.version, version, f"Case {reference}")
     _refuse_closed(case)
-    store_plan(unit, case, body, open_shop(unit))
+    store_plan(unit, case, body)
     case.version += 1
     unit.session.flush()
     replan(unit, [reference], "planned again")

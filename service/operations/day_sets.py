@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+from service.operations.planner import planner_of
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
 from service.operations.schemas.day_sets import SetTimes, SetUseOut
 from service.operations.unit import Unit
@@ -26,7 +27,7 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
     list of SetTimes
         By name; the cases in order of start.
     """
-    minutes = catalogue.turnarounds(unit.session)
+    minutes = planner_of(unit).catalogue.turnarounds
     copies = catalogue.usable_sets(unit.session, unit.site_id)
     names: dict[str, str] = {}
     uses: dict[str, list[CaseCheckOut]] = {}

@@ -8,9 +8,8 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.requirements import Line
-from service.operations.plans import open_shop
+from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare
-from service.operations.recalls import blocked_lots
 from service.operations.schemas.expiry import ExpiringOut, ExpiringUnits, FirstUse, Worth
 from service.operations.unit import Unit
 from service.storage.queries import expiry
@@ -32,7 +31,7 @@ def expiring(unit: Unit, days: int) -> ExpiringOut:
     until = unit.today + timedelta(days=days)
     rows = expiry.expiring(unit.session, unit.site_id, until)
     chances = _chances(unit) if rows else {}
-    blocked = blocked_lots(unit)
+    blocked = planner_of(unit).recalled
     units = [_out(unit, row, chances, is_blocked=row.lot_id in blocked) for row in rows]
     worth: dict[str, int] = defaultdict(int)
     for one in units:
@@ -52,7 +51,7 @@ def _chances(unit: Unit) -> dict[str, list[FirstUse]]:
     """Give the coming cases that could take an item, by its REF, in order of start."""
     last = unit.today + timedelta(days=_DAYS_OF_LISTS)
     found: dict[str, list[FirstUse]] = defaultdict(list)
-    for one in prepare(unit, open_shop(unit), last):
+    for one in prepare(unit, last):
         labels: dict[str, str] = {}
         for line in _lines(one):
             for ref in line.refs:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from service.core.shelf import Claim, most_needed
 from service.operations.lowered import reopen_if_lowered
-from service.operations.plans import open_shop
+from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare, run_check
 from service.operations.unit import Unit
 from service.storage.queries import cases, holds
@@ -20,7 +20,6 @@ __all__ = [
     "BY_HAND",
     "IN_TRAY",
     "OPEN_STATUSES",
-    "active_claims",
     "claim_of",
     "hold_cases",
     "release_case",
@@ -42,25 +41,6 @@ BY_HAND = "by hand"
 OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
 
 
-def active_claims(unit: Unit) -> list[Claim]:
-    """Give every hold in force as the planner sees it."""
-    return [
-        Claim(
-            case=row.reference,
-            key=f"{row.lot_id}@{row.location_id}",
-            quantity=row.quantity,
-            list_date=row.list_date,
-            operating_list=str(row.list_id),
-            stays=row.stays,
-            is_set=row.is_set,
-            starts=row.from_at if row.is_set else None,
-            until=row.until_at if row.is_set else None,
-            share_group=row.share_group,
-        )
-        for row in holds.active_rows(unit.session, unit.site_id)
-    ]
-
-
 def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
     """Release what these cases hold and hold anew what their plans ask for, earliest case first.
 
@@ -77,10 +57,10 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     named = {row.reference for row in wanted}
     ready = [
         one
-        for one in prepare(unit, open_shop(unit), max(last, unit.today), only=named)
+        for one in prepare(unit, max(last, unit.today), only=named)
         if one.operating_list.list_date >= unit.today
     ]
-    before = active_claims(unit)
+    before = planner_of(unit).claims
     known: Counter[Claim] = Counter()
     for claim in before:
         known[_kind_of(claim)] += claim.quantity
