@@ -57,7 +57,7 @@ def newest_plan(unit: Unit, case: SurgicalCase) -> Plan | None:
 
 def the_case(unit: Unit, reference: str) -> SurgicalCase:
     """Give a case's row, or say that there is none."""
-    row = cases.find_case(unit.session, unit.site_id, reference)
+    row = planner_of(unit).find_case(reference)
     if row is None:
         raise NotFound(f"There is no case {reference}.")
     unit.session.info.setdefault("cases", set()).add(reference)

@@ -13,7 +13,7 @@ from service.operations.lowered import reopen_if_lowered
 from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare, run_check
 from service.operations.unit import Unit
-from service.storage.queries import cases, holds
+from service.storage.queries import holds
 from service.storage.tables import CaseEvent, Hold, SurgicalCase
 
 __all__ = [
@@ -47,7 +47,7 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     What lies on a case's tray, and what was promised to it by hand, stays with it. Cases without a
     plan, closed, cancelled or past ones get nothing new.
     """
-    rows = [cases.find_case(unit.session, unit.site_id, name) for name in dict.fromkeys(references)]
+    rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
     old = [hold for row in wanted for hold in holds.active(unit.session, case_id=row.id)]
     release_holds(unit, [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}], why)
@@ -122,7 +122,7 @@ def _join_group(unit: Unit, claim: Claim) -> None:
     """Put the donor's hold into the group that a claim on its units has made."""
     lot, _, place = claim.key.partition("@")
     donor = (claim.share_group or "").partition(" ")[2]
-    row = cases.find_case(unit.session, unit.site_id, donor)
+    row = planner_of(unit).find_case(donor)
     if row is None or donor == claim.case:
         return
     for hold in holds.active(

@@ -92,6 +92,9 @@ class PlannerContext:
     def __init__(self, unit: Unit) -> None:
         self._unit = unit
         self._parts: dict[object, tuple[tuple[int, ...], object]] = {}
+        self._rows: dict[str, SurgicalCase] = {}
+        #: Kept only so that the session, which forgets what nobody holds, does not read them again.
+        self._lists: dict[int | None, OperatingList] = {}
 
     def part(self, key: object, tables: Collection[str], read: Callable[[], Value]) -> Value:
         """Give a part, read anew when one of its tables has been changed since.
@@ -152,6 +155,22 @@ class PlannerContext:
         """The newest book of guidance rules."""
         session = self._unit.session
         return self.part("guidance", ("guidance_book",), lambda: reference.guidance_book(session))
+
+    def find_case(self, case_reference: str) -> SurgicalCase | None:
+        """Give a case by its reference.
+
+        Its row is the session's own and changes with everything that is done to it, so it is
+        looked for only once.
+        """
+        unit = self._unit
+        row = self._rows.get(case_reference)
+        if row is None or row not in unit.session:
+            found = cases.find_case(unit.session, unit.site_id, case_reference)
+            if found is None:
+                return None
+            row, self._lists[found[1].id] = found
+            self._rows[case_reference] = row
+        return row
 
     def cases_until(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
         """Give every case not cancelled from today to a day, in order of start."""

@@ -92,7 +92,8 @@ def _write(unit: Unit, entry: _Entry, plan: ImportPlan) -> bool:
         Whether the row said anything new.
     """
     with unit.session.begin_nested():
-        row = cases.find_case(unit.session, unit.site_id, entry.reference)
+        found = cases.find_case(unit.session, unit.site_id, entry.reference)
+        row = None if found is None else found[0]
         columns = case_columns(unit, entry.fields)
         is_new = row is None
         if row is None:
