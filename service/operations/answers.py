@@ -6,7 +6,8 @@ from service.core.cover import CaseCheck, ConstructCheck, LineCheck
 from service.core.cover_words import cover_words
 from service.core.gaps import Gap
 from service.core.picking import pick_rows
-from service.operations.plans import Shop, construct_name
+from service.operations.planner import PlannerContext
+from service.operations.plans import construct_name
 from service.operations.schemas.checks import (
     CaseCheckOut,
     ConstructCheckOut,
@@ -23,12 +24,12 @@ __all__ = ["case_out", "troubles_of", "unchecked"]
 def case_out(
     facts: Mapping[str, object],
     result: CaseCheck,
-    shop: Shop,
+    planner: PlannerContext,
     held: Collection[str],
 ) -> CaseCheckOut:
     """Give a checked case; it is covered when its primary and everything standing by are."""
     constructs = [
-        _construct(one, "primary" if place == 0 else "alternate", shop)
+        _construct(one, "primary" if place == 0 else "alternate", planner)
         for place, one in enumerate(result.constructs)
     ]
     near = [_line(one) for one in result.near]
@@ -115,12 +116,12 @@ def _says(
     return " ".join(dict.fromkeys(missing))
 
 
-def _construct(check: ConstructCheck, role: str, shop: Shop) -> ConstructCheckOut:
+def _construct(check: ConstructCheck, role: str, planner: PlannerContext) -> ConstructCheckOut:
     return ConstructCheckOut.model_validate(
         {
             "planned": check.name,
-            "name": construct_name(check.name, shop.templates),
-            "says": cover_words(check, shop.lengths_mm),
+            "name": construct_name(check.name, planner.templates),
+            "says": cover_words(check, planner.catalogue.lengths_mm),
             "role": role,
             "state": check.state,
             "gaps": [_gap(gap) for gap in check.gaps],

@@ -6,11 +6,11 @@ from service.errors import BadInput, Conflict, Duplicate, FieldFault
 from service.operations.cases import case_columns, get_case, the_case
 from service.operations.following import replan
 from service.operations.holds import release_case
-from service.operations.plans import open_shop, store_plan
+from service.operations.planner import planner_of
+from service.operations.plans import store_plan
 from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
 from service.operations.unit import Unit
 from service.operations.versions import require_version
-from service.storage.queries import cases
 from service.storage.tables import SurgicalCase
 
 __all__ = ["add_case", "cancel_case", "change_case", "make_plan"]
@@ -18,7 +18,7 @@ __all__ = ["add_case", "cancel_case", "change_case", "make_plan"]
 
 def add_case(unit: Unit, body: CaseBody) -> CaseOut:
     """Add a case to a list; the list is made when it is the first case on it."""
-    if cases.find_case(unit.session, unit.site_id, body.reference) is not None:
+    if planner_of(unit).find_case(body.reference) is not None:
         raise Duplicate(
             f"There is a case {body.reference} already.",
             faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
@@ -48,7 +48,7 @@ def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseO
     case = the_case(unit, reference)
     require_version(case.version, version, f"Case {reference}")
     _refuse_closed(case)
-    store_plan(unit, case, body, open_shop(unit))
+    store_plan(unit, case, body)
     case.version += 1
     unit.session.flush()
     replan(unit, [reference], "planned again")

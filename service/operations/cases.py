@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime, time
 from typing import Any
 
 from service.errors import BadInput, FieldFault, NotFound
+from service.operations.planner import planner_of
 from service.operations.schemas.cases import (
     CaseFields,
     CaseOut,
@@ -20,6 +21,7 @@ __all__ = [
     "get_case",
     "list_days",
     "list_of",
+    "newest_plan",
     "the_case",
 ]
 
@@ -32,7 +34,7 @@ def list_days(unit: Unit, first: date, last: date) -> ListDays:
         reason = f"from the first day to the last must be 0 to {_MOST_DAYS} days"
         raise BadInput("The days cannot be shown.", faults=[FieldFault("/last", reason)])
     pairs = cases.cases_between(unit.session, unit.site_id, first, last)
-    plans = cases.latest_plans(unit.session, [key for _, case in pairs if (key := case.id)])
+    plans = planner_of(unit).plans_of([key for _, case in pairs if (key := case.id)])
     lists = []
     for row in cases.lists_between(unit.session, unit.site_id, first, last):
         own = [_out(unit, row, case, plans.get(case.id or 0)) for one, case in pairs if one is row]
@@ -44,12 +46,18 @@ def get_case(unit: Unit, reference: str) -> CaseOut:
     """Give one case with the newest revision of its plan."""
     row = the_case(unit, reference)
     operating_list = unit.session.get_one(OperatingList, row.list_id)
-    return _out(unit, operating_list, row, cases.latest_plan(unit.session, row.id or 0))
+    return _out(unit, operating_list, row, newest_plan(unit, row))
+
+
+def newest_plan(unit: Unit, case: SurgicalCase) -> Plan | None:
+    """Give the newest revision of a case's plan."""
+    key = case.id or 0
+    return planner_of(unit).plans_of([key]).get(key)
 
 
 def the_case(unit: Unit, reference: str) -> SurgicalCase:
     """Give a case's row, or say that there is none."""
-    row = cases.find_case(unit.session, unit.site_id, reference)
+    row = planner_of(unit).find_case(reference)
     if row is None:
         raise NotFound(f"There is no case {reference}.")
     unit.session.info.setdefault("cases", set()).add(reference)

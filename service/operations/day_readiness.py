@@ -5,8 +5,8 @@ from datetime import date
 
 from service.core.items import describe_size
 from service.core.sequencing import PlannedCase, SetStock, better_order, clashes
-from service.operations.checks import check_prepared, refuse_past
-from service.operations.plans import Shop, open_shop
+from service.operations.checks import check_day
+from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare
 from service.operations.readiness import problem_for, solved
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
@@ -24,7 +24,6 @@ from service.operations.schemas.readiness import (
 from service.operations.stock_units import sets_that_count
 from service.operations.unit import Unit
 from service.operations.worst import worst_of
-from service.storage.queries import catalogue
 
 __all__ = ["case_answer", "case_question", "day_readiness"]
 
@@ -45,12 +44,8 @@ def day_readiness(
     BadInput
         When the day is in the past, or too much for an exact answer.
     """
-    refuse_past(unit, day)
-    shop = open_shop(unit)
-    prepared = prepare(unit, shop, day)
-    check = check_prepared(unit, shop, prepared, day)
-    problem = problem_for(unit, shop, prepared)
-    on_day = [one for one in prepared if one.operating_list.list_date == day]
+    check, problem = check_day(unit, day), problem_for(unit, day)
+    on_day = [one for one in prepare(unit, day) if one.operating_list.list_date == day]
     if not problem.cases:
         return DayReadiness(
             check=check,
@@ -67,7 +62,10 @@ def day_readiness(
         {**problem.problem, "method": method, "samples": samples, "gains": GAINS}
     )
     readiness = _cases(answer, (case for one in check.lists for case in one.cases))
-    names = {item.ref: f"{item.description} {describe_size(item)}".strip() for item in shop.facts}
+    names = {
+        item.ref: f"{item.description} {describe_size(item)}".strip()
+        for item in planner_of(unit).facts
+    }
     return DayReadiness(
         check=check,
         method=str(answer["method"]),
@@ -81,15 +79,15 @@ def day_readiness(
     )
 
 
-def case_question(unit: Unit, shop: Shop, prepared: Sequence[Prepared]) -> dict[str, object] | None:
+def case_question(unit: Unit, day: date) -> dict[str, object] | None:
     """Write the question that `case_answer` answers; None when no case can be asked about.
 
     Parameters
     ----------
-    prepared
-        Every case from today to the day of the case meant.
+    day
+        The list day of the case meant; every case from today to it is asked about.
     """
-    problem = problem_for(unit, shop, prepared)
+    problem = problem_for(unit, day)
     if not problem.cases:
         return None
     return {**problem.problem, "method": "simulated", "samples": SAMPLES, "gains": GAINS}
@@ -221,7 +219,7 @@ def _planned(unit: Unit, one: Prepared, case: CaseCheckOut) -> PlannedCase:
 
 
 def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
-    minutes = catalogue.turnarounds(unit.session)
+    minutes = planner_of(unit).catalogue.turnarounds
     copies = sets_that_count(unit, check.date)
     wanted = {
         line.refs[0]

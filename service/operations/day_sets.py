@@ -2,11 +2,11 @@
 
 from datetime import timedelta
 
+from service.operations.planner import planner_of
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
 from service.operations.schemas.day_sets import SetTimes, SetUseOut
 from service.operations.stock_units import sets_that_count
 from service.operations.unit import Unit
-from service.storage.queries import catalogue
 
 __all__ = ["set_times"]
 
@@ -27,7 +27,7 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
     list of SetTimes
         By name; the cases in order of start.
     """
-    minutes = catalogue.turnarounds(unit.session)
+    minutes = planner_of(unit).catalogue.turnarounds
     copies = sets_that_count(unit, check.date)
     names: dict[str, str] = {}
     uses: dict[str, list[CaseCheckOut]] = {}

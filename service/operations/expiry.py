@@ -9,10 +9,8 @@ from sqlalchemy import Row
 
 from service.core.requirements import Line
 from service.core.units import Claim, StockUnits, unusable_reason
-from service.operations.holds import active_claims
-from service.operations.plans import open_shop
+from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare
-from service.operations.recalls import blocked_lots
 from service.operations.schemas.expiry import ExpiringOut, ExpiringUnits, FirstUse, Worth
 from service.operations.stock_units import units_of
 from service.operations.unit import Unit
@@ -35,7 +33,7 @@ def expiring(unit: Unit, days: int) -> ExpiringOut:
     until = unit.today + timedelta(days=days)
     rows = expiry.expiring(unit.session, unit.site_id, until)
     chances = _chances(unit) if rows else {}
-    blocked = blocked_lots(unit)
+    blocked = planner_of(unit).recalled
     claims = _claims(unit) if rows else {}
     units = [_out(unit, row, _first_use(units_of(row, blocked), chances, claims)) for row in rows]
     worth: dict[str, int] = defaultdict(int)
@@ -56,7 +54,7 @@ def _chances(unit: Unit) -> dict[str, list[FirstUse]]:
     """Give the coming cases that could take an item, by its REF, in order of start."""
     last = unit.today + timedelta(days=_DAYS_OF_LISTS)
     found: dict[str, list[FirstUse]] = defaultdict(list)
-    for one in prepare(unit, open_shop(unit), last):
+    for one in prepare(unit, last):
         labels: dict[str, str] = {}
         for line in _lines(one):
             for ref in line.refs:
@@ -83,7 +81,7 @@ def _lines(one: Prepared) -> Iterator[Line]:
 def _claims(unit: Unit) -> dict[str, list[Claim]]:
     """Give the promises in force by units; sets are away for spans of time and left out."""
     found: dict[str, list[Claim]] = defaultdict(list)
-    for claim in active_claims(unit):
+    for claim in planner_of(unit).claims:
         if not claim.is_set:
             found[claim.key].append(claim)
     return found

@@ -13,8 +13,9 @@ from service.core.units import most_needed
 from service.operations.copies import copies_leave, copies_short
 from service.operations.giving_way import give_up, redate
 from service.operations.holds import OPEN_STATUSES, claim_of, hold_cases, update_held
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
-from service.storage.queries import cases, holds, stock
+from service.storage.queries import holds, stock
 from service.storage.tables import Hold, SurgicalCase
 
 __all__ = ["post_with_holds", "rehold", "replan"]
@@ -120,7 +121,7 @@ def rehold(unit: Unit, losers: Iterable[SurgicalCase]) -> list[str]:
 def replan(unit: Unit, references: Iterable[str], why: str) -> None:
     """Hold anew what cases ask for after they were changed; what they keep goes with them."""
     names = list(references)
-    rows = [cases.find_case(unit.session, unit.site_id, name) for name in names]
+    rows = [planner_of(unit).find_case(name) for name in names]
     losers = [
         loser
         for row in rows

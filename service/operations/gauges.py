@@ -2,9 +2,8 @@
 
 from datetime import timedelta
 
-from service.operations.holds import active_claims
-from service.operations.plans import open_shop
-from service.operations.preparing import prepare, run_check
+from service.operations.planner import planner_of
+from service.operations.preparing import check_until
 from service.operations.unit import Unit
 
 __all__ = ["gauges_of"]
@@ -15,9 +14,8 @@ _AHEAD = timedelta(days=7)
 
 def gauges_of(unit: Unit) -> dict[str, tuple[str, float]]:
     """Give each figure with what it means, by its name for a monitor."""
-    claims = active_claims(unit)
-    prepared = prepare(unit, open_shop(unit), unit.today + _AHEAD)
-    checks = run_check(unit, prepared, claims).values()
+    claims = planner_of(unit).claims
+    checks = check_until(unit, unit.today + _AHEAD).values()
     short = {
         (check.case.case, gap.label)
         for check in checks

@@ -19,10 +19,9 @@ from service.core.guidance import (
 )
 from service.core.items import ITEM_KINDS
 from service.errors import BadInput, FieldFault, NotFound
-from service.operations.constructs import all_templates
+from service.operations.planner import planner_of
 from service.operations.schemas.cases import CLASS_FIELDS, FindingsBody
 from service.operations.schemas.planning import GuidanceAnswer, GuidanceRequest, NeedOut
-from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
 from service.operations.words import CAUTION
 from service.storage.queries import reference
@@ -33,7 +32,7 @@ __all__ = ["answer_guidance", "get_rules", "load_guidance", "suggestions"]
 
 def get_rules(unit: Unit) -> dict[str, Any]:
     """Give the guidance rules in force as data."""
-    book = reference.guidance_book(unit.session)
+    book = planner_of(unit).guidance
     if book is None:
         raise NotFound("No guidance has been loaded yet.")
     return book.body
@@ -54,7 +53,7 @@ def load_guidance(unit: Unit, data: Mapping[str, Any]) -> int:
     except GuidanceError as error:
         fault = FieldFault(error.pointer, error.reason)
         raise BadInput("The guidance has a fault; nothing was saved.", faults=[fault]) from error
-    faults = list(_unknown_templates(rules, data, all_templates(unit)))
+    faults = list(_unknown_templates(rules, data, planner_of(unit).templates))
     if faults:
         raise BadInput("The guidance has faults; nothing was saved.", faults=faults)
     book = reference.guidance_book(unit.session)
@@ -149,7 +148,7 @@ def suggestions(
 ) -> Guidance:
     """Ask the rules in force about a case."""
     rules = rules_from(get_rules(unit))
-    _refuse_unknown(primary, all_templates(unit))
+    _refuse_unknown(primary, planner_of(unit).templates)
     try:
         # A class without its year is refused like a class of a year there is none of.
         fracture = None if fracture_class is None else read_class(fracture_class, class_year or 0)
@@ -161,7 +160,7 @@ def suggestions(
             calibrated=calibrated,
             **known,
         )
-        threshold = values_in_force(unit).get("lateral_wall_threshold_mm", WALL_THRESHOLD_MM)
+        threshold = planner_of(unit).values.get("lateral_wall_threshold_mm", WALL_THRESHOLD_MM)
         return suggest(asked, rules, wall_threshold_mm=threshold)
     except FractureError as error:
         known_as = CLASS_FIELDS.get(error.pointer, f"findings{error.pointer}")

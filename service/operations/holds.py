@@ -10,17 +10,16 @@ from dataclasses import replace
 
 from service.core.units import Claim, most_needed
 from service.operations.lowered import reopen_if_lowered
-from service.operations.plans import open_shop
+from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare, run_check
 from service.operations.unit import Unit
-from service.storage.queries import cases, holds
+from service.storage.queries import holds
 from service.storage.tables import CaseEvent, Hold, SurgicalCase
 
 __all__ = [
     "BY_HAND",
     "IN_TRAY",
     "OPEN_STATUSES",
-    "active_claims",
     "claim_of",
     "hold_cases",
     "release_case",
@@ -42,32 +41,13 @@ BY_HAND = "by hand"
 OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
 
 
-def active_claims(unit: Unit) -> list[Claim]:
-    """Give every hold in force as the planner sees it."""
-    return [
-        Claim(
-            case=row.reference,
-            key=f"{row.lot_id}@{row.location_id}",
-            quantity=row.quantity,
-            list_date=row.list_date,
-            operating_list=str(row.list_id),
-            stays=row.stays,
-            is_set=row.is_set,
-            starts=row.from_at if row.is_set else None,
-            until=row.until_at if row.is_set else None,
-            share_group=row.share_group,
-        )
-        for row in holds.active_rows(unit.session, unit.site_id)
-    ]
-
-
 def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
     """Release what these cases hold and hold anew what their plans ask for, earliest case first.
 
     What lies on a case's tray, and what was promised to it by hand, stays with it. Cases without a
     plan, closed, cancelled or past ones get nothing new.
     """
-    rows = [cases.find_case(unit.session, unit.site_id, name) for name in dict.fromkeys(references)]
+    rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
     old = [hold for row in wanted for hold in holds.active(unit.session, case_id=row.id)]
     release_holds(unit, [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}], why)
@@ -77,10 +57,10 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     named = {row.reference for row in wanted}
     ready = [
         one
-        for one in prepare(unit, open_shop(unit), max(last, unit.today), only=named)
+        for one in prepare(unit, max(last, unit.today), only=named)
         if one.operating_list.list_date >= unit.today
     ]
-    before = active_claims(unit)
+    before = planner_of(unit).claims
     known: Counter[Claim] = Counter()
     for claim in before:
         known[_kind_of(claim)] += claim.quantity
@@ -142,7 +122,7 @@ def _join_group(unit: Unit, claim: Claim) -> None:
     """Put the donor's hold into the group that a claim on its units has made."""
     lot, _, place = claim.key.partition("@")
     donor = (claim.share_group or "").partition(" ")[2]
-    row = cases.find_case(unit.session, unit.site_id, donor)
+    row = planner_of(unit).find_case(donor)
     if row is None or donor == claim.case:
         return
     for hold in holds.active(

@@ -6,6 +6,7 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound, Taken
 from service.operations.catalogue import the_item
 from service.operations.copies import copies_short
 from service.operations.following import post_with_holds
+from service.operations.planner import planner_of
 from service.operations.rules import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.schemas.ledger import (
     CorrectionBody,
@@ -23,7 +24,7 @@ from service.operations.schemas.stock import (
 )
 from service.operations.stock import find_place, item_key, movement_out, receive
 from service.operations.unit import Unit
-from service.storage.queries import cases, holds, orders, packs, stock
+from service.storage.queries import holds, orders, packs, stock
 from service.storage.tables import Balance, Item, Location, Lot, Movement
 
 __all__ = [
@@ -210,7 +211,7 @@ def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
     """
     if place.kind != "theatre":
         return
-    case = cases.find_case(unit.session, unit.site_id, place.shelf)
+    case = planner_of(unit).find_case(place.shelf)
     if case is None:
         return
     if lot is not None and not packs.open_packs(unit.session, case.id or 0, lot.id or 0):

@@ -8,9 +8,8 @@ from service.core.case_checks import CaseCheck
 from service.core.closing import CheckInput
 from service.core.shortage import Shortage, shortages
 from service.core.units import Claim
-from service.operations.holds import active_claims
-from service.operations.plans import Shop, open_shop
-from service.operations.preparing import Prepared, check_input, prepare
+from service.operations.planner import planner_of
+from service.operations.preparing import Prepared, check_until, input_until, prepare
 from service.operations.unit import Unit
 
 __all__ = ["Ahead", "look_ahead"]
@@ -31,7 +30,6 @@ class Ahead:
     """
 
     until: date
-    shop: Shop
     prepared: Sequence[Prepared]
     turnarounds: Mapping[str, int]
     coming: Sequence[CaseCheck]
@@ -41,21 +39,17 @@ class Ahead:
 
 def look_ahead(unit: Unit, until: date) -> Ahead:
     """Check every case up to a day, as the list days are checked, in one go."""
-    shop = open_shop(unit)
-    prepared = prepare(unit, shop, until)
-    promised = active_claims(unit)
-    given = check_input(unit, prepared, promised)
-    checked = {check.case.case: check for check in given.check()}
+    prepared, given = prepare(unit, until), input_until(unit, until)
+    checked = check_until(unit, until)
     coming = [check for check in checked.values() if check.case.starts > unit.now]
     left = _without_started(given, checked, unit.now)
     return Ahead(
         until,
-        shop,
         prepared,
         given.turnarounds,
         coming,
         shortages(left, coming, _list_starts(prepared)),
-        _claims(checked, promised),
+        _claims(checked, planner_of(unit).claims),
     )
 
 

@@ -8,10 +8,9 @@ from service.core.items import ItemFacts
 from service.core.sizing import SizingError
 from service.errors import BadInput, FieldFault
 from service.operations.cases import the_case
-from service.operations.plans import Shop
+from service.operations.planner import PlannerContext, planner_of
 from service.operations.schemas.checks import ConstructCheckOut, LineOut
 from service.operations.schemas.plan_path import BesideOut, MeasureOut, SizeThatFollows
-from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
 
 __all__ = ["measures_of"]
@@ -21,7 +20,7 @@ _GIVEN = {"neck": "neck_film_mm", "canal": "canal_film_mm", "femur": "nail_lengt
 
 
 def measures_of(
-    unit: Unit, shop: Shop, reference: str, constructs: Sequence[ConstructCheckOut]
+    unit: Unit, reference: str, constructs: Sequence[ConstructCheckOut]
 ) -> list[MeasureOut]:
     """Give each dimension of a case with the sizes that follow from it.
 
@@ -41,27 +40,25 @@ def measures_of(
     BadInput
         When a measurement cannot be used.
     """
-    row, values = the_case(unit, reference), values_in_force(unit)
-    if not values:
+    row, planner = the_case(unit, reference), planner_of(unit)
+    if not planner.values:
         return []
     try:
-        found = estimate_dimensions(Measurements(**row.measurements), row.sex, values)
+        found = estimate_dimensions(Measurements(**row.measurements), row.sex, planner.values)
     except SizingError as error:
         fault = FieldFault(f"/measurements{error.pointer}", error.reason)
         raise BadInput("The measurements cannot be used.", faults=[fault]) from error
-    facts = {item.ref: item for item in shop.facts}
     return [
-        _measure(key, known, row.measurements.get(_GIVEN.get(key, "")), shop, facts, constructs)
+        _measure(key, known, row.measurements.get(_GIVEN.get(key, "")), planner, constructs)
         for key, known in found.items()
     ]
 
 
-def _measure(  # noqa: PLR0917 - one dimension, and all that is known beside it
+def _measure(
     key: str,
     known: Dimension,
     given_mm: float | None,
-    shop: Shop,
-    facts: Mapping[str, ItemFacts],
+    planner: PlannerContext,
     constructs: Sequence[ConstructCheckOut],
 ) -> MeasureOut:
     return MeasureOut(
@@ -72,21 +69,21 @@ def _measure(  # noqa: PLR0917 - one dimension, and all that is known beside it
         sd_mm=known.estimate.sd_mm,
         calibrated=known.estimate.calibrated,
         basis=known.basis,
-        sizes=next(filter(None, (_sizes(key, shop, facts, one) for one in constructs)), []),
+        sizes=next(filter(None, (_sizes(key, planner, one) for one in constructs)), []),
     )
 
 
 def _sizes(
-    dimension: str, shop: Shop, facts: Mapping[str, ItemFacts], planned: ConstructCheckOut
+    dimension: str, planner: PlannerContext, planned: ConstructCheckOut
 ) -> list[SizeThatFollows]:
-    template = shop.templates.get(read_planned(planned.planned).parts[0].template)
+    template = planner.templates.get(read_planned(planned.planned).parts[0].template)
     whose = "" if planned.role == "primary" else " (stands by)"
     return [
         _size(
             role.role + whose,
             size.field,
             [one for one in planned.lines if one.role == role.role],
-            facts,
+            planner.catalogue.by_ref,
         )
         for role in (template.roles if template is not None else ())
         for size in role.sizes

@@ -2,11 +2,11 @@
 
 from service.operations.cases import get_case
 from service.operations.checks import check_case
+from service.operations.planner import planner_of
 from service.operations.schemas.base import Out
 from service.operations.schemas.cases import CaseOut
 from service.operations.schemas.checks import CaseCheckOut
 from service.operations.unit import Unit
-from service.storage.queries import catalogue
 
 __all__ = ["PickRoute", "pick_route"]
 
@@ -30,10 +30,9 @@ def pick_route(unit: Unit, reference: str) -> PickRoute:
         When its list day is in the past, or it has been cancelled: there is nothing to pick.
     """
     check = check_case(unit, reference)
-    wanted = {row.ref for row in check.pick_list}
-    found = catalogue.refs_by_gtin(unit.session)
+    gtins = planner_of(unit).catalogue.gtins
     return PickRoute(
         case=get_case(unit, reference),
         check=check,
-        gtins={ref: gtin for gtin, ref in found.items() if ref in wanted},
+        gtins={row.ref: gtins[row.ref] for row in check.pick_list if row.ref in gtins},
     )

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 from service.errors import BadInput
 from service.operations.case_life import change_case, make_plan
-from service.operations.cases import get_case, the_case
+from service.operations.cases import get_case, newest_plan, the_case
 from service.operations.checks import check_case, check_one
 from service.operations.day_readiness import case_answer, case_question
 from service.operations.measures import measures_of
-from service.operations.plans import Shop, open_shop, plan_body, suggest_plan
-from service.operations.preparing import prepare
+from service.operations.planner import planner_of
+from service.operations.plans import plan_body, suggest_plan
 from service.operations.schemas.cases import CaseFields, CaseOut
 from service.operations.schemas.checks import CaseCheckOut, ConstructCheckOut
 from service.operations.schemas.plan_path import (
@@ -21,8 +21,6 @@ from service.operations.schemas.plan_path import (
 )
 from service.operations.schemas.planning import SuggestedPlan
 from service.operations.unit import Unit
-from service.storage.queries import cases
-from service.storage.queries import reference as books
 
 __all__ = ["Trial", "save_case_plan", "try_case_plan", "view_case"]
 
@@ -86,12 +84,11 @@ def try_case_plan(unit: Unit, reference: str, body: CasePlanBody, version: int) 
     """
     case = save_case_plan(unit, reference, body, version)
     if body.plan is None:
-        shop = open_shop(unit)
         told = TriedPlan(
             case=case,
             check=None,
             readiness=None,
-            measures=measures_of(unit, shop, reference, []),
+            measures=measures_of(unit, reference, []),
             suggested=None,
             offered={},
         )
@@ -108,7 +105,7 @@ def try_case_plan(unit: Unit, reference: str, body: CasePlanBody, version: int) 
 
 def _cover_of(unit: Unit, reference: str, offered: Iterable[str]) -> dict[str, ConstructCheckOut]:
     """Check further constructs as if they stood by, and give the cover of each."""
-    plan = cases.latest_plan(unit.session, the_case(unit, reference).id or 0)
+    plan = newest_plan(unit, the_case(unit, reference))
     if plan is None:
         return {}
     body = plan_body(plan)
@@ -131,28 +128,25 @@ def view_case(unit: Unit, reference: str) -> CaseView:
 
 def _seen(unit: Unit, reference: str) -> tuple[CaseView, dict[str, object] | None]:
     """Give a case without its readiness, and the question that asks for it."""
-    case, shop = get_case(unit, reference), open_shop(unit)
+    case = get_case(unit, reference)
     check: CaseCheckOut | None = None
     question: dict[str, object] | None = None
     if case.status != "cancelled" and case.list_date >= unit.today:
-        prepared = prepare(unit, shop, case.list_date)
-        check = check_one(unit, shop, prepared, reference)
-        question = case_question(unit, shop, prepared)
+        check = check_one(unit, reference, case.list_date)
+        question = case_question(unit, case.list_date)
     view = CaseView(
         case=case,
         check=check,
         readiness=None,
-        measures=_measures(unit, shop, reference, check),
+        measures=_measures(unit, reference, check),
         suggested=_suggested(unit, case),
     )
     return view, question
 
 
-def _measures(
-    unit: Unit, shop: Shop, reference: str, check: CaseCheckOut | None
-) -> list[MeasureOut]:
+def _measures(unit: Unit, reference: str, check: CaseCheckOut | None) -> list[MeasureOut]:
     try:
-        return measures_of(unit, shop, reference, check.constructs if check else [])
+        return measures_of(unit, reference, check.constructs if check else [])
     except BadInput:
         # The check of the case says which measurement cannot be used, and why.
         return []
@@ -160,6 +154,6 @@ def _measures(
 
 def _suggested(unit: Unit, case: CaseOut) -> SuggestedPlan | None:
     """Ask the rules about a plan; where there are no rules yet, nothing is suggested."""
-    if case.plan is None or books.guidance_book(unit.session) is None:
+    if case.plan is None or planner_of(unit).guidance is None:
         return None
     return suggest_plan(unit, case.reference, case.plan.primary)

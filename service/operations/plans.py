@@ -1,7 +1,6 @@
 """Plans: the surgeon's choice for a case, kept as revisions."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 from service.core.constructs import (
     ConstructError,
@@ -15,9 +14,9 @@ from service.core.constructs import (
 from service.core.guidance import AS_PLANNED, Guidance
 from service.core.items import ItemFacts
 from service.errors import BadInput, FieldFault
-from service.operations.cases import the_case
-from service.operations.constructs import all_templates
+from service.operations.cases import newest_plan, the_case
 from service.operations.guidance import suggestions
+from service.operations.planner import PlannerContext, planner_of
 from service.operations.schemas.cases import (
     FindingsBody,
     MeasurementsBody,
@@ -26,52 +25,33 @@ from service.operations.schemas.cases import (
 )
 from service.operations.schemas.planning import Choice, Choices, SuggestedPlan
 from service.operations.unit import Unit
-from service.storage.queries import cases, catalogue
-from service.storage.queries import reference as books
 from service.storage.tables import Plan, SurgicalCase
 
 __all__ = [
-    "Shop",
     "construct_name",
     "faults_of_construct",
     "list_choices",
-    "open_shop",
     "plan_body",
     "suggest_plan",
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class Shop:
-    """What constructs there are, and the catalogue they are made from."""
-
-    templates: Mapping[str, Template]
-    facts: Sequence[ItemFacts]
-    lengths_mm: Mapping[str, float]
-
-
-def open_shop(unit: Unit) -> Shop:
-    """Read templates and catalogue once for many plans."""
-    facts = catalogue.all_facts(unit.session)
-    lengths = {item.ref: item.length_mm for item in facts if item.length_mm is not None}
-    return Shop(all_templates(unit), facts, lengths)
-
-
-def store_plan(unit: Unit, case: SurgicalCase, body: PlanBody, shop: Shop) -> Plan | None:
+def store_plan(unit: Unit, case: SurgicalCase, body: PlanBody) -> Plan | None:
     """Check a plan and add it as the next revision; ``None`` when it says nothing new."""
+    planner = planner_of(unit)
     planned = {"/primary": body.primary}
     planned |= {f"/alternates/{place}": text for place, text in enumerate(body.alternates)}
     faults = [
         FieldFault(pointer, reason)
         for pointer, text in planned.items()
-        for reason in faults_of_construct(read_planned(text), shop)
+        for reason in faults_of_construct(read_planned(text), planner)
     ]
     if faults:
         raise BadInput("The plan cannot be done as written; nothing was saved.", faults=faults)
     if not body.needs:
         body = body.model_copy(update={"needs": _usual_needs(unit, case, body)})
     stored = body.model_dump(mode="json")
-    newest = cases.latest_plan(unit.session, case.id or 0)
+    newest = newest_plan(unit, case)
     # A plan of an earlier release knows fewer fields; read and written again it has them all.
     if newest is not None and plan_body(newest).model_dump(mode="json") == stored:
         return None
@@ -87,20 +67,20 @@ def store_plan(unit: Unit, case: SurgicalCase, body: PlanBody, shop: Shop) -> Pl
     return plan
 
 
-def faults_of_construct(construct: PlannedConstruct, shop: Shop) -> list[str]:
+def faults_of_construct(construct: PlannedConstruct, planner: PlannerContext) -> list[str]:
     """Say why a planned construct cannot be done as written; empty when it can."""
     faults = []
     for place, part in enumerate(construct.parts):
-        template = shop.templates.get(part.template)
+        template = planner.templates.get(part.template)
         if template is None:
-            known = ", ".join(sorted(shop.templates)) or "none yet"
+            known = ", ".join(sorted(planner.templates)) or "none yet"
             faults.append(f"there is no construct '{part.template}'; known are {known}")
         elif place == 0 and template.part != "base":
             faults.append(f"'{part.template}' is an add-on; a construct starts with a base")
         elif place > 0 and template.part == "base":
             faults.append(f"'{part.template}' is a base; only add-ons follow a +")
         else:
-            faults += _faults_of_part(part, template, shop.facts)
+            faults += _faults_of_part(part, template, planner.facts)
     return faults
 
 
@@ -142,17 +122,17 @@ def plan_body(plan: Plan) -> PlanBody:
 def suggest_plan(unit: Unit, reference: str, primary: str) -> SuggestedPlan:
     """Suggest alternates for a case, each written out with a system the shelf has."""
     case = the_case(unit, reference)
-    shop = open_shop(unit)
+    planner = planner_of(unit)
     asked = _readable(primary)
-    planned = write_out(asked, asked, shop) or asked
+    planned = write_out(asked, asked, planner) or asked
     told = _ask(unit, case, str(planned))
     alternates = []
     for suggestion in told.alternates:
-        written = write_out(read_planned(suggestion.construct), planned, shop)
+        written = write_out(read_planned(suggestion.construct), planned, planner)
         alternates.append(
             {
                 "alternate": str(written or suggestion.construct),
-                "name": construct_name(str(written or suggestion.construct), shop.templates),
+                "name": construct_name(str(written or suggestion.construct), planner.templates),
                 "reason": suggestion.reason,
                 "source": suggestion.source,
                 "can_be_done": written is not None,
@@ -161,7 +141,7 @@ def suggest_plan(unit: Unit, reference: str, primary: str) -> SuggestedPlan:
     return SuggestedPlan.model_validate(
         {
             "primary": str(planned),
-            "name": construct_name(str(planned), shop.templates),
+            "name": construct_name(str(planned), planner.templates),
             "alternates": alternates,
             "near": told.near,
             "cautions": told.cautions,
@@ -181,7 +161,7 @@ def _readable(primary: str) -> PlannedConstruct:
 
 
 def write_out(
-    construct: PlannedConstruct, planned: PlannedConstruct, shop: Shop
+    construct: PlannedConstruct, planned: PlannedConstruct, planner: PlannerContext
 ) -> PlannedConstruct | None:
     """Add systems and angles to a construct named by its templates alone.
 
@@ -191,10 +171,10 @@ def write_out(
     first = planned.parts[0]
     parts: list[Part] = []
     for part in construct.parts:
-        template = shop.templates.get(part.template)
+        template = planner.templates.get(part.template)
         if template is None:
             return None
-        written = _write_out_part(part, template, first, [*planned.parts, *parts], shop.facts)
+        written = _write_out_part(part, template, first, [*planned.parts, *parts], planner.facts)
         if written is None:
             return None
         parts.append(written)
@@ -241,7 +221,7 @@ def _usual_needs(unit: Unit, case: SurgicalCase, body: PlanBody) -> list[NeedBod
     A need no planned construct answers keeps an empty list: it is a gap, and shown as one.
     """
     planned = [body.primary, *body.alternates]
-    if books.guidance_book(unit.session) is None:
+    if planner_of(unit).guidance is None:
         return [NeedBody(need=AS_PLANNED, probability=1.0, constructs=planned)]
     by_codes = {_codes(text): text for text in reversed(planned)}
     needs = []
@@ -260,18 +240,18 @@ def _codes(text: str) -> frozenset[str]:
 
 def list_choices(unit: Unit) -> Choices:
     """Give every base with each system and angle that can do it, and every add-on."""
-    shop = open_shop(unit)
+    planner = planner_of(unit)
     bases, add_ons = [], []
-    for code, template in shop.templates.items():
+    for code, template in planner.templates.items():
         if template.part == "add_on":
             add_ons.append(Choice(planned=code, name=template.name))
             continue
-        for system in systems_for(template, shop.facts) if template.needs_system else (None,):
+        for system in systems_for(template, planner.facts) if template.needs_system else (None,):
             part = Part(code, system)
-            angles = _angles(part, template, shop.facts) if template.needs_angle else [None]
+            angles = _angles(part, template, planner.facts) if template.needs_angle else [None]
             for angle in angles:
                 text = str(Part(code, system, angle))
-                bases.append(Choice(planned=text, name=construct_name(text, shop.templates)))
+                bases.append(Choice(planned=text, name=construct_name(text, planner.templates)))
     return Choices(bases=bases, add_ons=add_ons)
 
 

@@ -9,28 +9,25 @@ from service.core.closing import CheckInput
 from service.core.constructs import read_planned
 from service.core.cover import CaseCheck, CaseToCheck, ConstructToCheck
 from service.core.estimates import Dimension, Measurements, estimate_dimensions
-from service.core.items import ItemFacts
-from service.core.requirements import by_kind, construct_lines, near_line
+from service.core.requirements import construct_lines, near_line
 from service.core.sizing import SizingError
 from service.core.units import Claim, StockUnits
-from service.operations.plans import Shop, faults_of_construct, plan_body
+from service.operations.planner import ASKED_FROM, CHECKED_FROM, PlannerContext, planner_of
+from service.operations.plans import faults_of_construct, plan_body
 from service.operations.schemas.cases import PlanBody
-from service.operations.sizing import values_in_force
 from service.operations.stock_units import units_due, units_of
 from service.operations.unit import Unit
-from service.storage.queries import cases, catalogue, packs, recalls, stock
 from service.storage.tables import OperatingList, Plan, SurgicalCase
 
-__all__ = ["Prepared", "check_input", "parcels", "prepare", "run_check"]
-
-
-@dataclass(frozen=True, slots=True)
-class _Bench:
-    """Everything the planner needs, read once for all cases."""
-
-    shop: Shop
-    catalogue: Mapping[str, Sequence[ItemFacts]]
-    values: Mapping[str, float]
+__all__ = [
+    "Prepared",
+    "check_input",
+    "check_until",
+    "input_until",
+    "parcels",
+    "prepare",
+    "run_check",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +40,25 @@ class Prepared:
     case: CaseToCheck | None
     dimensions: Mapping[str, Dimension]
     says: str
+
+
+def check_until(unit: Unit, last: date) -> dict[str, CaseCheck]:
+    """Check every case from today to a day; once, as long as nothing it rests on changes."""
+    return planner_of(unit).part(
+        ("check", last),
+        CHECKED_FROM,
+        lambda: {result.case.case: result for result in input_until(unit, last).check()},
+    )
+
+
+def input_until(unit: Unit, last: date) -> CheckInput:
+    """Give what every case from today to a day is checked from, with the promises in force."""
+    planner = planner_of(unit)
+    return planner.part(
+        ("input", last),
+        CHECKED_FROM,
+        lambda: check_input(unit, prepare(unit, last), planner.claims),
+    )
 
 
 def run_check(
@@ -64,7 +80,7 @@ def check_input(unit: Unit, prepared: Sequence[Prepared], claims: Iterable[Claim
     return CheckInput(
         tuple(ready.values()),
         (*parcels(unit, refs), *(parcel for parcel, _ in used)),
-        catalogue.turnarounds(unit.session),
+        planner_of(unit).catalogue.turnarounds,
         unit.zone,
         (*claims, *(claim for _, claim in used)),
     )
@@ -80,7 +96,7 @@ def _used(unit: Unit, prepared: Sequence[Prepared]) -> list[tuple[StockUnits, Cl
     """Give the packs that have been implanted in cases still open, each claimed by its case."""
     by_id = {one.row.id: one for one in prepared if one.case is not None}
     found = []
-    for row in packs.implanted_in(unit.session, [key for key in by_id if key is not None]):
+    for row in planner_of(unit).implanted_in([key for key in by_id if key is not None]):
         one = by_id[row.case_id]
         parcel = StockUnits(
             key=f"used {row.lot_id} in {one.row.reference}",
@@ -98,9 +114,7 @@ def _used(unit: Unit, prepared: Sequence[Prepared]) -> list[tuple[StockUnits, Cl
     return found
 
 
-def prepare(
-    unit: Unit, shop: Shop, last: date, *, only: Collection[str] | None = None
-) -> list[Prepared]:
+def prepare(unit: Unit, last: date, *, only: Collection[str] | None = None) -> list[Prepared]:
     """Read every case from today to a day and work out what each needs brought.
 
     Parameters
@@ -108,23 +122,23 @@ def prepare(
     only
         References of the cases wanted; every case without it.
     """
-    bench = _Bench(shop, by_kind(shop.facts), values_in_force(unit))
+    planner = planner_of(unit)
     pairs = [
         (operating_list, row)
-        for operating_list, row in cases.cases_between(
-            unit.session, unit.site_id, min(unit.today, last), last
-        )
+        for operating_list, row in planner.cases_until(last)
         if only is None or row.reference in only
     ]
-    plans = cases.latest_plans(unit.session, [key for _, case in pairs if (key := case.id)])
-    return [
-        _prepare_case(bench, operating_list, row, plans.get(row.id or 0))
-        for operating_list, row in pairs
-    ]
+    plans = planner.plans_of([key for _, case in pairs if (key := case.id)])
+    known = planner.part("prepared", ASKED_FROM, dict[int, Prepared])
+    for operating_list, row in pairs:
+        key = row.id or 0
+        if key not in known:
+            known[key] = _prepare_case(planner, operating_list, row, plans.get(key))
+    return [known[row.id or 0] for _, row in pairs]
 
 
 def _prepare_case(
-    bench: _Bench, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
+    planner: PlannerContext, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
 ) -> Prepared:
     dimensions: Mapping[str, Dimension] = {}
     if row.status == "closed":
@@ -133,26 +147,26 @@ def _prepare_case(
     if plan is None:
         says = "Not planned yet: choose what is planned and what stands by."
         return Prepared(operating_list, row, None, None, dimensions, says)
-    if not bench.values:
+    if not planner.values:
         says = "No sizing figures have been loaded, so nothing can be sized; import sizing.toml."
         return Prepared(operating_list, row, plan, None, dimensions, says)
     body = plan_body(plan)
     faults = [
         fault
         for text in (body.primary, *body.alternates)
-        for fault in faults_of_construct(read_planned(text), bench.shop)
+        for fault in faults_of_construct(read_planned(text), planner)
     ]
     if faults:
         says = f"The plan no longer fits the catalogue: {faults[0]}."
         return Prepared(operating_list, row, plan, None, dimensions, says)
     try:
         measurements = Measurements(**row.measurements)
-        dimensions = estimate_dimensions(measurements, row.sex, bench.values)
-        constructs = _constructs(bench, row, body, dimensions)
+        dimensions = estimate_dimensions(measurements, row.sex, planner.values)
+        constructs = _constructs(planner, row, body, dimensions)
     except SizingError as error:
         says = f"The measurements cannot be used: {error.reason}"
         return Prepared(operating_list, row, plan, None, dimensions, says)
-    near = tuple(near_line(one.kind, one.reason, bench.catalogue) for one in body.near)
+    near = tuple(near_line(one.kind, one.reason, planner.catalogue.by_kind) for one in body.near)
     case = CaseToCheck(
         row.reference,
         operating_list.list_date,
@@ -166,7 +180,10 @@ def _prepare_case(
 
 
 def _constructs(
-    bench: _Bench, row: SurgicalCase, body: PlanBody, dimensions: Mapping[str, Dimension]
+    planner: PlannerContext,
+    row: SurgicalCase,
+    body: PlanBody,
+    dimensions: Mapping[str, Dimension],
 ) -> tuple[ConstructToCheck, ...]:
     planned = (body.primary, *body.alternates)
     return tuple(
@@ -174,11 +191,11 @@ def _constructs(
             text,
             construct_lines(
                 read_planned(text),
-                templates=bench.shop.templates,
+                templates=planner.templates,
                 side=row.side,
-                catalogue=bench.catalogue,
+                catalogue=planner.catalogue.by_kind,
                 dimensions=dimensions,
-                values=bench.values,
+                values=planner.values,
                 is_primary=place == 0,
                 with_spares=not body.alternates,
             ),
@@ -195,9 +212,8 @@ def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[StockUnits]
     refs
         Only what has one of these references, so that a check does not read a whole store.
     """
-    here = stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs)
-    coming = stock.deliveries_due(unit.session, unit.site_id)
-    recalled = recalls.blocked_lot_ids(unit.session)
+    planner = planner_of(unit)
+    here, coming, recalled = planner.stock_of(refs), planner.deliveries, planner.recalled
     return [units_of(row, recalled) for row in here] + [
         units_due(row) for row in coming if refs is None or row.ref in refs
     ]

@@ -5,7 +5,7 @@ from datetime import timedelta
 from itertools import pairwise
 
 from service.core.projection import ProjectedDay, project
-from service.operations.holds import active_claims
+from service.operations.planner import planner_of
 from service.operations.preparing import parcels
 from service.operations.schemas.stock_view import ChangeOut, ProjectedDayOut, ProjectionOut
 from service.operations.unit import Unit
@@ -25,7 +25,7 @@ def projection_of(unit: Unit, refs: Sequence[str], weeks: int = WEEKS) -> Projec
         Today, and every later day on which something changes.
     """
     last = unit.today + timedelta(weeks=weeks)
-    days = project(parcels(unit, set(refs)), active_claims(unit), unit.today, last, unit.zone)
+    days = project(parcels(unit, set(refs)), planner_of(unit).claims, unit.today, last, unit.zone)
     telling = [days[0]]
     for before, day in pairwise(days):
         same = (before.there, before.promised, before.coming)

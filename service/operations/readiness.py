@@ -1,6 +1,6 @@
 """Readiness: the probability that the cases of a day can be done, from plans and stock."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -8,16 +8,14 @@ from service.core.case_problem import CasePlan, problem_of
 from service.core.constructs import read_planned
 from service.core.kit import choose_kit, kit_to_json
 from service.core.readiness import Problem, ProblemError, answer_to_json, solve
-from service.core.role_sizes import Catalogue
 from service.core.units import StockUnits
 from service.errors import BadInput, FieldFault
 from service.operations.checks import refuse_past
-from service.operations.plans import Shop, open_shop, plan_body
+from service.operations.planner import planner_of
+from service.operations.plans import plan_body
 from service.operations.preparing import Prepared, parcels, prepare
 from service.operations.schemas.readiness_problem import kit_problem_from, problem_from
-from service.operations.sizing import values_in_force
 from service.operations.unit import Unit
-from service.storage.queries import catalogue
 
 __all__ = ["answer_kit", "answer_readiness", "day_problem", "problem_for", "solved"]
 
@@ -80,20 +78,27 @@ def day_problem(unit: Unit, last: date) -> DayProblem:
         When the day is in the past.
     """
     refuse_past(unit, last)
-    shop = open_shop(unit)
-    return problem_for(unit, shop, prepare(unit, shop, last))
+    return problem_for(unit, last)
 
 
-def problem_for(unit: Unit, shop: Shop, prepared: Sequence[Prepared]) -> DayProblem:
-    """Write the readiness problem of prepared cases; those that cannot be sized are left out."""
-    plans = [_case_plan(one) for one in prepared if one.case is not None and one.plan is not None]
+def problem_for(unit: Unit, last: date) -> DayProblem:
+    """Write the readiness problem of the cases from today to a day.
+
+    Those that cannot be sized are left out.
+    """
+    planner = planner_of(unit)
+    plans = [
+        _case_plan(one)
+        for one in prepare(unit, last)
+        if one.case is not None and one.plan is not None
+    ]
     problem = problem_of(
         plans,
-        templates=shop.templates,
-        catalogue=Catalogue(shop.facts),
-        values=values_in_force(unit),
+        templates=planner.templates,
+        catalogue=planner.catalogue.by_kind,
+        values=planner.values,
         parcels=[one for one in parcels(unit) if not _is_overdue(unit, one)],
-        turnarounds=catalogue.turnarounds(unit.session),
+        turnarounds=planner.catalogue.turnarounds,
         zone=unit.zone,
     )
     return DayProblem(problem, tuple(plan.case for plan in plans))

@@ -15,6 +15,7 @@ from service.operations.cases import the_case
 from service.operations.catalogue import the_item
 from service.operations.checks import check_case
 from service.operations.codes import code_of, facts_of, read_code
+from service.operations.planner import planner_of
 from service.operations.recalls import recall_sentences
 from service.operations.schemas.checks import CaseCheckOut, LineOut
 from service.operations.schemas.scans import (
@@ -29,7 +30,7 @@ from service.operations.schemas.scans import (
 from service.operations.stock_units import tray_case
 from service.operations.unit import Unit
 from service.operations.words import CAUTION
-from service.storage.queries import catalogue, codes
+from service.storage.queries import codes
 from service.storage.tables import Item, Lot, OperatingList, SurgicalCase
 
 __all__ = ["name_pack", "scan_pack"]
@@ -214,7 +215,7 @@ def _case_facts(unit: Unit, item: Item, lots: Sequence[Lot], asked: _Asked) -> C
         is_picked = any((pick.lot, pick.serial) in names for pick in line.picks)
         return item.ref not in line.refs, not is_picked
 
-    facts = {one.ref: one for one in catalogue.all_facts(unit.session)}
+    facts = planner_of(unit).catalogue.by_ref
     wanted = tuple(
         Wanted(
             line.role,

@@ -1,6 +1,6 @@
 """Instrument sets: where each copy is, when it is back, who needs it next, and what clashes."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -8,16 +8,15 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.items import ItemFacts
-from service.operations.plans import open_shop
+from service.operations.planner import planner_of
 from service.operations.preparing import Prepared, prepare
-from service.operations.recalls import blocked_lots
 from service.operations.schemas.stock import DeliveryOut
 from service.operations.schemas.stock_view import MissingOut, SetCopy, SetNeed, SetOut, SetsOut
 from service.operations.stock import list_deliveries
-from service.operations.stock_needs import DAYS_AHEAD, missing_of
+from service.operations.stock_needs import DAYS_AHEAD, missing_ahead
 from service.operations.stock_view import why_not_usable
 from service.operations.unit import Unit
-from service.storage.queries import catalogue, codes, stock
+from service.storage.queries import codes
 
 __all__ = ["list_sets"]
 
@@ -31,7 +30,7 @@ class _Shelf:
     cases: Mapping[str, Prepared]
     missing: Sequence[MissingOut]
     deliveries: Sequence[DeliveryOut]
-    recalled: set[int]
+    recalled: Collection[int]
 
 
 def list_sets(unit: Unit) -> SetsOut:
@@ -40,22 +39,18 @@ def list_sets(unit: Unit) -> SetsOut:
     Those that a coming case misses come first, then those that are needed soonest.
     """
     last = unit.today + timedelta(days=DAYS_AHEAD)
-    facts = [
-        item for item in catalogue.all_facts(unit.session) if item.turnaround_minutes is not None
-    ]
-    prepared = prepare(unit, open_shop(unit), last)
-    rows = stock.stock_rows(
-        unit.session, site_id=unit.site_id, filters={}, refs={item.ref for item in facts}
-    )
+    facts = [item for item in planner_of(unit).facts if item.turnaround_minutes is not None]
+    prepared = prepare(unit, last)
+    rows = planner_of(unit).stock_of({item.ref for item in facts})
     lots = sorted({row.lot_id for row in rows})
     holds = codes.holds_on(unit.session, unit.site_id, lots)
     shelf = _Shelf(
         rows,
         [hold for hold in holds if hold.is_set and hold.until_at > unit.now],
         {one.row.reference: one for one in prepared},
-        [one for one in missing_of(unit, prepared) if one.what == "instrument set"],
+        [one for one in missing_ahead(unit) if one.what == "instrument set"],
         list_deliveries(unit).deliveries,
-        blocked_lots(unit),
+        planner_of(unit).recalled,
     )
     sets = [_set_out(unit, item, shelf) for item in facts]
     return SetsOut(until=last, sets=sorted(sets, key=_soonest))

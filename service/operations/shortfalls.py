@@ -7,12 +7,12 @@ from datetime import timedelta
 from service.core.case_checks import CaseCheck
 from service.core.covering import Way, order_by, ways_of
 from service.core.items import describe_size
-from service.core.role_sizes import Catalogue
 from service.core.shelf import Shelf
 from service.core.shortage import NEAR, Missing, Shortage
 from service.core.supply_figures import SUPPLY_FIGURES, SupplyFigures, supply_figures
 from service.operations.looking_ahead import Ahead, look_ahead
-from service.operations.plans import Shop, construct_name, suggest_plan
+from service.operations.planner import PlannerContext, planner_of
+from service.operations.plans import construct_name, suggest_plan
 from service.operations.preparing import Prepared, parcels
 from service.operations.readiness import problem_for, solved
 from service.operations.schemas.shortfalls import (
@@ -25,12 +25,10 @@ from service.operations.schemas.shortfalls import (
     UncheckedOut,
     WayOut,
 )
-from service.operations.sizing import values_in_force
 from service.operations.supply_sources import Room, Supply, open_supply, sources_of
 from service.operations.unit import Unit
 from service.operations.words import CAUTION
 from service.operations.would_do import Asker, Named
-from service.storage.queries import reference
 
 __all__ = ["shortfalls"]
 
@@ -43,7 +41,7 @@ class _Desk:
     """Everything shortfalls are told from, read once for all of them."""
 
     unit: Unit
-    shop: Shop
+    planner: PlannerContext
     prepared: Mapping[str, Prepared]
     supply: Supply
     asker: Asker
@@ -88,23 +86,23 @@ def shortfalls(unit: Unit, days: int, *, with_gains: bool = False) -> Shortfalls
 
 
 def _open_desk(unit: Unit, ahead: Ahead, suggested: Named, *, with_gains: bool) -> _Desk:
-    shop, values = ahead.shop, values_in_force(unit)
+    planner = planner_of(unit)
     prepared = {one.row.reference: one for one in ahead.prepared}
-    covered = _covered(ahead.coming, shop)
-    asker = Asker(unit, shop, Catalogue(shop.facts), values, prepared, covered, suggested)
+    covered = _covered(ahead.coming, planner)
+    asker = Asker(unit, planner, prepared, covered, suggested)
     refs = {ref for one in ahead.found for ref in one.refs}
     there = parcels(unit, refs | asker.sizes_wanted(ahead.found))
     room = Room(unit, Shelf.of(there, ahead.claims), ahead.turnarounds)
     supply = open_supply(unit, room, refs)
     gains = _gains(unit, ahead) if with_gains and ahead.found else {}
-    return _Desk(unit, shop, prepared, supply, asker, supply_figures(values), gains)
+    return _Desk(unit, planner, prepared, supply, asker, supply_figures(planner.values), gains)
 
 
-def _covered(checks: Iterable[CaseCheck], shop: Shop) -> Named:
+def _covered(checks: Iterable[CaseCheck], planner: PlannerContext) -> Named:
     """Give the alternates of each case that are covered."""
     return {
         check.case.case: [
-            (one.name, construct_name(one.name, shop.templates))
+            (one.name, construct_name(one.name, planner.templates))
             for one in check.constructs[1:]
             if one.state == "covered"
         ]
@@ -117,7 +115,7 @@ def _suggested(unit: Unit, ahead: Ahead) -> Named | None:
 
     ``None`` when there are no rules to ask.
     """
-    if reference.guidance_book(unit.session) is None:
+    if planner_of(unit).guidance is None:
         return None
     lines = (each for one in ahead.found for each in one.missing)
     short = {each.case.case: each.case for each in lines if each.place != NEAR}
@@ -135,7 +133,7 @@ def _suggested(unit: Unit, ahead: Ahead) -> Named | None:
 
 def _gains(unit: Unit, ahead: Ahead) -> dict[str, float]:
     """Give what one more unit would add, by reference, for the units that add most."""
-    problem = problem_for(unit, ahead.shop, ahead.prepared)
+    problem = problem_for(unit, ahead.until)
     if not problem.cases:
         return {}
     asked = {"method": "simulated", "samples": _SAMPLES, "gains": _GAINS}
@@ -186,7 +184,7 @@ def _order_words(shortage: Shortage, order: Way | None) -> str:
 
 
 def _item(desk: _Desk, ref: str) -> ItemShortOut:
-    facts = next(item for item in desk.shop.facts if item.ref == ref)
+    facts = desk.planner.catalogue.by_ref[ref]
     row = desk.supply.facts[ref]
     return ItemShortOut(
         ref=ref,
@@ -203,7 +201,7 @@ _STANDS = {NEAR: "near", 0: "primary"}
 
 def _missing(desk: _Desk, one: Missing) -> MissingOut:
     prepared, line = desk.prepared[one.case.case], one.line
-    name = construct_name(one.construct, desk.shop.templates) if one.construct else ""
+    name = construct_name(one.construct, desk.planner.templates) if one.construct else ""
     return MissingOut.model_validate(
         {
             "case": one.case.case,
@@ -246,5 +244,5 @@ def _unchecked(one: Prepared) -> UncheckedOut:
 
 def _figures(unit: Unit) -> list[FigureOut]:
     """Give the figures in force, and the usual ones where the department has none."""
-    set_here = {row.key: row for row in reference.sizing_defaults(unit.session)}
+    set_here = {row.key: row for row in planner_of(unit).sizing_rows}
     return [FigureOut.model_validate(set_here.get(key, one)) for key, one in SUPPLY_FIGURES.items()]

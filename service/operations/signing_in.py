@@ -3,6 +3,8 @@
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sqlmodel import Session
+
 from service.errors import SignInNeeded
 from service.operations.audit import note
 from service.operations.caller import Caller
@@ -125,7 +127,7 @@ def come_back(work: Work, throttle: Throttle, token: str, pin: str, caller: Call
 
     It goes on under a new token and ends when it would have. Source: OWASP ASVS 5.0, 7.2.4.
     """
-    found = work.read(lambda unit: _session(unit, token))
+    found = work.look_up(lambda session: _session(session, token))
     if found is None or found.ends_at <= work.clock():
         raise SignInNeeded("The session has ended; sign in with name and password.")
     person = found.person
@@ -166,8 +168,8 @@ class _Session:
     ends_at: datetime
 
 
-def _session(unit: Unit, token: str) -> _Session | None:
-    found = people.session_of(unit.session, digest_of_token(token))
+def _session(session: Session, token: str) -> _Session | None:
+    found = people.session_of(session, digest_of_token(token))
     if found is None:
         return None
     row, person = found
@@ -190,7 +192,7 @@ def caller_of_session(
         When the session has been idle too long (its fact ``locked`` says that a PIN is enough) or
         has ended.
     """
-    found = work.read(lambda unit: _session(unit, token))
+    found = work.look_up(lambda session: _session(session, token))
     if found is None:
         return None
     now = work.clock()
@@ -214,15 +216,15 @@ def _seen(unit: Unit, token: str) -> None:
 
 def caller_of_token(work: Work, token: str, asked: Caller) -> Caller | None:
     """Give who an API token belongs to: its scopes, as far as the person still has the roles."""
-    return work.read(lambda unit: _token_caller(unit, token, asked))
+    return work.look_up(lambda session: _token_caller(session, token, asked, work.clock()))
 
 
-def _token_caller(unit: Unit, token: str, asked: Caller) -> Caller | None:
-    found = people.token_of(unit.session, digest_of_token(token))
+def _token_caller(session: Session, token: str, asked: Caller, now: datetime) -> Caller | None:
+    found = people.token_of(session, digest_of_token(token))
     if found is None:
         return None
     row, person = found
-    if row.revoked_at is not None or row.ends_at <= unit.now or not person.is_active:
+    if row.revoked_at is not None or row.ends_at <= now or not person.is_active:
         return None
     account = _Account.of(person)
     name = f"{account.name} ({row.name})"

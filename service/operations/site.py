@@ -5,7 +5,6 @@ from datetime import date
 from service.operations.schemas.base import Out
 from service.operations.unit import Unit
 from service.storage.queries import cases
-from service.storage.tables import Site
 
 __all__ = ["SiteOut", "next_list_day", "site_facts"]
 
@@ -21,7 +20,7 @@ class SiteOut(Out):
 
 def site_facts(unit: Unit) -> SiteOut:
     """Give what a page's frame says."""
-    site = unit.session.get_one(Site, unit.site_id)
+    site = unit.here
     return SiteOut(name=site.name, timezone=site.timezone, is_demo=site.is_demo, today=unit.today)
 
 

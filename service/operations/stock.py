@@ -7,6 +7,7 @@ from sqlalchemy import Row
 from service.core.items import describe_size
 from service.errors import BadInput, Duplicate, FieldFault
 from service.operations.lots import use_by_fault
+from service.operations.planner import planner_of
 from service.operations.recalls import active_recall
 from service.operations.schemas.stock import (
     DeliveryList,
@@ -208,7 +209,7 @@ def item_key(item: Item) -> int:
 
 def list_deliveries(unit: Unit) -> DeliveryList:
     """Give everything on its way, the earliest first: what is outstanding on sent orders."""
-    rows = stock.deliveries_due(unit.session, unit.site_id)
+    rows = planner_of(unit).deliveries
     return DeliveryList(deliveries=[delivery_out(unit, row._asdict()) for row in rows])
 
 

@@ -1,18 +1,16 @@
 """What the coming lists miss, case by case, for pages about stock."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import timedelta
 
 from service.core.case_checks import CaseCheck, LineCheck
 from service.core.gaps import Gap
-from service.operations.holds import active_claims
-from service.operations.plans import open_shop
-from service.operations.preparing import Prepared, prepare, run_check
+from service.operations.preparing import check_until, prepare
 from service.operations.schemas.stock_view import MissingOut
 from service.operations.unit import Unit
 
-__all__ = ["DAYS_AHEAD", "missing_ahead", "missing_of", "needed_by_ref"]
+__all__ = ["DAYS_AHEAD", "missing_ahead", "needed_by_ref"]
 
 #: How far ahead lists are looked through.
 DAYS_AHEAD = 28
@@ -24,15 +22,10 @@ def missing_ahead(unit: Unit) -> list[MissingOut]:
     A case that could do with either of two constructs misses the larger of both gaps, not the sum:
     only one of them is implanted.
     """
-    prepared = prepare(unit, open_shop(unit), unit.today + timedelta(days=DAYS_AHEAD))
-    return missing_of(unit, prepared)
-
-
-def missing_of(unit: Unit, prepared: Sequence[Prepared]) -> list[MissingOut]:
-    """Give what prepared cases miss."""
-    checked = run_check(unit, prepared, active_claims(unit))
+    last = unit.today + timedelta(days=DAYS_AHEAD)
+    checked = check_until(unit, last)
     found = []
-    for one in prepared:
+    for one in prepare(unit, last):
         result = checked.get(one.row.reference)
         for gap, refs, missing in _gaps(result) if result is not None else ():
             found.append(

@@ -9,8 +9,8 @@ from sqlalchemy import Row
 
 from service.core.items import INSTRUMENT_SET_KINDS
 from service.core.units import StockUnits, unusable_reason
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
-from service.storage.queries import catalogue, recalls, stock
 from service.storage.tables import Item, Location, Lot
 
 __all__ = ["sets_that_count", "tray_case", "units_at", "units_due", "units_of"]
@@ -76,11 +76,10 @@ def units_due(row: Row[Any]) -> StockUnits:
 
 def sets_that_count(unit: Unit, day: date) -> dict[str, int]:
     """Count the copies of each instrument set in the house that count on a day, by reference."""
-    recalled = recalls.blocked_lot_ids(unit.session)
-    sets = catalogue.turnarounds(unit.session)
+    planner = planner_of(unit)
     found: Counter[str] = Counter()
-    for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=list(sets)):
-        if unusable_reason(units_of(row, recalled), day) is None:
+    for row in planner.stock_of(planner.catalogue.turnarounds.keys()):
+        if unusable_reason(units_of(row, planner.recalled), day) is None:
             found[row.ref] += row.quantity
     return found
 

@@ -10,7 +10,7 @@ from sqlalchemy import Row
 
 from service.core.items import ItemFacts, describe_size
 from service.core.units import unusable_reason
-from service.operations.recalls import blocked_lots
+from service.operations.planner import planner_of
 from service.operations.schemas.stock_view import FamilyOut, MissingOut, SizeOut
 from service.operations.stock import list_deliveries
 from service.operations.stock_needs import missing_ahead, needed_by_ref
@@ -42,7 +42,7 @@ def families(unit: Unit) -> list[FamilyOut]:
     found: dict[Family, FamilyOut] = {}
     missing = missing_ahead(unit)
     homes: dict[str, Family] = {}
-    for size in _sizes(unit, catalogue.all_facts(unit.session), missing):
+    for size in _sizes(unit, planner_of(unit).facts, missing):
         key = homes[size.ref] = (size.kind, size.system)
         family = found.setdefault(key, FamilyOut(kind=size.kind, system=size.system, sizes=0))
         family.sizes += 1
@@ -59,7 +59,7 @@ def sizes_of(unit: Unit, kind: str, system: str = "") -> list[SizeOut]:
     """Give every catalogue line of a kind, of one system or of all, with what there is of it."""
     facts = [
         item
-        for item in catalogue.all_facts(unit.session)
+        for item in planner_of(unit).facts
         if item.kind == kind and (not system or item.system == system)
     ]
     return _sizes(unit, facts, missing_ahead(unit) if facts else ())
@@ -112,7 +112,7 @@ def _size(
 
 def _counts(unit: Unit, refs: Collection[str]) -> dict[str, _Count]:
     found: dict[str, _Count] = {}
-    recalled = blocked_lots(unit)
+    recalled = planner_of(unit).recalled
     for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs):
         count = found.setdefault(row.ref, _Count())
         count.here += row.quantity

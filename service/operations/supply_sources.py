@@ -14,11 +14,11 @@ from service.core.shortage import Shortage
 from service.core.sources import Coming, Lying, OtherSite, Source, Terms
 from service.core.turn import Turn
 from service.core.units import StockUnits, unusable_reasons
-from service.operations.recalls import blocked_lots
+from service.operations.planner import planner_of
 from service.operations.stock_units import units_of
 from service.operations.suppliers import terms_of
 from service.operations.unit import Unit
-from service.storage.queries import stock, suppliers
+from service.storage.queries import suppliers
 
 __all__ = ["Room", "Supply", "open_supply", "sources_of"]
 
@@ -59,13 +59,14 @@ class Supply:
 
 def open_supply(unit: Unit, room: Room, refs: Collection[str]) -> Supply:
     """Read where items of some references could come from."""
+    planner = planner_of(unit)
     facts = suppliers.supply_facts(unit.session, refs)
     rows: dict[str, list[Row[Any]]] = defaultdict(list)
-    for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs):
+    for row in planner.stock_of(refs):
         rows[row.ref].append(row)
     coming: dict[str, list[Coming]] = defaultdict(list)
     consigned = suppliers.consigned_refs(unit.session, unit.site_id, refs)
-    for row in stock.deliveries_due(unit.session, unit.site_id):
+    for row in planner.deliveries:
         found = Coming(row.reference, row.quantity, row.due_at, row.usable_from, row.return_by)
         coming[row.ref].append(found)
         if row.ownership == "consigned":
@@ -77,7 +78,7 @@ def open_supply(unit: Unit, room: Room, refs: Collection[str]) -> Supply:
         facts,
         terms_of(unit, names),
         rows,
-        blocked_lots(unit),
+        planner.recalled,
         coming,
         consigned,
         _sites(unit, refs),

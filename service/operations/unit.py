@@ -15,9 +15,19 @@ from service.storage.engine import Database
 from service.storage.migrate import is_current, migrate
 from service.storage.tables import Site
 
-__all__ = ["Unit", "Work"]
+__all__ = ["Here", "Unit", "Work"]
 
 Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """The site an operation acts at."""
+
+    id: int
+    name: str
+    timezone: str
+    is_demo: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +42,8 @@ class Unit:
         The moment of the request, in UTC.
     actor
         The name written beside every change.
-    site_id, zone
-        The site whose stock and lists are meant, and its time zone.
+    here
+        The site whose stock and lists are meant.
     caller
         Who asks, and what they may do.
     settings
@@ -43,10 +53,19 @@ class Unit:
     session: Session
     now: datetime
     actor: str
-    site_id: int
-    zone: ZoneInfo
+    here: Here
     caller: Caller
     settings: Settings
+
+    @property
+    def site_id(self) -> int:
+        """The key of the site."""
+        return self.here.id
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone of the site."""
+        return ZoneInfo(self.here.timezone)
 
     @property
     def today(self) -> date:
@@ -82,6 +101,7 @@ class Work:
         self.clock = clock
         self.caller = SYSTEM
         self.after: Callable[[Unit], None] | None = None
+        self.here: Here | None = None
         self.database = Database(settings.database_url)
 
     def for_caller(self, caller: Caller, after: Callable[[Unit], None]) -> "Work":
@@ -94,6 +114,7 @@ class Work:
         """
         door = copy(self)
         door.caller, door.after = caller, after
+        door.here = None
         return door
 
     def prepare(self) -> None:
@@ -104,6 +125,10 @@ class Work:
     def is_ready(self) -> bool:
         """Tell whether the database answers and has seen every migration."""
         return is_current(self.database)
+
+    def look_up(self, query: Callable[[Session], Result]) -> Result:
+        """Answer a question that belongs to no site, such as who is asking."""
+        return self.database.run(query, writes=False)
 
     def read(self, operation: Callable[[Unit], Result]) -> Result:
         """Run an operation that changes nothing."""
@@ -132,22 +157,23 @@ class Work:
         self.database.close()
 
     def _unit(self, session: Session, actor: str | None) -> Unit:
-        query = select(Site).order_by(col(Site.id))
+        here = self.here or self._find_site(session)
+        if self.caller.site_id is not None:
+            # Somebody's own door lasts for one request; the service's outlives changes of a site.
+            self.here = here
+        return Unit(
+            session, self.clock(), actor or self.caller.name, here, self.caller, self.settings
+        )
+
+    def _find_site(self, session: Session) -> Here:
+        query = select(Site).order_by(col(Site.id)).limit(1)
         if self.caller.site_id is not None:
             query = query.where(col(Site.id) == self.caller.site_id)
         site = session.exec(query).first()
         if site is None or site.id is None:
             message = "the database has no site; run 'traywright migrate' first"
             raise RuntimeError(message)
-        return Unit(
-            session,
-            self.clock(),
-            actor or self.caller.name,
-            site.id,
-            ZoneInfo(site.timezone),
-            self.caller,
-            self.settings,
-        )
+        return Here(site.id, site.name, site.timezone, site.is_demo)
 
     def _first_site(self, session: Session) -> None:
         if session.exec(select(Site)).first() is None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from service.core.constructs import read_planned
 from service.core.items import ItemFacts, describe_size
 from service.core.lines import FIRST_USE, INSTRUMENT_SET
-from service.core.role_sizes import Catalogue, Setting
+from service.core.role_sizes import Setting
 from service.core.shortage import NEAR, Missing, Shortage
 from service.core.would_do import (
     Question,
@@ -15,7 +15,7 @@ from service.core.would_do import (
     other_constructs,
     waits,
 )
-from service.operations.plans import Shop
+from service.operations.planner import PlannerContext
 from service.operations.preparing import Prepared
 from service.operations.supply_sources import Room
 from service.operations.unit import Unit
@@ -39,9 +39,7 @@ class Asker:
     """
 
     unit: Unit
-    shop: Shop
-    catalogue: Catalogue
-    values: Mapping[str, float]
+    planner: PlannerContext
     prepared: Mapping[str, Prepared]
     covered: Named
     suggested: Named
@@ -86,17 +84,22 @@ class Asker:
         return [each for each in found if each.ref not in own]
 
     def _alike(self, ref: str) -> Sequence[ItemFacts]:
-        kind = next(item.kind for item in self.shop.facts if item.ref == ref)
-        return self.catalogue[kind]
+        catalogue = self.planner.catalogue
+        return catalogue.by_kind[catalogue.by_ref[ref].kind]
 
     def _nearest_made(self, one: Missing) -> Sequence[ItemFacts]:
         part = next(
             each for each in read_planned(one.construct).parts if each.template == one.line.part
         )
-        roles = {role.role: role for role in self.shop.templates[part.template].roles}
+        roles = {role.role: role for role in self.planner.templates[part.template].roles}
         prepared = self.prepared[one.case.case]
         setting = Setting(
-            part, roles, prepared.row.side, self.catalogue, prepared.dimensions, self.values
+            part,
+            roles,
+            prepared.row.side,
+            self.planner.catalogue.by_kind,
+            prepared.dimensions,
+            self.planner.values,
         )
         return nearest_made(one.line.role, setting)
 

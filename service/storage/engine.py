@@ -6,20 +6,21 @@ without the lock loses updates.
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, create_engine, event, text
+from sqlalchemy import Connection, Executable, Table, UpdateBase, create_engine, event, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlmodel import Session
 
 from service.errors import Unavailable
 
-__all__ = ["Database", "TransactionClash"]
+__all__ = ["ANY_TABLE", "CHANGES", "Database", "TransactionClash"]
 
 Result = TypeVar("Result")
 
@@ -34,6 +35,14 @@ _RETRY_STATES = {"40001", "40P01"}
 
 #: PostgreSQL: connection trouble, and a server that is shutting down or starting.
 _NO_CONNECTION = ("08", "57P")
+
+#: The execution option by which a statement says that it changes less than its whole table.
+CHANGES = "traywright_changes"
+
+#: Stands for every table where it is not known what was changed.
+ANY_TABLE = "*"
+
+_WRITTEN = "traywright_written"
 
 _DISK_TROUBLE = ("disk is full", "disk I/O error", "readonly database", "No space left")
 
@@ -62,11 +71,17 @@ class Database:
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_sqlite)
             event.listen(self.engine, "begin", _begin_sqlite)
+        event.listen(self.engine, "after_execute", _count_writes)
+        event.listen(self.engine, "rollback_savepoint", _count_rollback)
 
     @contextmanager
     def session(self, *, writes: bool, keeps: bool = True) -> Iterator[Session]:
-        """Open a session for one unit of work; it commits at the end when it writes and keeps."""
-        options: dict[str, Any] = {"traywright_writes": writes}
+        """Open a session for one unit of work; it commits at the end when it writes and keeps.
+
+        ``session.info["written"]`` counts the statements that have changed each table since.
+        """
+        written: Counter[str] = Counter()
+        options: dict[str, Any] = {"traywright_writes": writes, _WRITTEN: written}
         if not self.is_sqlite:
             # A reader sees one moment; a writer, alone after its lock, sees the newest.
             options["isolation_level"] = "READ COMMITTED" if writes else "REPEATABLE READ"
@@ -75,6 +90,7 @@ class Database:
             self._writer if writes else nullcontext(),
             Session(engine, expire_on_commit=False) as session,
         ):
+            session.info["written"] = written
             if writes and not self.is_sqlite:
                 session.execute(text(f"SELECT pg_advisory_xact_lock({WRITER_LOCK})"))
             yield session
@@ -155,6 +171,30 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     writes = connection.get_execution_options().get("traywright_writes", True)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _count_writes(
+    connection: Connection,
+    statement: Executable,
+    _many: object,
+    _one: object,
+    options: Mapping[str, Any],
+    _result: object,
+) -> None:
+    written = connection.get_execution_options().get(_WRITTEN)
+    if written is None or getattr(statement, "is_select", False):
+        return
+    if isinstance(statement, UpdateBase) and isinstance(statement.table, Table):
+        written[options.get(CHANGES, statement.table.name)] += 1
+    else:
+        written[ANY_TABLE] += 1
+
+
+def _count_rollback(connection: Connection, _name: str, _context: object) -> None:
+    """Count what a savepoint undoes: it can only be of tables that have been written."""
+    written = connection.get_execution_options().get(_WRITTEN)
+    if written is not None:
+        written.update(dict.fromkeys(written, 1))
 
 
 def _as_unavailable(error: DBAPIError) -> Unavailable | None:

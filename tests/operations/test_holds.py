@@ -9,8 +9,9 @@ import pytest
 
 from service.errors import Stale
 from service.operations.checks import check_case
-from service.operations.holds import active_claims, hold_cases
+from service.operations.holds import hold_cases
 from service.operations.imports import import_file
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
 from tests.small_theatre import (
     BACKUP,
@@ -248,7 +249,7 @@ def test_what_is_held_is_what_the_planner_sees(theatre: Theatre) -> None:
     theatre.receive("SET", 1)
     theatre.add_case("K1")
     theatre.plan("K1")
-    claims = theatre.work.read(active_claims)
+    claims = theatre.work.read(lambda unit: planner_of(unit).claims)
     assert {(claim.case, claim.quantity, claim.stays, claim.is_set) for claim in claims} == {
         ("K1", 1, True, False),
         ("K1", 1, False, True),

@@ -19,10 +19,9 @@ from service.operations import fhir, promising, scans, trays
 from service.operations.catalogue import add_item
 from service.operations.checks import check_case
 from service.operations.expiry import expiring
-from service.operations.holds import active_claims
 from service.operations.orders.deliveries import add_delivery
 from service.operations.par.shelf import on_shelf
-from service.operations.plans import open_shop
+from service.operations.planner import planner_of
 from service.operations.preparing import check_input, prepare
 from service.operations.schemas.items import ItemBody
 from service.operations.schemas.ledger import HoldBody, PackBody
@@ -153,8 +152,8 @@ def _stock(unit: Unit) -> None:
 
 def _check(unit: Unit) -> set[str]:
     """Let the case be checked with one pack of the house at a time."""
-    prepared = prepare(unit, open_shop(unit), LIST_DAY, only={"K2"})
-    given = check_input(unit, prepared, active_claims(unit))
+    prepared = prepare(unit, LIST_DAY, only={"K2"})
+    given = check_input(unit, prepared, planner_of(unit).claims)
     found = set()
     for pack in PACKS:
         alone = replace(given, parcels=tuple(p for p in given.parcels if p.ref == pack.ref))
@@ -164,8 +163,8 @@ def _check(unit: Unit) -> set[str]:
 
 
 def _supply(unit: Unit) -> set[str]:
-    prepared = prepare(unit, open_shop(unit), LIST_DAY, only={"K2"})
-    given = check_input(unit, prepared, active_claims(unit))
+    prepared = prepare(unit, LIST_DAY, only={"K2"})
+    given = check_input(unit, prepared, planner_of(unit).claims)
     room = Room(unit, Shelf.of(given.parcels, given.holds), given.turnarounds)
     (case,) = given.cases
     return {pack.ref for pack in PACKS if room.free(case, pack.ref, stays=True) > 0}

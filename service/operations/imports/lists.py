@@ -10,7 +10,7 @@ from service.exchange.rows import OperatingListRow
 from service.operations.cases import case_columns
 from service.operations.following import replan
 from service.operations.imports.plan import ImportPlan
-from service.operations.plans import Shop, open_shop, store_plan
+from service.operations.plans import store_plan
 from service.operations.schemas.cases import (
     CaseFields,
     FindingsBody,
@@ -37,7 +37,6 @@ class _Entry:
 def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> ImportPlan:
     """Compare operating lists with the cases on record."""
     plan = ImportPlan()
-    shop = open_shop(unit)
     touched: list[str] = []
     for number, row in rows:
         if row.list_date < unit.today:
@@ -48,7 +47,7 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
             continue
         try:
             entry = _entry(row)
-            if _write(unit, entry, shop, plan):
+            if _write(unit, entry, plan):
                 touched.append(entry.reference)
         except ValidationError as error:
             for fault in faults_of(error.errors()):
@@ -84,7 +83,7 @@ def _entry(row: OperatingListRow) -> _Entry:
     return _Entry(row.case_reference, fields, plan)
 
 
-def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> bool:
+def _write(unit: Unit, entry: _Entry, plan: ImportPlan) -> bool:
     """Write one case inside a savepoint, so that a faulty row leaves nothing behind.
 
     Returns
@@ -93,7 +92,8 @@ def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> bool:
         Whether the row said anything new.
     """
     with unit.session.begin_nested():
-        row = cases.find_case(unit.session, unit.site_id, entry.reference)
+        found = cases.find_case(unit.session, unit.site_id, entry.reference)
+        row = None if found is None else found[0]
         columns = case_columns(unit, entry.fields)
         is_new = row is None
         if row is None:
@@ -103,7 +103,7 @@ def _write(unit: Unit, entry: _Entry, shop: Shop, plan: ImportPlan) -> bool:
         differs = any(getattr(row, name) != value for name, value in columns.items())
         if differs:
             row.sqlmodel_update(columns)
-        revised = entry.plan is not None and store_plan(unit, row, entry.plan, shop) is not None
+        revised = entry.plan is not None and store_plan(unit, row, entry.plan) is not None
         if not is_new and (differs or revised):
             row.version += 1
     if is_new or differs or revised:

@@ -12,11 +12,11 @@ from service.operations.ledger import MOVEMENT_PERMISSIONS, refuse_tray
 from service.operations.orders.deciding import close_if_done
 from service.operations.orders.finding import lines, outstanding, the_order
 from service.operations.orders.viewing import order_out
+from service.operations.planner import planner_of
 from service.operations.rules import require
 from service.operations.schemas.orders import ReceiptBody, ReceiptLine
 from service.operations.schemas.orders_out import OrderOut
 from service.operations.schemas.stock import ReceiveBody
-from service.operations.sizing import values_in_force
 from service.operations.stock import find_place, item_key, receive
 from service.operations.unit import Unit
 from service.storage.queries import codes, loans, orders, stock
@@ -186,7 +186,7 @@ def _check_dates(unit: Unit, came: _Came) -> str:
     if came.use_by < unit.today:
         raise _refuse("use_by", f"expired on {came.use_by}: an expired pack is never received")
     usual = SUPPLY_FIGURES[SHORT_DATED].value
-    days = int(values_in_force(unit).get(SHORT_DATED, usual))
+    days = int(planner_of(unit).values.get(SHORT_DATED, usual))
     if came.use_by >= unit.today + timedelta(days=days):
         return ""
     if came.line.although is None:

@@ -7,7 +7,7 @@ from service.core.calendar import Calendar, arrival_day
 from service.core.deadlines import last_moment_on, local_moment
 from service.core.supply_figures import supply_figures
 from service.errors import BadInput, FieldFault
-from service.operations.sizing import values_in_force
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
 from service.storage.queries import suppliers
 from service.storage.tables import Item, OrderLine, SupplyOrder
@@ -39,7 +39,7 @@ def due_of(unit: Unit, order: SupplyOrder, item: Item) -> Due | None:
 
     A delivery may come at any hour of its day, so it is due when the day ends.
     """
-    figures = supply_figures(values_in_force(unit))
+    figures = supply_figures(planner_of(unit).values)
     days = {"loan": figures.loan_lead_days, "call_off": figures.call_off_days}
     lead_time_days = days.get(order.kind, item.lead_time_days)
     if lead_time_days is None:
@@ -58,7 +58,7 @@ def ready(unit: Unit, item: Item, due_at: datetime) -> datetime:
 
     What comes unsterile is reprocessed first; anything else is unpacked and booked in.
     """
-    figures = supply_figures(values_in_force(unit))
+    figures = supply_figures(planner_of(unit).values)
     hours = figures.delivery_receiving_hours
     if not item.supplied_sterile:
         hours = figures.loan_reprocessing_hours

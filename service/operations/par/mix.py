@@ -13,13 +13,12 @@ from service.core.constructs import read_planned
 from service.core.demand import ItemUsage, item_rates
 from service.core.estimates import Measurements, estimate_dimensions
 from service.core.items import ItemFacts
-from service.core.role_sizes import Catalogue
 from service.core.size_families import curves, size_families
 from service.core.size_tilt import SeenSize, tilted
 from service.core.sizing import SizingError
 from service.core.units import StockUnits
-from service.operations.plans import Shop, faults_of_construct, plan_body
-from service.operations.sizing import values_in_force
+from service.operations.planner import PlannerContext, planner_of
+from service.operations.plans import faults_of_construct, plan_body
 from service.operations.unit import Unit
 from service.operations.usage_seen import Seen
 from service.storage.queries import cases, catalogue
@@ -83,7 +82,7 @@ def refs_of(item: str) -> list[str]:
     return [ref for ref in item.split("|") if ref != "…"]
 
 
-def case_mix(unit: Unit, shop: Shop, seen: Seen, most: int) -> Mix:
+def case_mix(unit: Unit, seen: Seen, most: int) -> Mix:
     """Build the case mix from at most some plans.
 
     Parameters
@@ -95,9 +94,9 @@ def case_mix(unit: Unit, shop: Shop, seen: Seen, most: int) -> Mix:
     most
         How many plans at most; each kind keeps its share of places, and at least one.
     """
-    plans = _plans(unit, shop)
-    facts = {one.ref: one for one in shop.facts}
-    made = _cases(unit, shop, seen, plans.found)
+    plans = _plans(unit)
+    facts = planner_of(unit).catalogue.by_ref
+    made = _cases(unit, seen, plans.found)
     kind_of = {name: _kind_of(case, facts) for name, case in made.items()}
     chosen = _chosen(plans.found, kind_of, most)
     counts = Counter(kind_of[plan.case] for plan in chosen)
@@ -118,8 +117,8 @@ def case_mix(unit: Unit, shop: Shop, seen: Seen, most: int) -> Mix:
     )
 
 
-def _plans(unit: Unit, shop: Shop) -> _Plans:
-    values = values_in_force(unit)
+def _plans(unit: Unit) -> _Plans:
+    values = planner_of(unit).values
     first, last = (unit.today + timedelta(days=days) for days in (-DAYS_BACK, DAYS_AHEAD))
     pairs = cases.cases_between(unit.session, unit.site_id, first, last)
     pairs.sort(key=lambda pair: (abs((pair[0].list_date - unit.today).days), pair[1].reference))
@@ -127,7 +126,7 @@ def _plans(unit: Unit, shop: Shop) -> _Plans:
     found, unsized = [], 0
     for _, row in pairs:
         plan = stored.get(row.id or 0)
-        sized = None if plan is None or not values else _case_plan(row, plan, shop, values)
+        sized = None if plan is None or not values else _case_plan(row, plan, planner_of(unit))
         if sized is not None:
             found.append(sized)
         elif plan is not None:
@@ -135,15 +134,13 @@ def _plans(unit: Unit, shop: Shop) -> _Plans:
     return _Plans(tuple(found), unsized)
 
 
-def _case_plan(
-    row: SurgicalCase, plan: Plan, shop: Shop, values: Mapping[str, float]
-) -> CasePlan | None:
+def _case_plan(row: SurgicalCase, plan: Plan, planner: PlannerContext) -> CasePlan | None:
     body = plan_body(plan)
     planned = tuple(read_planned(text) for text in (body.primary, *body.alternates))
-    if any(faults_of_construct(one, shop) for one in planned):
+    if any(faults_of_construct(one, planner) for one in planned):
         return None
     try:
-        dimensions = estimate_dimensions(Measurements(**row.measurements), row.sex, values)
+        dimensions = estimate_dimensions(Measurements(**row.measurements), row.sex, planner.values)
     except SizingError:
         # The case page says what is wrong with the measurements; here the case is counted.
         return None
@@ -151,14 +148,15 @@ def _case_plan(
     return CasePlan(row.reference, row.starts_at, row.ends_at, row.side, planned, needs, dimensions)
 
 
-def _cases(unit: Unit, shop: Shop, seen: Seen, plans: Sequence[CasePlan]) -> dict[str, Case]:
+def _cases(unit: Unit, seen: Seen, plans: Sequence[CasePlan]) -> dict[str, Case]:
     """Write the cases; where a role shares some of its items, the item used most stands for it."""
     used = [StockUnits(ref, ref, one.used) for ref, one in seen.items.items() if one.used]
+    planner = planner_of(unit)
     problem: dict[str, Any] = problem_of(
         plans,
-        templates=shop.templates,
-        catalogue=Catalogue(shop.facts),
-        values=values_in_force(unit),
+        templates=planner.templates,
+        catalogue=planner.catalogue.by_kind,
+        values=planner.values,
         parcels=used,
         turnarounds=catalogue.turnarounds(unit.session),
         zone=unit.zone,

@@ -20,7 +20,7 @@ from service.operations.demand import DAYS_PER_YEAR
 from service.operations.par.answer import refusal
 from service.operations.par.mix import Case, Mix, case_mix
 from service.operations.par.shelf import Kept, Shelf, read_shelf
-from service.operations.plans import Shop, open_shop
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
 from service.operations.usage_seen import Seen, see_usage
 
@@ -87,8 +87,7 @@ def read_setting(unit: Unit, arrivals_per_day: float | None, *, keep_first: bool
     """
     seen = see_usage(unit)
     rate, bounds, source = _arrivals(seen, arrivals_per_day)
-    shop = open_shop(unit)
-    fitted = _fitted(unit, shop, seen, rate)
+    fitted = _fitted(unit, seen, rate)
     mix, shelf, problem, terms = fitted.mix, fitted.shelf, fitted.problem, fitted.terms
     demands = {one.name: units for one, units in zip(shelf.kept, terms.units_per_case, strict=True)}
     return Setting(
@@ -118,26 +117,26 @@ class _Fitted:
     sets: tuple[str, ...]
 
 
-def _fitted(unit: Unit, shop: Shop, seen: Seen, arrivals_per_day: float) -> _Fitted:
+def _fitted(unit: Unit, seen: Seen, arrivals_per_day: float) -> _Fitted:
     for most in _MOST_PLANS[:-1]:
         try:
-            return _fit(unit, shop, seen, arrivals_per_day, most)
+            return _fit(unit, seen, arrivals_per_day, most)
         except ParTooLarge:
             continue
     try:
-        return _fit(unit, shop, seen, arrivals_per_day, _MOST_PLANS[-1])
+        return _fit(unit, seen, arrivals_per_day, _MOST_PLANS[-1])
     except ParTooLarge as error:
         raise refusal(error) from error
 
 
-def _fit(unit: Unit, shop: Shop, seen: Seen, arrivals_per_day: float, most: int) -> _Fitted:
-    mix = case_mix(unit, shop, seen, most)
+def _fit(unit: Unit, seen: Seen, arrivals_per_day: float, most: int) -> _Fitted:
+    mix = case_mix(unit, seen, most)
     if not mix.entries:
         raise Conflict(
             "No case has a plan that can be sized, so nothing stands for the cases to come. "
             "Plan the coming cases first."
         )
-    sets = {one.ref for one in shop.facts if one.kind in INSTRUMENT_SET_KINDS}
+    sets = {one.ref for one in planner_of(unit).facts if one.kind in INSTRUMENT_SET_KINDS}
     names = sorted({name for _, case in mix.entries for name in items_of(case)})
     shelf = read_shelf(unit, [name for name in names if name not in sets], seen)
     problem = par_problem(mix, shelf.kept, arrivals_per_day)

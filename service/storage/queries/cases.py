@@ -35,16 +35,22 @@ def lists_between(session: Session, site_id: int, first: date, last: date) -> li
 
 
 # Written once: building a statement anew costs more than carrying it out.
-_FIND_CASE = select(SurgicalCase).where(
-    col(SurgicalCase.site_id) == bindparam("site_id"),
-    col(SurgicalCase.reference) == bindparam("reference"),
+_FIND_CASE = (
+    select(SurgicalCase, OperatingList)
+    .join(OperatingList, col(OperatingList.id) == col(SurgicalCase.list_id))
+    .where(
+        col(SurgicalCase.site_id) == bindparam("site_id"),
+        col(SurgicalCase.reference) == bindparam("reference"),
+    )
 )
 
 
-def find_case(session: Session, site_id: int, reference: str) -> SurgicalCase | None:
-    """Give a case by its local reference."""
-    values = {"site_id": site_id, "reference": reference}
-    return session.execute(_FIND_CASE, values).scalars().first()
+def find_case(
+    session: Session, site_id: int, reference: str
+) -> tuple[SurgicalCase, OperatingList] | None:
+    """Give a case by its local reference, and its list."""
+    row = session.execute(_FIND_CASE, {"site_id": site_id, "reference": reference}).first()
+    return None if row is None else (row[0], row[1])
 
 
 def cases_between(

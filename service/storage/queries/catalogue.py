@@ -71,6 +71,13 @@ def all_facts(session: Session) -> list[ItemFacts]:
     return [ItemFacts(*row) for row in rows]
 
 
+def facts_and_gtins(session: Session) -> list[tuple[ItemFacts, str | None]]:
+    """Give the whole catalogue as the planner sees it, each line with its GTIN, by reference."""
+    columns = [_TABLE.c[name] for name in _FACT_NAMES]
+    rows = session.execute(select(_TABLE.c.gtin, *columns).order_by(_TABLE.c.ref))
+    return [(ItemFacts(*row[1:]), row[0]) for row in rows]
+
+
 def facts_of(session: Session, refs: Collection[str]) -> dict[str, ItemFacts]:
     """Give some catalogue lines as the planner sees them, by reference."""
     columns = [_TABLE.c[name] for name in _FACT_NAMES]

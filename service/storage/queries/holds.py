@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Row, Select, bindparam, select, tuple_, update
 from sqlmodel import Session, col
 
+from service.storage.engine import CHANGES
 from service.storage.tables import (
     Balance,
     Hold,
@@ -133,6 +134,8 @@ _SET_HELD = (
         BALANCE.c.held != bindparam("now"),
     )
     .values(held=bindparam("now"))
+    # How many units lie there stays as it was.
+    .execution_options(**{CHANGES: "balance.held"})
 )
 
 

@@ -5,7 +5,17 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Row, bindparam, func, insert, select, tuple_, update
+from sqlalchemy import (
+    ColumnElement,
+    Row,
+    Select,
+    bindparam,
+    func,
+    insert,
+    select,
+    tuple_,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
@@ -172,7 +182,27 @@ def stock_rows(
     """
     if refs is not None and not refs:
         return []
-    query = (
+    query = _lying(BALANCE.c.held).where(PLACE.c.site_id == site_id)
+    columns = {"ref": ITEM, "kind": ITEM, "system": ITEM, "store": PLACE}
+    for name, value in filters.items():
+        query = query.where(columns[name].c[name] == value)
+    if refs is not None and len(refs) <= _MOST_REFS:
+        query = query.where(ITEM.c.ref.in_(sorted(refs)))
+    if after is not None:
+        query = query.where(tuple_(ITEM.c.ref, LOT.c.id, PLACE.c.id) > tuple_(*after))
+    return session.execute(query if limit is None else query.limit(limit)).all()
+
+
+def units_lying(session: Session, site_id: int, refs: Collection[str] | None) -> Sequence[Row[Any]]:
+    """Give what lies where, as `stock_rows` does, without how many of the units are promised."""
+    query = _lying().where(PLACE.c.site_id == site_id)
+    if refs is not None and len(refs) <= _MOST_REFS:
+        query = query.where(ITEM.c.ref.in_(sorted(refs)))
+    return session.execute(query).all()
+
+
+def _lying(*more: ColumnElement[Any]) -> Select[Any]:
+    return (
         select(
             ITEM.c.ref,
             ITEM.c.kind,
@@ -190,22 +220,14 @@ def stock_rows(
             PLACE.c.shelf,
             PLACE.c.kind.label("location_kind"),
             BALANCE.c.quantity,
-            BALANCE.c.held,
+            *more,
         )
         .join(LOT, LOT.c.id == BALANCE.c.lot_id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
         .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
-        .where(PLACE.c.site_id == site_id, BALANCE.c.quantity > 0)
+        .where(BALANCE.c.quantity > 0)
         .order_by(ITEM.c.ref, LOT.c.id, PLACE.c.id)
     )
-    columns = {"ref": ITEM, "kind": ITEM, "system": ITEM, "store": PLACE}
-    for name, value in filters.items():
-        query = query.where(columns[name].c[name] == value)
-    if refs is not None and len(refs) <= _MOST_REFS:
-        query = query.where(ITEM.c.ref.in_(sorted(refs)))
-    if after is not None:
-        query = query.where(tuple_(ITEM.c.ref, LOT.c.id, PLACE.c.id) > tuple_(*after))
-    return session.execute(query if limit is None else query.limit(limit)).all()
 
 
 def quantity_at(session: Session, lot_id: int, location_id: int) -> int:

@@ -1,0 +1,288 @@
+"""What the planner knows in one unit of work, read when it is first asked for and handed on.
+
+Every part names the tables it was read from. A statement that changes one of them in the same
+transaction makes the part stale, whoever sends it; the next who asks reads it anew. Nobody has to
+remember to drop anything.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from typing import Any, TypeVar, cast
+
+from sqlalchemy import Row
+
+from service.core.constructs import Template
+from service.core.items import ItemFacts
+from service.core.role_sizes import Catalogue
+from service.core.units import Claim
+from service.operations.constructs import all_templates
+from service.operations.unit import Unit
+from service.storage.engine import ANY_TABLE
+from service.storage.queries import (
+    cases,
+    catalogue,
+    confirmations,
+    holds,
+    packs,
+    recalls,
+    reference,
+    stock,
+)
+from service.storage.tables import (
+    Confirmation,
+    GuidanceBook,
+    OperatingList,
+    Plan,
+    SizingDefault,
+    SurgicalCase,
+)
+
+__all__ = ["CatalogueFacts", "PlannerContext", "planner_of"]
+
+Value = TypeVar("Value")
+
+#: What there is and what comes, as far as the planner looks at it.
+_STOCK = ("balance", "item", "location", "lot")
+_DUE = ("item", "order_line", "supply_order")
+_RECALLED = ("item", "lot", "recall")
+_CASES = ("operating_list", "surgical_case")
+#: What a case asks for follows from these.
+ASKED_FROM = (*_CASES, "construct_template", "item", "plan", "sizing_default")
+#: What a check is made from.
+CHECKED_FROM = tuple(sorted({*ASKED_FROM, *_STOCK, *_DUE, *_RECALLED, "case_pack", "hold"}))
+
+
+@dataclass(frozen=True)
+class CatalogueFacts:
+    """The catalogue and what is looked up in it."""
+
+    facts: Sequence[ItemFacts]
+    gtins: Mapping[str, str]
+
+    @cached_property
+    def by_ref(self) -> Mapping[str, ItemFacts]:
+        """The lines by reference."""
+        return {item.ref: item for item in self.facts}
+
+    @cached_property
+    def by_kind(self) -> Catalogue:
+        """The lines of each kind, with what roles have seen of them."""
+        return Catalogue(self.facts)
+
+    @cached_property
+    def lengths_mm(self) -> Mapping[str, float]:
+        """The length of each item that has one."""
+        return {item.ref: item.length_mm for item in self.facts if item.length_mm is not None}
+
+    @cached_property
+    def turnarounds(self) -> Mapping[str, int]:
+        """The turnaround of every instrument set, in minutes."""
+        return {
+            item.ref: item.turnaround_minutes
+            for item in self.facts
+            if item.turnaround_minutes is not None
+        }
+
+
+class PlannerContext:
+    """Everything plans are made and checked from; ask `planner_of` for the unit's own."""
+
+    def __init__(self, unit: Unit) -> None:
+        self._unit = unit
+        self._parts: dict[object, tuple[tuple[int, ...], object]] = {}
+        self._rows: dict[str, SurgicalCase] = {}
+        #: Kept only so that the session, which forgets what nobody holds, does not read them again.
+        self._lists: dict[int | None, OperatingList] = {}
+
+    def part(self, key: object, tables: Collection[str], read: Callable[[], Value]) -> Value:
+        """Give a part, read anew when one of its tables has been changed since.
+
+        Parameters
+        ----------
+        key
+            Names the part.
+        tables
+            All that it is read or worked out from.
+        """
+        # What waits to be written counts as written: a query would send it first, too.
+        self._unit.session.flush()
+        written = self._unit.session.info["written"]
+        stamp = tuple(written[name] for name in (ANY_TABLE, *tables))
+        known = self._parts.get(key)
+        if known is None or known[0] != stamp:
+            known = self._parts[key] = (stamp, read())
+        return cast("Value", known[1])
+
+    @property
+    def catalogue(self) -> CatalogueFacts:
+        """The catalogue of all sites."""
+        return self.part("catalogue", ("item",), self._read_catalogue)
+
+    def _read_catalogue(self) -> CatalogueFacts:
+        lines = catalogue.facts_and_gtins(self._unit.session)
+        return CatalogueFacts(
+            [facts for facts, _ in lines], {facts.ref: gtin for facts, gtin in lines if gtin}
+        )
+
+    @property
+    def facts(self) -> Sequence[ItemFacts]:
+        """The catalogue's lines, by reference."""
+        return self.catalogue.facts
+
+    @property
+    def templates(self) -> Mapping[str, Template]:
+        """Every construct template, by code."""
+        return self.part("templates", ("construct_template",), lambda: all_templates(self._unit))
+
+    @property
+    def sizing_rows(self) -> Sequence[SizingDefault]:
+        """The sizing and supply figures as they were set."""
+        session = self._unit.session
+        return self.part("figures", ("sizing_default",), lambda: reference.sizing_defaults(session))
+
+    @property
+    def values(self) -> Mapping[str, float]:
+        """The sizing and supply figures, by key."""
+        rows = self.sizing_rows
+        return self.part(
+            "values", ("sizing_default",), lambda: {row.key: row.value for row in rows}
+        )
+
+    @property
+    def guidance(self) -> GuidanceBook | None:
+        """The newest book of guidance rules."""
+        session = self._unit.session
+        return self.part("guidance", ("guidance_book",), lambda: reference.guidance_book(session))
+
+    def find_case(self, case_reference: str) -> SurgicalCase | None:
+        """Give a case by its reference.
+
+        Its row is the session's own and changes with everything that is done to it, so it is
+        looked for only once.
+        """
+        unit = self._unit
+        row = self._rows.get(case_reference)
+        if row is None or row not in unit.session:
+            found = cases.find_case(unit.session, unit.site_id, case_reference)
+            if found is None:
+                return None
+            row, self._lists[found[1].id] = found
+            self._rows[case_reference] = row
+        return row
+
+    def cases_until(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
+        """Give every case not cancelled from today to a day, in order of start."""
+        unit = self._unit
+        first = min(unit.today, last)
+        return self.part(
+            ("cases", last),
+            _CASES,
+            lambda: cases.cases_between(unit.session, unit.site_id, first, last),
+        )
+
+    def plans_of(self, case_ids: Iterable[int]) -> dict[int, Plan]:
+        """Give the newest revision of each case's plan, by case."""
+        known = self.part("plans", ("plan",), dict[int, Plan | None])
+        return self._completed(
+            known, case_ids, lambda ids: cases.latest_plans(self._unit.session, ids)
+        )
+
+    def confirmations_of(self, case_ids: Iterable[int]) -> dict[int, Confirmation]:
+        """Give the newest confirmation of each case, by case."""
+        known = self.part("confirmations", ("confirmation",), dict[int, Confirmation | None])
+        return self._completed(
+            known, case_ids, lambda ids: confirmations.newest(self._unit.session, ids)
+        )
+
+    @staticmethod
+    def _completed(
+        known: dict[int, Value | None],
+        case_ids: Iterable[int],
+        read: Callable[[list[int]], Mapping[int, Value]],
+    ) -> dict[int, Value]:
+        """Read what is not known yet of these cases, and give what there is of them."""
+        wanted = sorted(set(case_ids))
+        new = [key for key in wanted if key not in known]
+        if new:
+            found = read(new)
+            known.update({key: found.get(key) for key in new})
+        return {key: one for key in wanted if (one := known[key]) is not None}
+
+    @property
+    def claims(self) -> Sequence[Claim]:
+        """Every hold in force."""
+        return self.part("claims", ("hold", "surgical_case"), self._read_claims)
+
+    def _read_claims(self) -> Sequence[Claim]:
+        return [
+            Claim(
+                case=row.reference,
+                key=f"{row.lot_id}@{row.location_id}",
+                quantity=row.quantity,
+                list_date=row.list_date,
+                operating_list=str(row.list_id),
+                stays=row.stays,
+                is_set=row.is_set,
+                starts=row.from_at if row.is_set else None,
+                until=row.until_at if row.is_set else None,
+                share_group=row.share_group,
+            )
+            for row in holds.active_rows(self._unit.session, self._unit.site_id)
+        ]
+
+    def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
+        """Give the packs that have been implanted in some cases."""
+        ids = sorted(set(case_ids))
+        session = self._unit.session
+        return self.part(
+            ("implanted", *ids),
+            ("case_pack", "item", "lot"),
+            lambda: packs.implanted_in(session, ids) if ids else [],
+        )
+
+    def stock_of(self, refs: Collection[str] | None) -> Sequence[Row[Any]]:
+        """Give what lies where of some references, or of all."""
+        known = self.part("stock", _STOCK, dict[str, list[Row[Any]]])
+        every = self.part("whole stock", _STOCK, list[bool])
+        if not every:
+            new = None if refs is None else sorted(set(refs) - known.keys())
+            if new is None or new:
+                self._read_stock(known, new)
+            if new is None:
+                every.append(True)
+        if refs is None:
+            return [row for ref in sorted(known) for row in known[ref]]
+        return [row for ref in sorted(set(refs)) for row in known.get(ref, ())]
+
+    def _read_stock(self, known: dict[str, list[Row[Any]]], refs: Collection[str] | None) -> None:
+        unit = self._unit
+        if refs is None:
+            known.clear()
+        else:
+            known.update({ref: [] for ref in refs})
+        for row in stock.units_lying(unit.session, unit.site_id, refs):
+            known.setdefault(row.ref, []).append(row)
+
+    @property
+    def deliveries(self) -> Sequence[Row[Any]]:
+        """What is on its way, the earliest first."""
+        unit = self._unit
+        return self.part(
+            "deliveries", _DUE, lambda: stock.deliveries_due(unit.session, unit.site_id)
+        )
+
+    @property
+    def recalled(self) -> Collection[int]:
+        """The lots that a recall in force names."""
+        session = self._unit.session
+        return self.part("recalled", _RECALLED, lambda: recalls.blocked_lot_ids(session))
+
+
+def planner_of(unit: Unit) -> PlannerContext:
+    """Give what the planner knows in a unit of work."""
+    found = unit.session.info.get("planner")
+    if not isinstance(found, PlannerContext):
+        found = unit.session.info["planner"] = PlannerContext(unit)
+    return found
