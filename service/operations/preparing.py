@@ -209,7 +209,8 @@ def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[Parcel]:
         Only what has one of these references, so that a check does not read a whole store.
     """
     planner = planner_of(unit)
-    here, coming, recalled = planner.stock_of(refs), planner.deliveries, planner.recalled
+    here, coming = planner.stock_of(refs), planner.deliveries
+    recalled = {row.lot_id for row in here if row.recalled}
     return [_parcel(row, recalled) for row in here] + [
         _due_parcel(row) for row in coming if refs is None or row.ref in refs
     ]
