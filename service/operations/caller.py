@@ -2,7 +2,17 @@
 
 from dataclasses import dataclass
 
-__all__ = ["SYSTEM", "Caller"]
+__all__ = ["SYSTEM", "Caller", "Here"]
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """The site an operation acts at."""
+
+    id: int
+    name: str
+    timezone: str
+    is_demo: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +33,8 @@ class Caller:
         Where the request comes from.
     form_token
         The token that forms of this session carry; empty for a program.
+    here
+        The person's site, where it is known already.
     """
 
     name: str
@@ -33,6 +45,7 @@ class Caller:
     subject: str = ""
     address: str = ""
     form_token: str = ""
+    here: Here | None = None
 
 
 #: The service itself: the command line, migrations, the demo.

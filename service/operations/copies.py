@@ -10,8 +10,8 @@ from datetime import timedelta
 from service.core.shelf import most_away
 from service.core.units import Claim
 from service.operations.holds import BY_HAND, IN_TRAY
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
-from service.storage.queries import holds, stock
 from service.storage.tables import Hold, Item, OperatingList, SurgicalCase
 
 __all__ = ["copies_free", "copies_leave", "copies_short", "hold_copies", "keep_away"]
@@ -19,7 +19,7 @@ __all__ = ["copies_free", "copies_leave", "copies_short", "hold_copies", "keep_a
 
 def copies_free(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> int:
     """Give how many copies of a set in one place are nobody else's while a case has them."""
-    there = stock.quantity_at(unit.session, lot_id, location_id)
+    there = planner_of(unit).quantity_at(lot_id, location_id)
     until = case.ends_at + timedelta(minutes=item.turnaround_minutes or 0)
     others = [
         _span(hold)
@@ -65,7 +65,7 @@ def copies_leave(unit: Unit, movement: dict[str, object]) -> list[Hold]:
     rows = _in_force(unit, lot_id, origin)
     if not rows:
         return []
-    left = stock.quantity_at(unit.session, lot_id, origin)
+    left = planner_of(unit).quantity_at(lot_id, origin)
     case_id = movement.get("case_id")
     own = [hold for hold in rows if hold.case_id == case_id][: int(str(movement["quantity"]))]
     return own + _too_many([hold for hold in rows if hold not in own], left)
@@ -85,15 +85,15 @@ def copies_short(
     """
     rows = _in_force(unit, lot_id, location_id)
     if copies is None:
-        copies = stock.quantity_at(unit.session, lot_id, location_id)
+        copies = planner_of(unit).quantity_at(lot_id, location_id)
     return _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)
 
 
 def keep_away(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> None:
     """Keep a copy that a case has used away for its turnaround, from the moment it came back."""
     back = unit.now + timedelta(minutes=item.turnaround_minutes or 0)
-    for hold in holds.active(
-        unit.session, case_id=case.id, lot_id=lot_id, location_id=location_id, is_set=True
+    for hold in planner_of(unit).holds_in_force(
+        case_id=case.id, lot_id=lot_id, location_id=location_id, is_set=True
     ):
         # A set that only stood by goes back unopened and needs no turnaround.
         if hold.until_at > case.ends_at:
@@ -102,7 +102,7 @@ def keep_away(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_
 
 
 def _in_force(unit: Unit, lot_id: int, location_id: int) -> list[Hold]:
-    rows = holds.active(unit.session, lot_id=lot_id, location_id=location_id, is_set=True)
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=True)
     coming = [hold for hold in rows if hold.until_at > unit.now or hold.role == IN_TRAY]
     return sorted(coming, key=lambda hold: (hold.from_at, hold.id or 0))
 

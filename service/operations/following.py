@@ -15,7 +15,7 @@ from service.operations.giving_way import give_up, redate
 from service.operations.holds import OPEN_STATUSES, claim_of, hold_cases, update_held
 from service.operations.planner import planner_of
 from service.operations.unit import Unit
-from service.storage.queries import holds, stock
+from service.storage.queries import stock
 from service.storage.tables import Hold, SurgicalCase
 
 __all__ = ["post_with_holds", "rehold", "replan"]
@@ -81,9 +81,9 @@ def _leaving(
     unit: Unit, lot_id: int, location_id: int, quantity: int, case_id: int | None
 ) -> list[Hold]:
     """Choose the units that leave and give the holds on them, split where only some units go."""
-    rows = holds.active(unit.session, lot_id=lot_id, location_id=location_id, is_set=False)
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=False)
     claims = [claim_of(hold) for hold in rows]
-    there = stock.quantity_at(unit.session, lot_id, location_id)
+    there = planner_of(unit).quantity_at(lot_id, location_id)
     units = assign_units(claims, min(there, most_needed(claims)))
     mine = [any(rows[index].case_id == case_id for index in one) for one in units]
     # The case's own units first, then units nobody counts on, then those needed last.

@@ -12,8 +12,9 @@ from service.operations.holds import (
     tell_case,
     update_held,
 )
+from service.operations.planner import planner_of
 from service.operations.unit import Unit
-from service.storage.queries import holds, stock
+from service.storage.queries import holds
 from service.storage.tables import Hold, SurgicalCase
 
 __all__ = ["fits", "give_up", "make_room", "redate"]
@@ -32,7 +33,7 @@ def give_up(unit: Unit, lost: Iterable[Hold], why: str) -> list[SurgicalCase]:
 
 def fits(unit: Unit, lot_id: int, location_id: int, new: Claim | None = None) -> bool:
     """Tell whether there are units enough for every hold in one place, and for a new claim."""
-    there = stock.quantity_at(unit.session, lot_id, location_id)
+    there = planner_of(unit).quantity_at(lot_id, location_id)
     return most_needed(_claims(unit, lot_id, location_id, new)) <= there
 
 
@@ -46,7 +47,7 @@ def make_room(  # noqa: PLR0917 - whose units, where, what for
     list of SurgicalCase
         The cases that lost something, each once; they have been told.
     """
-    there = stock.quantity_at(unit.session, lot_id, location_id)
+    there = planner_of(unit).quantity_at(lot_id, location_id)
     losing: list[Hold] = []
     for hold, other, _ in reversed(holds.of_units(unit.session, lot_id, location_id)):
         claims = _claims(unit, lot_id, location_id, new, without=losing)
@@ -70,7 +71,7 @@ def redate(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]:
     """
     day = unit.local(case.starts_at).date()
     losers: list[SurgicalCase] = []
-    for hold in holds.active(unit.session, case_id=case.id):
+    for hold in planner_of(unit).holds_in_force(case_id=case.id):
         if hold.role not in {IN_TRAY, BY_HAND} or (hold.list_id, hold.from_at) == (
             case.list_id,
             case.starts_at,
@@ -102,7 +103,7 @@ def _claims(
     unit: Unit, lot_id: int, location_id: int, new: Claim | None, without: Iterable[Hold] = ()
 ) -> list[Claim]:
     gone = {hold.id for hold in without}
-    rows = holds.active(unit.session, lot_id=lot_id, location_id=location_id, is_set=False)
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=False)
     claims = [claim_of(hold) for hold in rows if hold.id not in gone]
     return claims if new is None else [*claims, new]
 

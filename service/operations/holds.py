@@ -49,10 +49,17 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     """
     rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
-    old = [hold for row in wanted for hold in holds.active(unit.session, case_id=row.id)]
-    release_holds(unit, [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}], why)
-    if not wanted:
-        return
+    old = [hold for row in wanted for hold in planner_of(unit).holds_in_force(case_id=row.id)]
+    old = [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}]
+    holds.release(unit.session, old, unit.now, why)
+    keys = {(hold.lot_id, hold.location_id) for hold in old if not hold.is_set}
+    if wanted:
+        keys |= _hold_anew(unit, wanted)
+    update_held(unit, keys)
+
+
+def _hold_anew(unit: Unit, wanted: Collection[SurgicalCase]) -> set[Key]:
+    """Hold what the plans of cases ask for; gives where something is held anew."""
     last = max(unit.local(row.starts_at).date() for row in wanted)
     named = {row.reference for row in wanted}
     ready = [
@@ -70,10 +77,11 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
         result = checked.get(one.row.reference)
         if result is None:
             continue
-        for claim in result.claims:
-            keys |= _write_new(unit, one, claim, known)
+        new = [hold for claim in result.claims for hold in _new_holds(unit, one, claim, known)]
+        holds.add(unit.session, new)
+        keys |= {(hold.lot_id, hold.location_id) for hold in new}
         reopen_if_lowered(unit, one.row.id or 0, result)
-    update_held(unit, keys)
+    return keys
 
 
 def _kind_of(claim: Claim) -> Claim:
@@ -81,41 +89,38 @@ def _kind_of(claim: Claim) -> Claim:
     return replace(claim, quantity=0, share_group=None)
 
 
-def _write_new(unit: Unit, one: Prepared, claim: Claim, known: Counter[Claim]) -> set[Key]:
-    """Write what a claim has beyond the holds there were, and join it to its share group."""
+def _new_holds(unit: Unit, one: Prepared, claim: Claim, known: Counter[Claim]) -> list[Hold]:
+    """Give what a claim has beyond the holds there were, and join it to its share group."""
     if "@" not in claim.key:
         # A pack already used in the case: it is promised to nobody any more.
-        return set()
+        return []
     old = min(known[_kind_of(claim)], claim.quantity)
     known[_kind_of(claim)] -= old
     if claim.share_group is not None:
         _join_group(unit, claim)
     if claim.quantity == old:
-        return set()
-    return {_write(unit, one, replace(claim, quantity=claim.quantity - old))}
+        return []
+    return [_hold(unit, one, replace(claim, quantity=claim.quantity - old))]
 
 
-def _write(unit: Unit, one: Prepared, claim: Claim) -> Key:
+def _hold(unit: Unit, one: Prepared, claim: Claim) -> Hold:
     lot, _, place = claim.key.partition("@")
-    unit.session.add(
-        Hold(
-            case_id=one.row.id or 0,
-            plan_id=one.plan.id if one.plan else None,
-            lot_id=int(lot),
-            location_id=int(place),
-            quantity=claim.quantity,
-            list_date=one.operating_list.list_date,
-            list_id=one.operating_list.id or 0,
-            stays=claim.stays,
-            is_set=claim.is_set,
-            from_at=claim.starts or one.row.starts_at,
-            until_at=claim.until or one.row.ends_at,
-            share_group=claim.share_group,
-            made_at=unit.now,
-            actor=unit.actor,
-        )
+    return Hold(
+        case_id=one.row.id or 0,
+        plan_id=one.plan.id if one.plan else None,
+        lot_id=int(lot),
+        location_id=int(place),
+        quantity=claim.quantity,
+        list_date=one.operating_list.list_date,
+        list_id=one.operating_list.id or 0,
+        stays=claim.stays,
+        is_set=claim.is_set,
+        from_at=claim.starts or one.row.starts_at,
+        until_at=claim.until or one.row.ends_at,
+        share_group=claim.share_group,
+        made_at=unit.now,
+        actor=unit.actor,
     )
-    return int(lot), int(place)
 
 
 def _join_group(unit: Unit, claim: Claim) -> None:
@@ -125,15 +130,15 @@ def _join_group(unit: Unit, claim: Claim) -> None:
     row = planner_of(unit).find_case(donor)
     if row is None or donor == claim.case:
         return
-    for hold in holds.active(
-        unit.session, case_id=row.id, lot_id=int(lot), location_id=int(place), stays=False
+    for hold in planner_of(unit).holds_in_force(
+        case_id=row.id, lot_id=int(lot), location_id=int(place), stays=False
     ):
         hold.share_group = claim.share_group
 
 
 def release_case(unit: Unit, case: SurgicalCase, why: str) -> None:
     """Release everything a case holds, but for sets still in turnaround after a closed case."""
-    found = holds.active(unit.session, case_id=case.id)
+    found = planner_of(unit).holds_in_force(case_id=case.id)
     keeps = case.status == "closed"
     release_holds(
         unit,
@@ -176,7 +181,13 @@ def tell_case(unit: Unit, case: SurgicalCase, kind: str, says: str) -> None:
 def update_held(unit: Unit, keys: Iterable[Key]) -> None:
     """Bring the promised part of balances to what their holds need."""
     unit.session.flush()
-    found = holds.held_by_keys(unit.session, keys)
+    wanted = set(keys)
+    if len(wanted) == 1:
+        ((lot, place),) = wanted
+        rows = planner_of(unit).holds_in_force(lot_id=lot, location_id=place, is_set=False)
+        found = {(lot, place): rows}
+    else:
+        found = holds.held_by_keys(unit.session, wanted)
     needed = {key: most_needed([claim_of(hold) for hold in rows]) for key, rows in found.items()}
     holds.set_held(unit.session, needed)
 

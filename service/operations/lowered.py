@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from service.core.case_checks import CaseCheck
+from service.operations.planner import planner_of
 from service.operations.schemas.checks import CaseCheckOut, ConfirmationOut
 from service.operations.unit import Unit
-from service.storage.queries import confirmations
 from service.storage.tables import Confirmation
 
 __all__ = [
@@ -77,7 +77,7 @@ def _cover(state: str, gaps: Iterable[_Missing]) -> Cover:
 
 def current_confirmation(unit: Unit, case_id: int) -> Confirmation | None:
     """Give the newest confirmation of a case."""
-    return confirmations.newest(unit.session, [case_id]).get(case_id)
+    return planner_of(unit).confirmations_of([case_id]).get(case_id)
 
 
 def what_was_lowered(row: Confirmation, check: CaseCheckOut) -> list[str]:

@@ -82,6 +82,8 @@ def try_case_plan(unit: Unit, reference: str, body: CasePlanBody, version: int) 
     What the rules suggest and the plan does not name is checked as well, as if it stood by: the
     constructs of a case share packs, so what stands by takes nothing from what is planned.
     """
+    # The whole store is looked at in the end; what is known at first is not read piece by piece.
+    planner_of(unit).stock_of(None)
     case = save_case_plan(unit, reference, body, version)
     if body.plan is None:
         told = TriedPlan(

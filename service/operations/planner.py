@@ -23,6 +23,7 @@ from service.storage.engine import ANY_TABLE
 from service.storage.queries import (
     cases,
     catalogue,
+    codes,
     confirmations,
     holds,
     packs,
@@ -33,6 +34,8 @@ from service.storage.queries import (
 from service.storage.tables import (
     Confirmation,
     GuidanceBook,
+    Hold,
+    Lot,
     OperatingList,
     Plan,
     SizingDefault,
@@ -44,7 +47,7 @@ __all__ = ["CatalogueFacts", "PlannerContext", "planner_of"]
 Value = TypeVar("Value")
 
 #: What there is and what comes, as far as the planner looks at it.
-_STOCK = ("balance", "item", "location", "lot")
+_STOCK = ("balance", "item", "location", "lot", "recall")
 _DUE = ("item", "order_line", "supply_order")
 _RECALLED = ("item", "lot", "recall")
 _CASES = ("operating_list", "surgical_case")
@@ -174,19 +177,25 @@ class PlannerContext:
 
     def cases_until(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
         """Give every case not cancelled from today to a day, in order of start."""
+        return self.part(("cases", last), _CASES, lambda: self._read_cases(last))
+
+    def _read_cases(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
         unit = self._unit
         first = min(unit.today, last)
-        return self.part(
-            ("cases", last),
-            _CASES,
-            lambda: cases.cases_between(unit.session, unit.site_id, first, last),
-        )
+        found = cases.planned_between(unit.session, unit.site_id, first, last)
+        self._plans.update({row.id or 0: plan for _, row, plan in found})
+        for operating_list, row, _ in found:
+            self._rows[row.reference], self._lists[row.list_id] = row, operating_list
+        return [(operating_list, row) for operating_list, row, _ in found]
+
+    @property
+    def _plans(self) -> dict[int, Plan | None]:
+        return self.part("plans", ("plan",), dict[int, Plan | None])
 
     def plans_of(self, case_ids: Iterable[int]) -> dict[int, Plan]:
         """Give the newest revision of each case's plan, by case."""
-        known = self.part("plans", ("plan",), dict[int, Plan | None])
         return self._completed(
-            known, case_ids, lambda ids: cases.latest_plans(self._unit.session, ids)
+            self._plans, case_ids, lambda ids: cases.latest_plans(self._unit.session, ids)
         )
 
     def confirmations_of(self, case_ids: Iterable[int]) -> dict[int, Confirmation]:
@@ -231,6 +240,29 @@ class PlannerContext:
             )
             for row in holds.active_rows(self._unit.session, self._unit.site_id)
         ]
+
+    def holds_in_force(self, **where: object) -> list[Hold]:
+        """Give the holds in force whose columns equal these values, the oldest first."""
+        session = self._unit.session
+        key = ("holds", *sorted(where.items()))
+        return list(self.part(key, ("hold",), lambda: holds.active(session, **where)))
+
+    def quantity_at(self, lot_id: int, location_id: int) -> int:
+        """Give how many units of a lot lie in one place."""
+        session = self._unit.session
+        return self.part(
+            ("quantity", lot_id, location_id),
+            ("balance",),
+            lambda: stock.quantity_at(session, lot_id, location_id),
+        )
+
+    def lots_of(self, item_id: int, lot_number: str, serial: str) -> list[Lot]:
+        """Give the lots on record that a label may mean."""
+        session = self._unit.session
+        key = ("lots", item_id, lot_number, serial)
+        return list(
+            self.part(key, ("lot",), lambda: codes.lots_of(session, item_id, lot_number, serial))
+        )
 
     def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
         """Give the packs that have been implanted in some cases."""

@@ -213,7 +213,8 @@ def parcels(unit: Unit, refs: Collection[str] | None = None) -> list[StockUnits]
         Only what has one of these references, so that a check does not read a whole store.
     """
     planner = planner_of(unit)
-    here, coming, recalled = planner.stock_of(refs), planner.deliveries, planner.recalled
+    here, coming = planner.stock_of(refs), planner.deliveries
+    recalled = {row.lot_id for row in here if row.recalled}
     return [units_of(row, recalled) for row in here] + [
         units_due(row) for row in coming if refs is None or row.ref in refs
     ]

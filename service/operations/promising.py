@@ -9,6 +9,7 @@ from service.operations.following import rehold, replan
 from service.operations.giving_way import fits, make_room
 from service.operations.holds import BY_HAND, OPEN_STATUSES, claim_of, update_held
 from service.operations.ledger import taken
+from service.operations.planner import planner_of
 from service.operations.schemas.ledger import HoldBody, HoldList, HoldOut
 from service.operations.stock import find_place, item_key
 from service.operations.unit import Unit
@@ -70,7 +71,7 @@ def promise(unit: Unit, body: HoldBody) -> HoldList:
     lot = stock.find_lot(
         unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
     )
-    there = stock.quantity_at(unit.session, lot.id or 0, place.id or 0) if lot else 0
+    there = planner_of(unit).quantity_at(lot.id or 0, place.id or 0) if lot else 0
     if lot is None or place.kind != "shelf" or there < body.quantity:
         reason = f"{place.store}, {place.shelf} has {there} of this lot to promise"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
@@ -91,7 +92,7 @@ def _open_case(unit: Unit, reference: str) -> SurgicalCase:
 def _promise_copies(  # noqa: PLR0917 - which copies, for whom, where
     unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Location, quantity: int
 ) -> None:
-    own = holds.active(unit.session, case_id=case.id, lot_id=lot.id, location_id=place.id)
+    own = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot.id, location_id=place.id)
     if copies_free(unit, case, item, lot.id or 0, place.id or 0) - len(own) < quantity:
         raise taken(unit, lot, place)
     hold_copies(unit, case, item, lot.id or 0, place.id or 0, quantity)

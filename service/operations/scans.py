@@ -89,7 +89,7 @@ def _told(unit: Unit, scan: Scan, item: Item | None, case: SurgicalCase | None) 
 def _find(unit: Unit, scan: Scan, item: Item | None) -> _Found:
     if item is None or item.id is None or not (scan.lot or scan.serial):
         return _Found()
-    lots = codes.lots_of(unit.session, item.id, scan.lot or "", scan.serial or "")
+    lots = planner_of(unit).lots_of(item.id, scan.lot or "", scan.serial or "")
     ids = [lot.id for lot in lots if lot.id is not None]
     return _Found(
         lots,

@@ -7,10 +7,10 @@ from sqlmodel import Session
 
 from service.errors import SignInNeeded
 from service.operations.audit import note
-from service.operations.caller import Caller
+from service.operations.caller import Caller, Here
 from service.operations.hashing import digest_of_token, is_secret, new_token
 from service.operations.throttle import Throttle
-from service.operations.unit import Unit, Work
+from service.operations.unit import Unit, Work, here_of
 from service.storage.queries import people
 from service.storage.tables import Person, SignIn
 
@@ -163,6 +163,7 @@ def leave(unit: Unit, token: str) -> None:
 @dataclass(frozen=True, slots=True)
 class _Session:
     person: _Account
+    here: Here
     form_token: str
     seen_at: datetime
     ends_at: datetime
@@ -172,8 +173,8 @@ def _session(session: Session, token: str) -> _Session | None:
     found = people.session_of(session, digest_of_token(token))
     if found is None:
         return None
-    row, person = found
-    return _Session(_Account.of(person), row.form_token, row.seen_at, row.ends_at)
+    row, person, site = found
+    return _Session(_Account.of(person), here_of(site), row.form_token, row.seen_at, row.ends_at)
 
 
 def caller_of_session(
@@ -205,7 +206,7 @@ def caller_of_session(
         )
     if is_use and now - found.seen_at > _NOTICE_AFTER:
         work.write(lambda unit: _seen(unit, token))
-    return replace(found.person.asking(asked), form_token=found.form_token)
+    return replace(found.person.asking(asked), form_token=found.form_token, here=found.here)
 
 
 def _seen(unit: Unit, token: str) -> None:
@@ -223,10 +224,12 @@ def _token_caller(session: Session, token: str, asked: Caller, now: datetime) ->
     found = people.token_of(session, digest_of_token(token))
     if found is None:
         return None
-    row, person = found
+    row, person, site = found
     if row.revoked_at is not None or row.ends_at <= now or not person.is_active:
         return None
     account = _Account.of(person)
     name = f"{account.name} ({row.name})"
     caller = account.asking(asked)
-    return replace(caller, name=name, roles=account.roles & frozenset(row.scopes))
+    return replace(
+        caller, name=name, here=here_of(site), roles=account.roles & frozenset(row.scopes)
+    )

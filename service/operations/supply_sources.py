@@ -78,7 +78,7 @@ def open_supply(unit: Unit, room: Room, refs: Collection[str]) -> Supply:
         facts,
         terms_of(unit, names),
         rows,
-        planner.recalled,
+        {row.lot_id for own in rows.values() for row in own if row.recalled},
         coming,
         consigned,
         _sites(unit, refs),

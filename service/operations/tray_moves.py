@@ -7,9 +7,10 @@ from service.operations.copies import copies_short, hold_copies, keep_away
 from service.operations.following import post_with_holds, rehold
 from service.operations.giving_way import give_up
 from service.operations.holds import IN_TRAY, release_holds, update_held
+from service.operations.planner import planner_of
 from service.operations.schemas.ledger import PackBody, PackFate
 from service.operations.unit import Unit
-from service.storage.queries import holds, packs, stock
+from service.storage.queries import packs, stock
 from service.storage.tables import (
     CasePack,
     Hold,
@@ -57,7 +58,7 @@ def bring_pack(  # noqa: PLR0917 - one pack's way
     before = _on_tray(unit, case, lot)
     line = _line(unit, "pick", case, lot, body.quantity, home, tray, body.although or "")
     post_with_holds(unit, line, follow=True, own=case.id)
-    came = holds.active(unit.session, case_id=case.id, lot_id=lot_id, location_id=tray_id)
+    came = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot_id, location_id=tray_id)
     missing = before + body.quantity - sum(hold.quantity for hold in came)
     if missing > 0 and item.reusable:
         hold_copies(unit, case, item, lot_id, tray_id, missing)
@@ -65,10 +66,11 @@ def bring_pack(  # noqa: PLR0917 - one pack's way
         rehold(unit, give_up(unit, short, f"the set is with case {case.reference}"))
     elif missing > 0:
         unit.session.add(_tray_hold(unit, case, lot, tray, missing))
-    unit.session.flush()
-    for hold in holds.active(unit.session, case_id=case.id, lot_id=lot_id, location_id=tray_id):
+        update_held(unit, [(lot_id, tray_id)])
+    for hold in planner_of(unit).holds_in_force(
+        case_id=case.id, lot_id=lot_id, location_id=tray_id
+    ):
         hold.role = IN_TRAY
-    update_held(unit, [(lot_id, tray_id)])
     _note_pack(unit, case, lot, home, body.quantity)
 
 
@@ -147,8 +149,7 @@ def _shrink_tray_hold(
 ) -> None:
     """Release the case's own hold on units that leave its tray; others' holds go with them."""
     left = quantity
-    for hold in holds.active(
-        unit.session,
+    for hold in planner_of(unit).holds_in_force(
         case_id=case.id,
         lot_id=lot.id,
         location_id=tray.id,

@@ -6,15 +6,16 @@ from service.operations.cases import the_case
 from service.operations.catalogue import the_item
 from service.operations.checks import check_case
 from service.operations.codes import facts_of
+from service.operations.planner import planner_of
 from service.operations.scans import name_pack, scan_pack
 from service.operations.schemas.ledger import PackBody, PackFate, PackOut
 from service.operations.schemas.scans import NamedPackBody, ScanBody, ScanOut
 from service.operations.schemas.stock import LocationBody
 from service.operations.schemas.tray import AloudOut, BroughtOut, SettledOut
 from service.operations.stock import item_key
-from service.operations.trays import pick_pack, settle_pack, tray_of
+from service.operations.trays import put_on_tray, settle_pack, tray_of
 from service.operations.unit import Unit
-from service.storage.queries import codes, stock
+from service.storage.queries import stock
 from service.storage.tables import Location, Lot
 
 __all__ = [
@@ -63,7 +64,7 @@ def bring_scanned(
     if not may_be_brought(scan, although):
         return BroughtOut(scan=scan, pack=None)
     pack = _pack_of(unit, reference, scan, None if scan.verdict == "right" else although)
-    pick_pack(unit, reference, pack)
+    put_on_tray(unit, reference, pack)
     return BroughtOut(scan=scan, pack=pack)
 
 
@@ -71,7 +72,7 @@ def _pack_of(unit: Unit, reference: str, scan: ScanOut, although: str | None) ->
     """Say which units are meant: those the pick list names first, or else what a shelf has."""
     ref = scan.item.ref if scan.item else ""
     item = the_item(unit, ref, "/ref")
-    lots = codes.lots_of(unit.session, item.id or 0, scan.lot, scan.serial)
+    lots = planner_of(unit).lots_of(item.id or 0, scan.lot, scan.serial)
     if not lots:
         raise NotFound(f"No lot {scan.lot or scan.serial} of {ref} is on record here.")
     meant = {(lot.lot_number, lot.serial, lot.ownership): lot for lot in lots}

@@ -11,12 +11,13 @@ from service.operations.copies import copies_free
 from service.operations.fitness import refuse_unfit
 from service.operations.holds import IN_TRAY, OPEN_STATUSES, release_case
 from service.operations.ledger import taken
+from service.operations.planner import planner_of
 from service.operations.schemas.ledger import PackBody, PackFate, PackOut, TrayOut
 from service.operations.stock import find_place, item_key
 from service.operations.tray_moves import bring_pack, settle
 from service.operations.unit import Unit
 from service.operations.versions import require_version
-from service.storage.queries import holds, packs, stock
+from service.storage.queries import packs, stock
 from service.storage.tables import (
     Balance,
     Hold,
@@ -26,7 +27,7 @@ from service.storage.tables import (
     SurgicalCase,
 )
 
-__all__ = ["pick_pack", "set_status", "settle_pack", "tray_of"]
+__all__ = ["pick_pack", "put_on_tray", "set_status", "settle_pack", "tray_of"]
 
 #: Where a case may go from each status.
 _NEXT = {
@@ -60,6 +61,12 @@ def tray_of(unit: Unit, reference: str) -> TrayOut:
 
 
 def pick_pack(unit: Unit, reference: str, body: PackBody) -> TrayOut:
+    """Bring a pack as `put_on_tray` does, and give the tray."""
+    put_on_tray(unit, reference, body)
+    return tray_of(unit, reference)
+
+
+def put_on_tray(unit: Unit, reference: str, body: PackBody) -> None:
     """Bring a pack from its shelf to the tray of a case; the case's hold goes with it.
 
     Raises
@@ -88,7 +95,6 @@ def pick_pack(unit: Unit, reference: str, body: PackBody) -> TrayOut:
         case.status = "prepared"
         case.version += 1
     unit.session.flush()
-    return tray_of(unit, reference)
 
 
 def _open_case(unit: Unit, reference: str) -> SurgicalCase:
@@ -103,7 +109,7 @@ def _home(unit: Unit, case: SurgicalCase, lot: Lot, body: PackBody) -> Location:
     if body.at is not None:
         home = find_place(unit, body.at, "/at")
     else:
-        held = holds.active(unit.session, case_id=case.id, lot_id=lot.id)
+        held = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot.id)
         places = [hold.location_id for hold in held if hold.role != IN_TRAY]
         places += stock.places_of(unit.session, unit.site_id, lot.id or 0)
         found = [unit.session.get_one(Location, key) for key in places]
@@ -119,7 +125,7 @@ def _require_there(unit: Unit, lot: Lot, home: Location, quantity: int) -> None:
     if home.kind != "shelf":
         reason = "this pack is on a tray already; leave it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
-    if stock.quantity_at(unit.session, lot.id or 0, home.id or 0) < quantity:
+    if planner_of(unit).quantity_at(lot.id or 0, home.id or 0) < quantity:
         reason = f"{home.store}, {home.shelf} has fewer of this lot than that"
         raise Conflict("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
 
@@ -152,7 +158,7 @@ def _require_own_or_free(  # noqa: PLR0917 - who wants what from where
 
 
 def _own_holds(unit: Unit, case: SurgicalCase, lot: Lot, home: Location) -> list[Hold]:
-    found = holds.active(unit.session, case_id=case.id, lot_id=lot.id, location_id=home.id)
+    found = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot.id, location_id=home.id)
     return [hold for hold in found if hold.role != IN_TRAY]
 
 

@@ -9,25 +9,15 @@ from zoneinfo import ZoneInfo
 
 from sqlmodel import Session, col, select
 
-from service.operations.caller import SYSTEM, Caller
+from service.operations.caller import SYSTEM, Caller, Here
 from service.settings import Settings
 from service.storage.engine import Database
 from service.storage.migrate import is_current, migrate
 from service.storage.tables import Site
 
-__all__ = ["Here", "Unit", "Work"]
+__all__ = ["Unit", "Work", "here_of"]
 
 Result = TypeVar("Result")
-
-
-@dataclass(frozen=True, slots=True)
-class Here:
-    """The site an operation acts at."""
-
-    id: int
-    name: str
-    timezone: str
-    is_demo: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +73,11 @@ class Unit:
         return when.astimezone(UTC)
 
 
+def here_of(site: Site) -> Here:
+    """Give a site as operations know it."""
+    return Here(site.id or 0, site.name, site.timezone, site.is_demo)
+
+
 class Work:
     """Runs operations, each in one transaction; the only door API and pages have to the rows.
 
@@ -114,7 +109,7 @@ class Work:
         """
         door = copy(self)
         door.caller, door.after = caller, after
-        door.here = None
+        door.here = caller.here
         return door
 
     def prepare(self) -> None:
@@ -170,10 +165,10 @@ class Work:
         if self.caller.site_id is not None:
             query = query.where(col(Site.id) == self.caller.site_id)
         site = session.exec(query).first()
-        if site is None or site.id is None:
+        if site is None:
             message = "the database has no site; run 'traywright migrate' first"
             raise RuntimeError(message)
-        return Here(site.id, site.name, site.timezone, site.is_demo)
+        return here_of(site)
 
     def _first_site(self, session: Session) -> None:
         if session.exec(select(Site)).first() is None:

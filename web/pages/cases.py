@@ -1,5 +1,8 @@
 """A case: what is known, what is planned, what is missing, and who has confirmed it."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
@@ -8,7 +11,7 @@ from service.errors import FieldFault, ServiceError, Stale
 from service.operations import case_life, cases
 from service.operations.case_what_if import what_if_case
 from service.operations.confirming import confirm
-from service.operations.events import events_of
+from service.operations.events import EventOut, events_of
 from service.operations.last_change import last_change_of
 from service.operations.plan_tries import view_case
 from service.operations.rules import CONFIRM, KEEP_CASES, PLAN, READ, may, requires
@@ -16,9 +19,11 @@ from service.operations.schemas.base import Day
 from service.operations.schemas.case_what_if import CaseWhatIfBody
 from service.operations.schemas.cases import CaseBody, CaseFields
 from service.operations.schemas.faults import faults_of
+from service.operations.schemas.ledger import TrayOut
 from service.operations.schemas.plan_path import CaseView
 from service.operations.site import site_facts
 from service.operations.trays import tray_of
+from service.operations.unit import Unit
 from web.case_page import case_facts
 from web.case_values import (
     CLASS_CHOICES,
@@ -60,8 +65,7 @@ def add_case(request: Request, values: Filled) -> Response:
 @requires(READ)
 def show_case(request: Request, reference: str) -> Response:
     """Show a case: first what matters, then what it rests on."""
-    view = work_of(request).read(lambda unit: view_case(unit, reference))
-    return _case(request, reference, view)
+    return _case(request, work_of(request).read(lambda unit: _read(unit, reference)))
 
 
 @router.post("/cases/{reference}/what-if")
@@ -72,14 +76,14 @@ def try_case(request: Request, reference: str, values: Filled) -> Response:
     faults: list[FieldFault] = []
     try:
         body = CaseWhatIfBody.model_validate(_asked(values))
-        view = work.rehearse(lambda unit: what_if_case(unit, reference, body))
-        return _case(request, reference, view, tried=_in_words(values))
+        read = work.rehearse(lambda unit: _read(unit, reference, body))
+        return _case(request, read, tried=_in_words(values))
     except ValidationError as error:
         faults = faults_of(error.errors())
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
-    view = work.read(lambda unit: view_case(unit, reference))
-    return _case(request, reference, view, status=422, faults=faults, values=values)
+    read = work.read(lambda unit: _read(unit, reference))
+    return _case(request, read, status=422, faults=faults, values=values)
 
 
 def _asked(values: dict[str, str]) -> dict[str, object]:
@@ -104,24 +108,39 @@ def _in_words(values: dict[str, str]) -> str:
     return " and ".join(said)
 
 
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What the page of a case is made of."""
+
+    view: CaseView
+    tray: TrayOut
+    events: Sequence[EventOut]
+
+
+def _read(unit: Unit, reference: str, body: CaseWhatIfBody | None = None) -> _Read:
+    """Read a case, its tray and what has happened to it, before anything is tried."""
+    tray, events = tray_of(unit, reference), events_of(unit, reference)
+    if body is not None:
+        return _Read(what_if_case(unit, reference, body), tray, events)
+    return _Read(view_case(unit, reference), tray, events)
+
+
 def _case(
     request: Request,
-    reference: str,
-    view: CaseView,
+    read: _Read,
     *,
     tried: str = "",
     status: int = 200,
     faults: list[FieldFault] | None = None,
     values: dict[str, str] | None = None,
 ) -> Response:
-    work = work_of(request)
     return page(
         request,
         "case.html",
         status=status,
-        **case_facts(view),
-        tray=work.read(lambda unit: tray_of(unit, reference)),
-        events=work.read(lambda unit: events_of(unit, reference)),
+        **case_facts(read.view),
+        tray=read.tray,
+        events=read.events,
         tried=tried,
         faults=faults or (),
         values=values or {},

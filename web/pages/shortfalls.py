@@ -185,7 +185,7 @@ def _show(
     case: str = "",
 ) -> Response:
     work = work_of(request)
-    found = work.read(lambda unit: shortfalls.shortfalls(unit, days))
+    found, asked = work.read(lambda unit: (shortfalls.shortfalls(unit, days), asked_for(unit)))
     groups = groups_of(found, case)
     typed = {} if form is None else {name: str(value) for name, value in form.items()}
     return page(
@@ -202,7 +202,7 @@ def _show(
         wrongs=wrongs(faults),
         typed=typed,
         ticked=set() if form is None else set(texts(form, "take")),
-        asked=work.read(asked_for),
+        asked=asked,
         reckoned=reckoned,
         gains={} if reckoned is None else {_name(one): one.gain for one in reckoned.shortfalls},
         name_of=_name,

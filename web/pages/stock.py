@@ -39,13 +39,15 @@ def show_stock(
         return _show_sizes(request, kind, system)
     if text:
         return _show_found(request, text)
-    work = work_of(request)
+    families, deliveries = work_of(request).read(
+        lambda unit: (stock_view.families(unit), stock.list_deliveries(unit).deliveries)
+    )
     return page(
         request,
         "stock.html",
         set_kinds=INSTRUMENT_SET_KINDS,
-        families=_by_system(work.read(stock_view.families)),
-        deliveries=work.read(stock.list_deliveries).deliveries,
+        families=_by_system(families),
+        deliveries=deliveries,
     )
 
 

@@ -12,11 +12,12 @@ from service.operations.cases import get_case
 from service.operations.checks import check_case
 from service.operations.rules import PREPARE_TRAYS, READ, requires
 from service.operations.schemas.cases import CaseOut
-from service.operations.schemas.checks import PickRowOut
+from service.operations.schemas.checks import CaseCheckOut, PickRowOut
 from service.operations.schemas.faults import faults_of
-from service.operations.schemas.ledger import PackFate
-from service.operations.schemas.scans import LearnBody, NamedPackBody, ScanBody
+from service.operations.schemas.ledger import PackBody, PackFate, TrayOut
+from service.operations.schemas.scans import LearnBody, NamedPackBody, ScanBody, ScanOut
 from service.operations.schemas.tray import AloudOut
+from service.operations.unit import Unit
 from web.forms import Filled
 from web.render import page, work_of
 from web.verdicts import Said, said_of, said_of_error
@@ -83,6 +84,14 @@ def learn(request: Request, reference: str, values: Filled) -> Response:
     return _bring(request, reference, ScanBody(raw=raw, second=second), values)
 
 
+class _NotBrought(Exception):
+    """The verdict on a pack that does not go to the tray."""
+
+    def __init__(self, scan: ScanOut) -> None:
+        super().__init__(scan.says)
+        self.scan = scan
+
+
 def _bring(
     request: Request, reference: str, body: ScanBody | NamedPackBody, values: dict[str, str]
 ) -> Response:
@@ -92,19 +101,23 @@ def _bring(
     """
     although = values.get("although", "").strip() or None
     work = work_of(request)
+
+    def bring(unit: Unit) -> PackBody:
+        brought = tray_scans.bring_scanned(unit, reference, body, although)
+        if brought.pack is None:
+            # Undoes everything: a pack that is not taken leaves no trace.
+            raise _NotBrought(brought.scan)
+        return brought.pack
+
     try:
-        # Looked at before the write: a refusal leaves no trace and disturbs nobody.
-        scan = work.read(lambda unit: tray_scans.judge_scanned(unit, reference, body))
-        if not tray_scans.may_be_brought(scan, although):
-            return tray_page(request, reference, said=said_of(scan, values))
-        brought = work.write(lambda unit: tray_scans.bring_scanned(unit, reference, body, although))
+        pack = work.write(bring)
+    except _NotBrought as not_brought:
+        return tray_page(request, reference, said=said_of(not_brought.scan, values))
     except NotFound:
         raise
     except ServiceError as error:
         return tray_page(request, reference, said=said_of_error(error, values))
-    if brought.pack is None:
-        return tray_page(request, reference, said=said_of(brought.scan, values))
-    query = f"{pack_query(brought.pack)}&new=yes"
+    query = f"{pack_query(pack)}&new=yes"
     return RedirectResponse(f"/cases/{reference}/tray?{query}", status_code=303)
 
 
@@ -139,10 +152,8 @@ def tray_page(
 ) -> Response:
     """Show the tray, with what the last scan said."""
     work = work_of(request)
-    case: CaseOut = work.read(lambda unit: get_case(unit, reference))
-    tray = work.read(lambda unit: trays.tray_of(unit, reference))
-    is_open = case.status in _OPEN
-    check = work.read(lambda unit: check_case(unit, reference)) if is_open else None
+    case, tray, check = work.read(lambda unit: _read_tray(unit, reference))
+    is_open = check is not None
     return page(
         request,
         "tray.html",
@@ -159,6 +170,11 @@ def tray_page(
         done=request.query_params.get("done", ""),
         pack_query=pack_query,
     )
+
+
+def _read_tray(unit: Unit, reference: str) -> tuple[CaseOut, TrayOut, CaseCheckOut | None]:
+    case, tray = get_case(unit, reference), trays.tray_of(unit, reference)
+    return case, tray, check_case(unit, reference) if case.status in _OPEN else None
 
 
 def _to_bring(rows: list[PickRowOut], reference: str) -> list[PickRowOut]:

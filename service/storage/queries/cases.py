@@ -1,8 +1,10 @@
 """Reading lists, cases and plans."""
 
 from datetime import date
+from typing import Any
 
-from sqlalchemy import bindparam, func, select
+from sqlalchemy import Select, bindparam, exists, func, select
+from sqlalchemy.orm import aliased
 from sqlmodel import Session, col
 
 from service.storage.tables import OperatingList, Plan, SurgicalCase
@@ -15,6 +17,9 @@ __all__ = [
     "latest_plans",
     "lists_between",
 ]
+
+
+AnySelect = Select[*tuple[Any, ...]]
 
 
 def find_list(session: Session, site_id: int, day: date, theatre: str) -> OperatingList | None:
@@ -57,9 +62,13 @@ def cases_between(
     session: Session, site_id: int, first: date, last: date
 ) -> list[tuple[OperatingList, SurgicalCase]]:
     """Give every case not cancelled from one list day to another, in order of start."""
-    query = (
-        select(OperatingList, SurgicalCase)
-        .join(SurgicalCase, col(SurgicalCase.list_id) == col(OperatingList.id))
+    query = _between(select(OperatingList, SurgicalCase), site_id, first, last)
+    return [(row[0], row[1]) for row in session.execute(query)]
+
+
+def _between(query: AnySelect, site_id: int, first: date, last: date) -> AnySelect:
+    return (
+        query.join(SurgicalCase, col(SurgicalCase.list_id) == col(OperatingList.id))
         .where(
             col(OperatingList.site_id) == site_id,
             col(OperatingList.list_date) >= first,
@@ -68,7 +77,20 @@ def cases_between(
         )
         .order_by(col(SurgicalCase.starts_at), col(SurgicalCase.reference))
     )
-    return [(row[0], row[1]) for row in session.execute(query)]
+
+
+def planned_between(
+    session: Session, site_id: int, first: date, last: date
+) -> list[tuple[OperatingList, SurgicalCase, Plan | None]]:
+    """Give the same cases, each with the newest revision of its plan."""
+    later = aliased(Plan)
+    is_later = (col(later.case_id) == col(Plan.case_id)) & (
+        col(later.revision) > col(Plan.revision)
+    )
+    query = _between(select(OperatingList, SurgicalCase, Plan), site_id, first, last).outerjoin(
+        Plan, (col(Plan.case_id) == col(SurgicalCase.id)) & ~exists().where(is_later)
+    )
+    return [(row[0], row[1], row[2]) for row in session.execute(query)]
 
 
 def latest_plan(session: Session, case_id: int) -> Plan | None:

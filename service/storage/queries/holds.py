@@ -5,7 +5,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Row, Select, bindparam, select, tuple_, update
+from sqlalchemy import Row, Select, bindparam, insert, select, tuple_, update
 from sqlmodel import Session, col
 
 from service.storage.engine import CHANGES
@@ -48,6 +48,14 @@ def _active(names: tuple[str, ...]) -> Select[Any]:
     """Write the statement once for each set of columns; that costs more than carrying it out."""
     query = select(Hold).where(*(HOLD.c[name] == bindparam(name) for name in names))
     return query.where(HOLD.c.released_at.is_(None)).order_by(HOLD.c.id)
+
+
+def add(session: Session, new: Sequence[Hold]) -> None:
+    """Write holds at once, in their order."""
+    if new:
+        rows = [hold.model_dump(exclude={"id"}) for hold in new]
+        # On the connection: a session would write them one by one to give each its key.
+        session.connection().execute(insert(HOLD), rows)
 
 
 def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
@@ -103,9 +111,6 @@ def held_by_keys(
 ) -> dict[tuple[int, int], list[Hold]]:
     """Give the holds in force on each lot and location, instrument sets left out."""
     wanted = sorted(set(keys))
-    if len(wanted) == 1:
-        lot_id, place_id = wanted[0]
-        return {wanted[0]: active(session, lot_id=lot_id, location_id=place_id, is_set=False)}
     found: dict[tuple[int, int], list[Hold]] = {key: [] for key in wanted}
     query = select(Hold).where(
         col(Hold.released_at).is_(None),

@@ -29,26 +29,28 @@ def any_demo(session: Session) -> bool:
     return session.execute(query.limit(1)).first() is not None
 
 
-def session_of(session: Session, token_hash: str) -> tuple[SignIn, Person] | None:
-    """Give a session and its person."""
+def session_of(session: Session, token_hash: str) -> tuple[SignIn, Person, Site] | None:
+    """Give a session, its person and the person's site."""
     query = (
-        select(SignIn, Person)
+        select(SignIn, Person, Site)
         .join(Person, col(Person.id) == col(SignIn.person_id))
+        .join(Site, col(Site.id) == col(Person.site_id))
         .where(col(SignIn.token_hash) == token_hash)
     )
     row = session.execute(query).first()
-    return None if row is None else (row[0], row[1])
+    return None if row is None else (row[0], row[1], row[2])
 
 
-def token_of(session: Session, token_hash: str) -> tuple[ApiToken, Person] | None:
-    """Give an API token and its person."""
+def token_of(session: Session, token_hash: str) -> tuple[ApiToken, Person, Site] | None:
+    """Give an API token, its person and the person's site."""
     query = (
-        select(ApiToken, Person)
+        select(ApiToken, Person, Site)
         .join(Person, col(Person.id) == col(ApiToken.person_id))
+        .join(Site, col(Site.id) == col(Person.site_id))
         .where(col(ApiToken.token_hash) == token_hash)
     )
     row = session.execute(query).first()
-    return None if row is None else (row[0], row[1])
+    return None if row is None else (row[0], row[1], row[2])
 
 
 def tokens(session: Session, site_id: int) -> list[tuple[ApiToken, Person]]:

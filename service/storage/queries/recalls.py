@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, and_, bindparam, case, func, or_, select
+from sqlalchemy import ColumnElement, Row, and_, bindparam, case, exists, func, or_, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
@@ -81,6 +81,11 @@ def blocked_lot_ids(session: Session) -> set[int]:
         .distinct()
     )
     return set(session.execute(query).scalars())
+
+
+def names_recalled() -> ColumnElement[bool]:
+    """Tell of a lot and its item, in another statement, whether a recall in force names them."""
+    return exists().where(RECALL.c.lifted_at.is_(None), *_named_by_recall()).correlate(LOT, ITEM)
 
 
 def is_blocked(session: Session, lot_id: int) -> bool:

@@ -20,6 +20,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
 from service.errors import Conflict
+from service.storage.queries.recalls import names_recalled
 from service.storage.tables import (
     Balance,
     Item,
@@ -194,8 +195,8 @@ def stock_rows(
 
 
 def units_lying(session: Session, site_id: int, refs: Collection[str] | None) -> Sequence[Row[Any]]:
-    """Give what lies where, as `stock_rows` does, without how many of the units are promised."""
-    query = _lying().where(PLACE.c.site_id == site_id)
+    """Give what lies where, and whether a recall in force names it; not how much is promised."""
+    query = _lying(names_recalled().label("recalled")).where(PLACE.c.site_id == site_id)
     if refs is not None and len(refs) <= _MOST_REFS:
         query = query.where(ITEM.c.ref.in_(sorted(refs)))
     return session.execute(query).all()
