@@ -23,7 +23,6 @@ from service.operations.schemas.readiness import (
 )
 from service.operations.unit import Unit
 from service.operations.worst import worst_of
-from service.storage.queries import catalogue
 
 __all__ = ["case_answer", "case_question", "day_readiness"]
 
@@ -220,7 +219,7 @@ def _planned(unit: Unit, one: Prepared, case: CaseCheckOut) -> PlannedCase:
 
 def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
     minutes = planner_of(unit).catalogue.turnarounds
-    copies = catalogue.usable_sets(unit.session, unit.site_id)
+    copies = planner_of(unit).usable_sets
     wanted = {
         line.refs[0]
         for one in check.lists

@@ -6,7 +6,6 @@ from service.operations.planner import planner_of
 from service.operations.schemas.checks import CaseCheckOut, CheckOut
 from service.operations.schemas.day_sets import SetTimes, SetUseOut
 from service.operations.unit import Unit
-from service.storage.queries import catalogue
 
 __all__ = ["set_times"]
 
@@ -28,7 +27,7 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
         By name; the cases in order of start.
     """
     minutes = planner_of(unit).catalogue.turnarounds
-    copies = catalogue.usable_sets(unit.session, unit.site_id)
+    copies = planner_of(unit).usable_sets
     names: dict[str, str] = {}
     uses: dict[str, list[CaseCheckOut]] = {}
     for case in sorted(

@@ -13,6 +13,7 @@ from service.operations.par.lines import Chosen, Line, make_lines
 from service.operations.par.read import proposal_out
 from service.operations.par.reckoning import Reckoning, plan_levels
 from service.operations.par.setting import Setting, read_setting
+from service.operations.planner import planner_of
 from service.operations.schemas.par import (
     CurveOut,
     KindOut,
@@ -246,7 +247,7 @@ def _warnings(setting: Setting, plan: ParPlan) -> list[str]:
 def _sets(unit: Unit, setting: Setting) -> list[SetOut]:
     """Say how often a case comes while all copies of its set are away: Erlang's loss formula."""
     minutes = catalogue.turnarounds(unit.session)
-    copies = catalogue.usable_sets(unit.session, unit.site_id)
+    copies = planner_of(unit).usable_sets
     found = []
     for ref, chance in sorted(setting.sets.items()):
         away = setting.mix.minutes + minutes.get(ref, 0)
