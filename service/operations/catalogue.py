@@ -4,6 +4,7 @@ from sqlalchemy.exc import IntegrityError
 
 from service.core.items import ITEM_KINDS
 from service.errors import BadInput, Duplicate, FieldFault, NotFound
+from service.operations.planner import planner_of
 from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
 from service.operations.unit import Unit
 from service.operations.versions import require_version
@@ -32,7 +33,7 @@ def get_item(unit: Unit, ref: str) -> ItemOut:
 
 def the_item(unit: Unit, ref: str, pointer: str | None = None) -> Item:
     """Give an item's row, or say that there is none; with a pointer it is a fault of a field."""
-    row = catalogue.one_by(unit.session, ref=ref)
+    row = planner_of(unit).find_item(ref)
     if row is not None:
         return row
     if pointer is None:

@@ -84,6 +84,8 @@ def copies_short(
     The case ``own`` is served first, then the earliest.
     """
     rows = _in_force(unit, lot_id, location_id)
+    if not rows:
+        return []
     if copies is None:
         copies = planner_of(unit).quantity_at(lot_id, location_id)
     return _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)

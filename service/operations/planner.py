@@ -35,6 +35,7 @@ from service.storage.tables import (
     Confirmation,
     GuidanceBook,
     Hold,
+    Item,
     Lot,
     OperatingList,
     Plan,
@@ -96,6 +97,7 @@ class PlannerContext:
         self._unit = unit
         self._parts: dict[object, tuple[tuple[int, ...], object]] = {}
         self._rows: dict[str, SurgicalCase] = {}
+        self._items: dict[str, Item] = {}
         #: Kept only so that the session, which forgets what nobody holds, does not read them again.
         self._lists: dict[int | None, OperatingList] = {}
 
@@ -175,6 +177,22 @@ class PlannerContext:
             self._rows[case_reference] = row
         return row
 
+    def find_item(self, ref: str) -> Item | None:
+        """Give an item's row by its REF; looked for once, as a case's is."""
+        row = self._items.get(ref)
+        if row is None or row not in self._unit.session:
+            row = catalogue.one_by(self._unit.session, ref=ref)
+        return self._keep(row)
+
+    def item_of_code(self, code: str) -> Item | None:
+        """Give the item of a code on a pack."""
+        return self._keep(codes.item_of_code(self._unit.session, code))
+
+    def _keep(self, row: Item | None) -> Item | None:
+        if row is not None:
+            self._items[row.ref] = row
+        return row
+
     def cases_until(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
         """Give every case not cancelled from today to a day, in order of start."""
         return self.part(("cases", last), _CASES, lambda: self._read_cases(last))
@@ -242,10 +260,19 @@ class PlannerContext:
         ]
 
     def holds_in_force(self, **where: object) -> list[Hold]:
-        """Give the holds in force whose columns equal these values, the oldest first."""
+        """Give the holds in force whose columns equal these values, the oldest first.
+
+        Those on a lot are few and asked about from many sides, so they are read together.
+        """
         session = self._unit.session
-        key = ("holds", *sorted(where.items()))
-        return list(self.part(key, ("hold",), lambda: holds.active(session, **where)))
+        asked = {name: where[name] for name in ("lot_id",) if name in where} or where
+        key = ("holds", *sorted(asked.items()))
+        found = self.part(key, ("hold",), lambda: holds.active(session, **asked))
+        return [
+            one
+            for one in found
+            if all(getattr(one, name) == value for name, value in where.items())
+        ]
 
     def quantity_at(self, lot_id: int, location_id: int) -> int:
         """Give how many units of a lot lie in one place."""

@@ -59,7 +59,7 @@ def scan_pack(unit: Unit, body: ScanBody) -> ScanOut:
     case = None if body.case is None else the_case(unit, body.case)
     scan = read_code(unit, body.raw, body.second)
     code = code_of(scan)
-    item = None if code is None else codes.item_of_code(unit.session, code)
+    item = None if code is None else planner_of(unit).item_of_code(code)
     return _told(unit, scan, item, case)
 
 
