@@ -14,29 +14,25 @@ import uvicorn
 from fastapi import FastAPI
 from pydantic import ValidationError
 
-from service.api.metrics import JsonLines
+from service.api.health import JsonLines
 from service.errors import BadInput, ServiceError, Unavailable
 from service.main import create_app
-from service.operations import safekeeping
-from service.operations.accounts import add_person, make_token
-from service.operations.audit import trail
-from service.operations.caller import Caller
-from service.operations.checks import check_day
+from service.operations import backup as safekeeping
 from service.operations.constructs import load_constructs
+from service.operations.cover.check import check_day
 from service.operations.demo import is_loaded, load_demo, read_toml
 from service.operations.guidance import load_guidance
 from service.operations.imports import FORMATS, import_file
-from service.operations.par import answer as answer_par
+from service.operations.people.accounts import add_person, make_token
+from service.operations.people.audit import trail
 from service.operations.readiness import answer_kit, answer_readiness
-from service.operations.say import kit_words, par_words, readiness_words
-from service.operations.schemas.checks import CheckOut
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.people import PersonBody, TokenBody
+from service.operations.readiness import answer_par_problem as answer_par
 from service.operations.sizing import load_defaults
-from service.operations.unit import Work
+from service.operations.work import Caller, Work
+from service.schemas.cover import CheckOut
+from service.schemas.faults import faults_of
+from service.schemas.people import PersonBody, TokenBody
 from service.settings import Settings
-
-__all__ = ["config_of", "main"]
 
 app = typer.Typer(
     help="Theatre implant inventory and construct-kit planner.",
@@ -45,8 +41,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+
 #: Files that are not tables, and what loads them.
 TOML_FILES = {"constructs": load_constructs, "sizing": load_defaults, "guidance": load_guidance}
+
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for programs")]
 
@@ -209,7 +207,7 @@ def readiness(
 def kit(
     file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
 ) -> None:
-    """Give the fewest packs for one case that reach a target, from a JSON file."""
+    """Return the fewest packs for one case that reach a target, from a JSON file."""
     answer = answer_kit(_read_json(file))
     _say(kit_words(answer), answer, as_json=as_json)
 
@@ -332,3 +330,48 @@ def main() -> None:
 
 if __name__ == "__main__":
     main()
+
+
+def readiness_words(answer: dict[str, Any]) -> str:
+    """Say the answer to a readiness problem, case by case."""
+    how = "worked out exactly"
+    if answer["method"] != "exact":
+        how = f"simulated, {answer['samples']} samples"
+    lines = [f"All cases done: {_share(answer['list_readiness'])} ({how})"]
+    for case in answer["cases"]:
+        error = {"value": case["readiness"], "standard_error": case["standard_error"]}
+        lines.append(f"{case['case']}: {_share(error)}")
+        lines += [f"  if {need['need']}: {need['readiness']:.4g}" for need in case["needs"]]
+        lines += [
+            f"  {one['construct']}: covered with {one['coverage']:.4g}"
+            for one in case["constructs"]
+        ]
+    if answer["gains"]:
+        lines.append("One more unit adds, in cases:")
+        lines += [f"  {gain['item']}: {gain['gain']:.4g}" for gain in answer["gains"]]
+    return "\n".join(lines)
+
+
+def kit_words(answer: dict[str, Any]) -> str:
+    """Say the answer to a kit problem."""
+    share, most = f"{answer['readiness']:.4g}", f"{answer['reachable']:.4g}"
+    lines = [f"Reaches {share} of {most} reachable ({answer['method']}):"]
+    lines += [f"  {pack['quantity']} × {pack['item']}" for pack in answer["packs"]]
+    return "\n".join(lines)
+
+
+def par_words(answer: dict[str, Any]) -> str:
+    """Say the answer to a par problem: readiness, cost, and each level that is not nothing."""
+    lines = [
+        f"Ready for the next case: {answer['readiness']:.6f}; cost {answer['cost']} minor units"
+    ]
+    if answer.get("reached") is False:
+        lines.append("What was asked is out of reach; this is the best there is.")
+    lines += [f"  {level} × {item}" for item, level in answer["levels"].items() if level]
+    return "\n".join(lines)
+
+
+def _share(probability: dict[str, float]) -> str:
+    error = probability["standard_error"]
+    value = f"{probability['value']:.4g}"
+    return f"{value} ± {error:.2g}" if error else value

@@ -23,24 +23,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
-__all__ = [
-    "BadInput",
-    "Conflict",
-    "Duplicate",
-    "FieldFault",
-    "Forbidden",
-    "NotFound",
-    "Required",
-    "ServiceError",
-    "SignInNeeded",
-    "Stale",
-    "Taken",
-    "TooLarge",
-    "TooManyTries",
-    "TooSlow",
-    "Unavailable",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class FieldFault:

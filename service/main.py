@@ -10,57 +10,50 @@ from fastapi.routing import APIRoute
 
 from service.api import (
     cases,
-    expiry,
+    catalogue,
     fhir,
     health,
-    items,
-    ledger,
     orders,
     par,
     people,
     planning,
-    readiness,
-    recalls,
-    scans,
     shortfalls,
     stock,
-    suppliers,
-    transfers,
+    trays,
 )
 from service.api.access import authorise
-from service.api.limits import BodyLimit
-from service.api.metrics import Meter, Metered
+from service.api.health import MeterMiddleware, RequestMeter
+from service.api.http import BodyLimit
 from service.api.problems import PROBLEM_RESPONSES, ProblemOut, Unforeseen, add_problems
-from service.operations.long_work import LongWork
-from service.operations.rules import permission_of
-from service.operations.start import require_safe_start
-from service.operations.throttle import Throttle
-from service.operations.unit import Work
+from service.operations.long_work import JobQueue
+from service.operations.people.permissions import permission_of
+from service.operations.people.sign_in import Throttle
+from service.operations.site import refuse_demo_accounts
+from service.operations.work import Work
 from service.settings import Settings
 from web.app import add_pages, page_routers
 from web.render import error_page
 
-__all__ = ["create_app"]
-
 API_PARTS = (
-    items,
+    catalogue,
     stock,
-    ledger,
+    trays,
     cases,
     planning,
-    readiness,
-    scans,
-    recalls,
-    expiry,
+    cases,
+    trays,
+    stock,
+    stock,
     par,
     people,
-    transfers,
+    stock,
     shortfalls,
-    suppliers,
+    orders,
     orders,
     fhir,
     health,
 )
+
 
 DESCRIPTION = """\
 Theatre implant inventory and construct-kit planner. Lengths in mm, angles in degrees, money in
@@ -93,7 +86,7 @@ def create_app(
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         work.prepare()
-        work.read(require_safe_start)
+        work.read(refuse_demo_accounts)
         yield
         # What is being done ends first; what has not begun is told that it never will.
         app.state.long_work.close()
@@ -109,8 +102,8 @@ def create_app(
     )
     app.state.work = work
     app.state.throttle = Throttle()
-    app.state.meter = Meter()
-    app.state.long_work = LongWork(clock)
+    app.state.meter = RequestMeter()
+    app.state.long_work = JobQueue(clock)
     # Whoever runs the server says here when it stops: open streams then close.
     app.state.is_stopping = lambda: False
     guard = [Depends(authorise)]
@@ -132,7 +125,7 @@ def create_app(
     )
     # After the limit, so that the pages' headers go on its refusals too.
     add_pages(app, guard)
-    app.add_middleware(Metered, meter=app.state.meter)
+    app.add_middleware(MeterMiddleware, meter=app.state.meter)
     add_problems(app, error_page)
     _document_problems(app)
     return app

@@ -9,8 +9,6 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
-__all__ = ["Settings"]
-
 #: The databases served, and the driver each is spoken to with.
 _DRIVERS = {"sqlite": "sqlite", "postgresql": "postgresql+psycopg"}
 

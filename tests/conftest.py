@@ -15,14 +15,15 @@ from sqlalchemy.engine import make_url
 
 from service.main import create_app
 from service.operations.demo import load_demo
-from service.operations.hashing import digest_of_token
-from service.operations.rules import ROLES
-from service.operations.unit import Unit, Work
+from service.operations.people.accounts import digest_of_token
+from service.operations.people.permissions import ROLES
+from service.operations.work import Unit, Work
 from service.settings import Settings
 from service.storage.tables import ApiToken, Person, SignIn
 
 #: A Monday in winter, early: the first demo list is on the day after.
 NOW = datetime(2031, 3, 3, 7, 0, tzinfo=UTC)
+
 
 DATABASES = ("sqlite", "postgresql")
 
@@ -86,10 +87,18 @@ def opened(url: str) -> Iterator[Work]:
 
 #: A token and a session of somebody with every role; their digests are in every template.
 TOKEN = "token-of-the-tests"  # noqa: S105 - it opens nothing but a test's own database
+
+
 SESSION = "session-of-the-tests"
+
+
 FORM_TOKEN = "form-token-of-the-tests"  # noqa: S105 - as above
+
+
 #: What stands beside what the token does.
 NAME = "tester (tests)"
+
+
 BEARER = {"Authorization": f"Bearer {TOKEN}"}
 
 

@@ -12,37 +12,57 @@ from pydantic import TypeAdapter
 from sqlalchemy import Row, select
 from sqlmodel import SQLModel
 
-from service.operations import case_life, ledger, promising, safekeeping, trays
-from service.operations.cases import get_case
+from service.operations import backup
+from service.operations.cases.cases import get_case
 from service.operations.catalogue import add_item
 from service.operations.constructs import load_constructs
 from service.operations.demo import read_toml
-from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
-from service.operations.schemas.items import ItemBody
-from service.operations.schemas.ledger import (
+from service.operations.holds import reserve
+from service.operations.locations import add_location
+from service.operations.planning import case_changes
+from service.operations.sizing import load_defaults
+from service.operations.stock import movements
+from service.operations.stock.movements import list_stock
+from service.operations.trays import trays
+from service.operations.work import Unit, Work
+from service.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
+from service.schemas.catalogue import ItemBody
+from service.schemas.stock import LocationBody, MovementOut
+from service.schemas.trays import (
     HoldBody,
     HoldList,
     MovementBody,
     PackBody,
-    PackFate,
+    PackOutcomeBody,
     TrayOut,
 )
-from service.operations.schemas.stock import LocationBody, MovementOut
-from service.operations.sizing import load_defaults
-from service.operations.stock import add_location, list_stock
-from service.operations.unit import Unit, Work
 from service.storage.tables import CaseEvent, Hold, Movement, SurgicalCase, table_of
 from tests.conftest import NOW
 
 SEED = Path(__file__).parents[1] / "seed_data"
+
+
 SHELF = {"store": "Store", "shelf": "A"}
+
+
 OTHER_SHELF = {"store": "Store", "shelf": "B"}
+
+
 QUARANTINE = {"store": "Quarantine", "shelf": "Q"}
+
+
 FIRST_DAY = date(2031, 3, 4)
+
+
 USE_BY = date(2033, 1, 1)
+
+
 PRIMARY, BACKUP = "nail@Testfield", "cap@Testfield"
 
+
 _COMMON = {"system": "Testfield", "supplier": "Test supply", "supplied_sterile": True}
+
+
 ITEMS: list[dict[str, Any]] = [
     {
         **_COMMON,
@@ -103,10 +123,10 @@ def furnish(work: Work) -> None:
     work.write(write, "furnisher")
 
 
-def movement(kind: str, **fields: object) -> ledger.AnyMovement:
+def movement(kind: str, **fields: object) -> movements.AnyMovement:
     """Make the body of a movement as HTTP would read it."""
 
-    adapter: TypeAdapter[ledger.AnyMovement] = TypeAdapter(MovementBody)
+    adapter: TypeAdapter[movements.AnyMovement] = TypeAdapter(MovementBody)
     return adapter.validate_python({"kind": kind, **fields})
 
 
@@ -120,7 +140,7 @@ class Theatre:
     def record(self, kind: str, ref: str | None = "NAIL", **fields: object) -> MovementOut:
         facts = {**({"ref": ref} if ref else {}), **fields}
         body = movement(kind, **facts)
-        return self.work.write(lambda unit: ledger.record(unit, body), self.actor)
+        return self.work.write(lambda unit: movements.record_movement(unit, body), self.actor)
 
     def receive(self, ref: str, quantity: int, lot: str = "L1", **fields: object) -> MovementOut:
         facts: dict[str, object] = {"lot": lot, "quantity": quantity, "to": SHELF, **fields}
@@ -135,7 +155,7 @@ class Theatre:
     ) -> CaseOut:
         fields = case_fields(day, theatre, hour)
         body = CaseBody.model_validate({"reference": reference, **fields})
-        return self.work.write(lambda unit: case_life.add_case(unit, body), self.actor)
+        return self.work.write(lambda unit: case_changes.add_case(unit, body), self.actor)
 
     def change_case(
         self, reference: str, *, day: date = FIRST_DAY, theatre: str = "T1", hour: int = 9
@@ -143,26 +163,26 @@ class Theatre:
         body = CaseFields.model_validate(case_fields(day, theatre, hour))
         version = self.case(reference).version
         return self.work.write(
-            lambda unit: case_life.change_case(unit, reference, body, version), self.actor
+            lambda unit: case_changes.change_case(unit, reference, body, version), self.actor
         )
 
     def plan(self, reference: str, primary: str = PRIMARY, *alternates: str) -> CaseOut:
         body = PlanBody(primary=primary, alternates=list(alternates))
         version = self.case(reference).version
         return self.work.write(
-            lambda unit: case_life.make_plan(unit, reference, body, version), self.actor
+            lambda unit: case_changes.make_plan(unit, reference, body, version), self.actor
         )
 
     def cancel(self, reference: str) -> CaseOut:
         version = self.case(reference).version
         return self.work.write(
-            lambda unit: case_life.cancel_case(unit, reference, version), self.actor
+            lambda unit: case_changes.cancel_case(unit, reference, version), self.actor
         )
 
     def promise(self, case: str, ref: str, quantity: int = 1, **fields: object) -> HoldList:
         facts = {"case": case, "ref": ref, "quantity": quantity, "lot": "L1", "at": SHELF, **fields}
         body = HoldBody.model_validate(facts)
-        return self.work.write(lambda unit: promising.promise(unit, body), self.actor)
+        return self.work.write(lambda unit: reserve.reserve_units(unit, body), self.actor)
 
     def pick(self, case: str, ref: str, quantity: int = 1, **fields: object) -> TrayOut:
         body = PackBody.model_validate({"ref": ref, "lot": "L1", "quantity": quantity, **fields})
@@ -170,8 +190,8 @@ class Theatre:
 
     def settle(self, case: str, ref: str, fate: str, quantity: int = 1, **more: object) -> TrayOut:
         facts = {"ref": ref, "lot": "L1", "fate": fate, "quantity": quantity, **more}
-        body = PackFate.model_validate(facts)
-        return self.work.write(lambda unit: trays.settle_pack(unit, case, body), self.actor)
+        body = PackOutcomeBody.model_validate(facts)
+        return self.work.write(lambda unit: trays.record_pack_outcome(unit, case, body), self.actor)
 
     def status(self, case: str, status: str) -> TrayOut:
         version = self.case(case).version
@@ -187,11 +207,11 @@ class Theatre:
 
     def held(self, reference: str) -> list[tuple[str, str, str, int]]:
         """Give what a case holds: item, lot, shelf, quantity."""
-        found = self.work.read(lambda unit: promising.holds_of(unit, reference))
+        found = self.work.read(lambda unit: reserve.holds_of(unit, reference))
         return sorted((one.ref, one.lot, one.shelf, one.quantity) for one in found.holds)
 
     def shared(self, reference: str) -> set[str]:
-        found = self.work.read(lambda unit: promising.holds_of(unit, reference))
+        found = self.work.read(lambda unit: reserve.holds_of(unit, reference))
         return {one.ref for one in found.holds if one.shared}
 
     def balance(self, ref: str, shelf: str = "A", lot: str = "L1") -> tuple[int, int]:
@@ -248,4 +268,4 @@ def on_day(day: date, hour: int) -> datetime:
 
 def assert_true(work: Work) -> None:
     """Check what must hold after anything: ledger, balances, holds and trays agree."""
-    assert work.read(safekeeping.verify).disagree == []
+    assert work.read(backup.verify).disagree == []

@@ -8,12 +8,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlmodel import col
 
-from service.operations.caller import Caller
-from service.operations.hashing import digest_of_token
-from service.operations.rules import ROLES
-from service.operations.schemas.stock import LocationBody
-from service.operations.stock import add_location
-from service.operations.unit import Unit, Work
+from service.operations.locations import add_location
+from service.operations.people.accounts import digest_of_token
+from service.operations.people.permissions import ROLES
+from service.operations.work import Caller, Unit, Work
+from service.schemas.stock import LocationBody
 from service.storage.tables import ApiToken, Person, Site
 from tests.conftest import NOW
 

@@ -11,15 +11,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from web.pages import (
     cases,
-    docs,
-    expiring,
     figures,
     imports,
     items,
     list_day,
     live,
-    long_work,
-    order,
     orders,
     par,
     par_proposal,
@@ -28,20 +24,13 @@ from web.pages import (
     plans,
     recalls,
     receiving,
-    returning,
-    scanner,
-    sets,
     shortfalls,
-    sign_in,
     stock,
     suppliers,
     transfers,
-    tray,
-    tray_fates,
+    trays,
 )
 from web.render import note_change
-
-__all__ = ["add_pages", "page_routers"]
 
 #: No inline script or style, nothing from elsewhere, no frame around us.
 POLICY = (
@@ -49,7 +38,11 @@ POLICY = (
     "img-src 'self' data:; font-src 'self'; connect-src 'self'; form-action 'self'; "
     "base-uri 'none'; frame-ancestors 'none'"
 )
+
+
 YEAR_OF_TLS = "max-age=31536000; includeSubDomains"
+
+
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Referrer-Policy": "same-origin",
@@ -59,7 +52,7 @@ HEADERS = {
 
 
 def page_routers() -> list[APIRouter]:
-    """Give the routers of every page."""
+    """Return the routers of every page."""
     parts = (
         list_day,
         cases,
@@ -67,28 +60,28 @@ def page_routers() -> list[APIRouter]:
         pick_list,
         stock,
         items,
-        sets,
+        stock,
         recalls,
-        expiring,
+        stock,
         transfers,
         shortfalls,
         receiving,
-        returning,
+        receiving,
         orders,
-        order,
+        orders,
         suppliers,
         par,
         par_proposal,
-        long_work,
+        imports,
         imports,
         figures,
-        sign_in,
         people,
-        docs,
+        people,
+        figures,
         live,
-        tray,
-        tray_fates,
-        scanner,
+        trays,
+        trays,
+        trays,
     )
     return [part.router for part in parts]
 

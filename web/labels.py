@@ -4,17 +4,6 @@ from collections.abc import Iterable
 
 from service.errors import FieldFault
 
-__all__ = [
-    "ACTIONS",
-    "FIELD_LABELS",
-    "fault_of",
-    "field_name",
-    "field_of",
-    "figure_name",
-    "item_name",
-    "plain",
-]
-
 #: Label by the name a form sends.
 FIELD_LABELS = {
     "reference": "Local reference",
@@ -108,7 +97,7 @@ def figure_name(key: str) -> str:
 
 
 def field_of(pointer: str) -> str:
-    """Give the name of the form's field a JSON pointer means; empty when it means none."""
+    """Return the name of the form's field a JSON pointer means; empty when it means none."""
     names = [part for part in pointer.split("/") if part in FIELD_LABELS]
     return names[-1] if pointer.startswith("/") and names else ""
 

@@ -1,6 +1,8 @@
 """Fill a template: the frame every page shares, and words for states."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from http import HTTPStatus
 from pathlib import Path
@@ -8,25 +10,20 @@ from typing import Any
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from fastapi import Request
+from fastapi import FastAPI, Request
+from fastapi.routing import APIRoute
 from fastapi.templating import Jinja2Templates
 from starlette.responses import Response
 
-from service.core.items import ITEM_KINDS
+from service.core.catalogue import ITEM_KINDS
 from service.errors import FieldFault, Unavailable
-from service.operations.caller import SYSTEM
-from service.operations.live import latest_change
-from service.operations.rules import PERMISSIONS, may
-from service.operations.site import site_facts
-from service.operations.unit import Work
-from service.operations.words import CAUTION
+from service.operations.people.permissions import PERMISSIONS, Permission, may, permission_of
+from service.operations.site import latest_change, site_facts
+from service.operations.work import CAUTION, SYSTEM, Work
 from web.labels import FIELD_LABELS, fault_of, field_name, field_of, figure_name, plain
-from web.navigation import links_for
-from web.shares import in_hundred
-
-__all__ = ["error_page", "note_change", "page", "work_of"]
 
 _TEMPLATES = Jinja2Templates(directory=Path(__file__).parent / "templates")
+
 
 #: State, and the shape that stands beside the word so that colour never speaks alone.
 SHAPES = {
@@ -75,6 +72,30 @@ def _slug(state: str) -> str:
     return state.replace(" ", "-")
 
 
+def in_hundred(probability: float) -> str:
+    """Say a probability in whole hundredths, rounded down; near 0 and near 1 in tenths of them.
+
+    Parameters
+    ----------
+    probability
+        0 to 1.
+
+    Returns
+    -------
+    str
+        A number out of 100; ``100`` for certain only.
+
+    Examples
+    --------
+    >>> [in_hundred(value) for value in (1.0, 0.9999, 0.996, 0.987, 0.005, 0.0)]
+    ['100', '99.9', '99.6', '98', '0.5', '0.0']
+    """
+    if probability >= 1 - _NOISE:
+        return "100"
+    tenths = math.floor(1000 * (probability + _NOISE))
+    return str(tenths // 10) if _FEW <= tenths < _NEARLY_ALL else f"{tenths / 10:.1f}"
+
+
 _TEMPLATES.env.filters |= {
     "day": _day,
     "clock": _clock,
@@ -86,6 +107,8 @@ _TEMPLATES.env.filters |= {
     "field": field_name,
     "figure": figure_name,
 }
+
+
 _TEMPLATES.env.globals |= {
     **{permission.name: permission for permission in PERMISSIONS},
     "shapes": SHAPES,
@@ -95,11 +118,13 @@ _TEMPLATES.env.globals |= {
     "fault_of": fault_of,
     "field_of": field_of,
 }
+
+
 _TEMPLATES.env.autoescape = True
 
 
 def work_of(request: Request) -> Work:
-    """Give the caller's door to the rows; before anybody is known, the service's own."""
+    """Return the caller's door to the rows; before anybody is known, the service's own."""
     work = getattr(request.state, "work", None) or request.app.state.work
     if not isinstance(work, Work):
         message = "create_app puts the work on the application's state"
@@ -148,3 +173,85 @@ def _what_to_do(status: int) -> str:
     if status in _NEXT_STEPS:
         return _NEXT_STEPS[HTTPStatus(status)]
     return "Go back, correct what is said above, and send it again."
+
+
+#: The pages people start from: name, path, and the paths of the pages behind it.
+_MAIN = (
+    ("List day", "/", ("/lists", "/cases")),
+    ("Stock", "/stock", ("/items",)),
+    ("Sets", "/sets", ()),
+    ("Shortfalls", "/shortfalls", ()),
+    ("Orders and loans", "/orders", ("/loans",)),
+)
+
+
+_MORE = (
+    ("Par levels", "/par", ()),
+    ("Expiring", "/expiring", ()),
+    ("Recalls", "/recalls", ()),
+    ("Transfers", "/transfers", ()),
+    ("Suppliers", "/suppliers", ()),
+    ("Files", "/import", ()),
+    ("Scanner check", "/scanner", ()),
+    ("Figures", "/figures", ()),
+    ("People", "/people", ()),
+    ("Audit trail", "/audit", ()),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NavigationLink:
+    """A link of the frame.
+
+    Parameters
+    ----------
+    current
+        ``page`` when it is the page that is open, ``true`` when that page is behind it, else empty.
+    is_main
+        Whether it stands among the pages of daily work; the others are under More.
+    """
+
+    name: str
+    path: str
+    current: str
+    is_main: bool
+
+
+def links_for(app: FastAPI, roles: Collection[str], path: str) -> list[NavigationLink]:
+    """Return the links to the pages that exist and that somebody with these roles may open."""
+    known = _pages(app)
+    return [
+        NavigationLink(name, start, _current(path, start, behind), is_main)
+        for pages, is_main in ((_MAIN, True), (_MORE, False))
+        for name, start, behind in pages
+        if start in known and may(roles, known[start])
+    ]
+
+
+def _current(path: str, start: str, behind: tuple[str, ...]) -> str:
+    if path == start:
+        return "page"
+    folders = behind if start == "/" else (start, *behind)
+    return "true" if any(path.startswith(f"{one}/") or path == one for one in folders) else ""
+
+
+def _pages(app: FastAPI) -> dict[str, Permission]:
+    """Find what every page requires, by its path."""
+    known = getattr(app.state, "pages", None)
+    if known is None:
+        known = app.state.pages = {
+            route.path: permission
+            for router in app.state.page_routers
+            for route in router.routes
+            if isinstance(route, APIRoute) and "GET" in (route.methods or ())
+            if (permission := permission_of(route.endpoint)) is not None
+        }
+    return dict(known)
+
+
+#: Far below what is said, and far above what floating point adds or takes away.
+_NOISE = 1e-9
+
+
+#: Between these, in tenths of a hundredth, whole hundredths tell enough.
+_FEW, _NEARLY_ALL = 10, 990

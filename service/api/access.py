@@ -15,20 +15,25 @@ from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
 
 from service.errors import Forbidden, SignInNeeded
-from service.operations import signing_in
-from service.operations.audit import trail
-from service.operations.caller import Caller
-from service.operations.rules import ANYBODY, FOLLOW, Permission, permission_of, require
-from service.operations.unit import Work
-
-__all__ = ["CallerDep", "GuardedRoute", "authorise", "cookie_name"]
+from service.operations.people import sign_in
+from service.operations.people.audit import trail
+from service.operations.people.permissions import (
+    ANYBODY,
+    FOLLOW,
+    Permission,
+    permission_of,
+    require,
+)
+from service.operations.work import Caller, Work
 
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 
 def cookie_name(request: Request) -> str:
-    """Give the session cookie's name: bound to host and TLS by its prefix where there is TLS."""
+    """Return the session cookie's name: bound to host and TLS by its prefix where there is TLS."""
     return "__Host-traywright" if request.url.scheme == "https" else "traywright"
 
 
@@ -74,7 +79,7 @@ def _caller(request: Request, work: Work, asked: Caller, permission: Permission)
         kind, _, token = authorization.partition(" ")
         caller = None
         if kind.lower() == "bearer" and token:
-            caller = signing_in.caller_of_token(work, token.strip(), asked)
+            caller = sign_in.caller_of_token(work, token.strip(), asked)
         if caller is None:
             raise SignInNeeded("This token is unknown, has ended or was revoked.")
         return caller
@@ -83,7 +88,7 @@ def _caller(request: Request, work: Work, asked: Caller, permission: Permission)
         return None
     try:
         is_use = _is_use(request, permission)
-        return signing_in.caller_of_session(work, token, asked, is_use=is_use)
+        return sign_in.caller_of_session(work, token, asked, is_use=is_use)
     except SignInNeeded:
         # Who comes to sign in again must not be stopped by the session that has ended.
         if permission == ANYBODY:

@@ -7,25 +7,27 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import JSONResponse
 
 from service.api.access import GuardedRoute
-from service.api.deps import WorkDep
+from service.api.http import WorkDep
 from service.api.problems import FHIR_MEDIA_TYPE, OUTCOME_RESPONSES
 from service.errors import BadInput, FieldFault
 from service.operations import fhir
-from service.operations.rules import READ, requires
-from service.operations.unit import Work
-
-__all__ = ["router"]
+from service.operations.people.permissions import READ, requires
+from service.operations.work import Work
 
 _RESOURCE: dict[str, Any] = {
     "type": "object",
     "required": ["resourceType"],
     "properties": {"resourceType": {"type": "string"}, "id": {"type": "string"}},
 }
+
+
 #: FHIR R5 has its own definition of each resource; here only what all of them have.
 _ANSWERS: dict[int | str, dict[str, Any]] = {
     200: {"description": "A resource", "content": {FHIR_MEDIA_TYPE: {"schema": _RESOURCE}}},
     **OUTCOME_RESPONSES,
 }
+
+
 _KNOWN = frozenset({"_count", "after", "_format"})
 
 
@@ -45,12 +47,12 @@ router = APIRouter(
 
 
 def _base(request: Request) -> str:
-    """Give the address of the FHIR service, as the client knows it."""
+    """Return the address of the FHIR service, as the client knows it."""
     return f"{str(request.base_url).rstrip('/')}/api/v1/fhir"
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class _RequestContext:
     """What every search and read comes with."""
 
     request: Request
@@ -61,7 +63,7 @@ class _Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class _Search(_Asked):
+class _SearchQuery(_RequestContext):
     after: str
     count: int
 
@@ -78,8 +80,8 @@ Format = Annotated[
 ]
 
 
-def _asked(request: Request, work: WorkDep, _format: Format = "json") -> _Asked:
-    return _Asked(request, work)
+def _asked(request: Request, work: WorkDep, _format: Format = "json") -> _RequestContext:
+    return _RequestContext(request, work)
 
 
 def _search(
@@ -92,18 +94,22 @@ def _search(
         int, Query(alias="_count", ge=0, le=500, description="How many at most")
     ] = 100,
     _format: Format = "json",
-) -> _Search:
+) -> _SearchQuery:
     unknown = sorted(set(request.query_params) - _KNOWN)
     if unknown:
         # Left aside, it would answer everything to who asked for something.
         reason = "there is no such search here; see metadata for what there is"
         faults = [FieldFault(f"/{name}", reason) for name in unknown]
         raise BadInput("The search asks for what this service cannot do.", faults=faults)
-    return _Search(request, work, after, count)
+    return _SearchQuery(request, work, after, count)
 
 
-AskedDep = Annotated[_Asked, Depends(_asked)]
-SearchDep = Annotated[_Search, Depends(_search)]
+AskedDep = Annotated[_RequestContext, Depends(_asked)]
+
+
+SearchDep = Annotated[_SearchQuery, Depends(_search)]
+
+
 Key = Annotated[str, Path(pattern=r"^[A-Za-z0-9.\-]{1,64}$", description="The id of the resource")]
 
 
@@ -118,82 +124,82 @@ def metadata(asked: AskedDep) -> FhirResponse:
 @router.get("/DeviceDefinition")
 @requires(READ)
 def search_device_definitions(search: SearchDep) -> FhirResponse:
-    """Give the catalogue."""
+    """Return the catalogue."""
     return search.answer("DeviceDefinition")
 
 
 @router.get("/DeviceDefinition/{key}")
 @requires(READ)
 def read_device_definition(asked: AskedDep, key: Key) -> FhirResponse:
-    """Give one line of the catalogue."""
+    """Return one line of the catalogue."""
     return asked.one("DeviceDefinition", key)
 
 
 @router.get("/Device")
 @requires(READ)
 def search_devices(search: SearchDep) -> FhirResponse:
-    """Give the lots and serials the site has, or once had, units of."""
+    """Return the lots and serials the site has, or once had, units of."""
     return search.answer("Device")
 
 
 @router.get("/Device/{key}")
 @requires(READ)
 def read_device(asked: AskedDep, key: Key) -> FhirResponse:
-    """Give one lot or serial, with its device identifier."""
+    """Return one lot or serial, with its device identifier."""
     return asked.one("Device", key)
 
 
 @router.get("/InventoryReport")
 @requires(READ)
 def search_inventory_reports(search: SearchDep) -> FhirResponse:
-    """Give the one report there is: what lies where now."""
+    """Return the one report there is: what lies where now."""
     return search.answer("InventoryReport")
 
 
 @router.get("/InventoryReport/{key}")
 @requires(READ)
 def read_inventory_report(asked: AskedDep, key: Key) -> FhirResponse:
-    """Give what lies where now, and how it stands."""
+    """Return what lies where now, and how it stands."""
     return asked.one("InventoryReport", key)
 
 
 @router.get("/SupplyRequest")
 @requires(READ)
 def search_supply_requests(search: SearchDep) -> FhirResponse:
-    """Give the lines of orders, loans and call-offs."""
+    """Return the lines of orders, loans and call-offs."""
     return search.answer("SupplyRequest")
 
 
 @router.get("/SupplyRequest/{key}")
 @requires(READ)
 def read_supply_request(asked: AskedDep, key: Key) -> FhirResponse:
-    """Give one line of an order."""
+    """Return one line of an order."""
     return asked.one("SupplyRequest", key)
 
 
 @router.get("/SupplyDelivery")
 @requires(READ)
 def search_supply_deliveries(search: SearchDep) -> FhirResponse:
-    """Give what came for orders."""
+    """Return what came for orders."""
     return search.answer("SupplyDelivery")
 
 
 @router.get("/SupplyDelivery/{key}")
 @requires(READ)
 def read_supply_delivery(asked: AskedDep, key: Key) -> FhirResponse:
-    """Give one receipt of an order."""
+    """Return one receipt of an order."""
     return asked.one("SupplyDelivery", key)
 
 
 @router.get("/DeviceUsage")
 @requires(READ)
 def search_device_usages(search: SearchDep) -> FhirResponse:
-    """Give the implanted units, one by one."""
+    """Return the implanted units, one by one."""
     return search.answer("DeviceUsage")
 
 
 @router.get("/DeviceUsage/{key}")
 @requires(READ)
 def read_device_usage(asked: AskedDep, key: Key) -> FhirResponse:
-    """Give one implanted unit."""
+    """Return one implanted unit."""
     return asked.one("DeviceUsage", key)

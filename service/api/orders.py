@@ -5,51 +5,54 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Path, Query, Request, Response
 
 from service.api.access import GuardedRoute
-from service.api.deps import Actor, After, Limit, OnceDep, Version, WorkDep, etag
-from service.api.items import link_to_next
-from service.operations.orders import (
-    billing,
-    deciding,
-    drafting,
-    exporting,
-    receiving,
-    returning,
-    sterilising,
-    viewing,
-)
-from service.operations.rules import MOVE_STOCK, ORDER, READ, SET_UP, requires
-from service.operations.schemas.base import Name, Ref
-from service.operations.schemas.orders import (
+from service.api.catalogue import link_to_next
+from service.api.http import Actor, After, Limit, OnceDep, OptionalVersion, Version, WorkDep, etag
+from service.operations import suppliers
+from service.operations.orders import draft as drafting
+from service.operations.orders import export, loans, progress, view
+from service.operations.orders import receive as receiving
+from service.operations.people.permissions import MOVE_STOCK, ORDER, READ, SET_UP, requires
+from service.schemas.base import Day, Name, Ref
+from service.schemas.orders import (
     BillBody,
+    BillOnly,
     BuyerBody,
+    BuyerOut,
     CancelBody,
+    CancelRemainingBody,
     DraftBody,
     DueBody,
     EditBody,
-    LetGoBody,
-    ReceiptBody,
-    ReturnBody,
-    SendBody,
-    SteriliseBody,
-)
-from service.operations.schemas.orders_out import (
-    BillOnly,
-    BuyerOut,
     Loans,
     OrderOut,
     OrderPage,
     Orders,
+    ReceiptBody,
+    ReturnBody,
+    SendBody,
+    SteriliseBody,
     SterilisedOut,
 )
-
-__all__ = ["router"]
+from service.schemas.suppliers import (
+    HolidayBody,
+    HolidayList,
+    HolidayOut,
+    SupplierBody,
+    SupplierList,
+    SupplierOut,
+)
 
 router = APIRouter(tags=["orders and loans"], route_class=GuardedRoute)
 
+
 Reference = Annotated[Ref, Path(description="The order's reference")]
+
+
 _CSV: dict[int | str, dict[str, Any]] = {
     200: {"content": {"text/csv": {"schema": {"type": "string"}}}}
 }
+
+
 _XML: dict[int | str, dict[str, Any]] = {
     200: {"content": {"application/xml": {"schema": {"type": "string"}}}}
 }
@@ -70,9 +73,9 @@ def list_orders(  # noqa: PLR0917 - FastAPI fills the parameters by name
     after: After = "",
     limit: Limit = 100,
 ) -> OrderPage:
-    """Give orders, the newest first."""
+    """Return orders, the newest first."""
     page = work.read(
-        lambda unit: viewing.list_orders(
+        lambda unit: view.list_orders(
             unit, state=state, kind=kind, supplier=supplier, late=late, after=after, limit=limit
         )
     )
@@ -84,21 +87,21 @@ def list_orders(  # noqa: PLR0917 - FastAPI fills the parameters by name
 @requires(ORDER)
 def draft(once: OnceDep, body: DraftBody) -> Orders:
     """Put what is wanted on drafts, one a supplier, in whole packs."""
-    return once.write(lambda unit: drafting.draft(unit, body), body, Orders)
+    return once.write(lambda unit: drafting.draft_orders(unit, body), body, Orders)
 
 
 @router.get("/orders/bill_only")
 @requires(READ)
 def unbilled(work: WorkDep) -> BillOnly:
-    """Give consigned units that were used and are on no order yet."""
-    return work.read(billing.unbilled)
+    """Return consigned units that were used and are on no order yet."""
+    return work.read(drafting.unbilled)
 
 
 @router.post("/orders/bill_only", status_code=201)
 @requires(ORDER)
 def draft_bills(once: OnceDep, body: BillBody) -> Orders:
     """Put them on bill-only drafts of their suppliers, each use once."""
-    return once.write(lambda unit: billing.draft_bills(unit, body), body, Orders)
+    return once.write(lambda unit: drafting.draft_bills(unit, body), body, Orders)
 
 
 @router.get("/orders/loans")
@@ -107,15 +110,15 @@ def list_loans(
     work: WorkDep,
     overdue: Annotated[bool, Query(description="Only what should have gone back")] = False,
 ) -> Loans:
-    """Give the loans that are here, those to go back first at the top."""
-    return work.read(lambda unit: returning.list_loans(unit, overdue=overdue))
+    """Return the loans that are here, those to go back first at the top."""
+    return work.read(lambda unit: loans.list_loans(unit, overdue=overdue))
 
 
 @router.get("/orders/buyer")
 @requires(READ)
 def get_buyer(work: WorkDep, response: Response) -> BuyerOut:
-    """Give who this site is on electronic orders."""
-    buyer = work.read(exporting.get_buyer)
+    """Return who this site is on electronic orders."""
+    buyer = work.read(export.get_buyer)
     response.headers["ETag"] = etag(buyer.version)
     return buyer
 
@@ -126,7 +129,7 @@ def put_buyer(
     work: WorkDep, actor: Actor, body: BuyerBody, version: Version, response: Response
 ) -> BuyerOut:
     """Say who this site is on electronic orders."""
-    buyer = work.write(lambda unit: exporting.put_buyer(unit, body, version), actor)
+    buyer = work.write(lambda unit: export.put_buyer(unit, body, version), actor)
     response.headers["ETag"] = etag(buyer.version)
     return buyer
 
@@ -134,9 +137,9 @@ def put_buyer(
 @router.get("/orders/{reference:path}/order.csv", response_class=Response, responses=_CSV)
 @requires(READ)
 def order_csv(work: WorkDep, reference: Reference) -> Response:
-    """Give an order as a CSV file, safe to open in a spreadsheet."""
+    """Return an order as a CSV file, safe to open in a spreadsheet."""
     return Response(
-        work.read(lambda unit: exporting.csv_of(unit, reference)),
+        work.read(lambda unit: export.csv_of(unit, reference)),
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": 'attachment; filename="order.csv"'},
     )
@@ -145,9 +148,9 @@ def order_csv(work: WorkDep, reference: Reference) -> Response:
 @router.get("/orders/{reference:path}/order.xml", response_class=Response, responses=_XML)
 @requires(READ)
 def order_xml(work: WorkDep, reference: Reference) -> Response:
-    """Give a sent order as UBL 2.1 for Peppol ordering; 409 names what it lacks."""
+    """Return a sent order as UBL 2.1 for Peppol ordering; 409 names what it lacks."""
     return Response(
-        work.read(lambda unit: exporting.xml_of(unit, reference)),
+        work.read(lambda unit: export.xml_of(unit, reference)),
         media_type="application/xml",
         headers={"Content-Disposition": 'attachment; filename="order.xml"'},
     )
@@ -156,8 +159,8 @@ def order_xml(work: WorkDep, reference: Reference) -> Response:
 @router.get("/orders/{reference:path}")
 @requires(READ)
 def get_order(work: WorkDep, reference: Reference, response: Response) -> OrderOut:
-    """Give an order with its lines, what came, what went back, and what it pays for."""
-    return _tagged(response, work.read(lambda unit: viewing.get_order(unit, reference)))
+    """Return an order with its lines, what came, what went back, and what it pays for."""
+    return _tagged(response, work.read(lambda unit: view.get_order(unit, reference)))
 
 
 @router.put("/orders/{reference:path}/lines")
@@ -186,7 +189,9 @@ def set_moments(  # noqa: PLR0917 - FastAPI fills the parameters by name
     response: Response,
 ) -> OrderOut:
     """Note the moment a supplier has named for a sent order, or for one of its lines."""
-    changed = work.write(lambda unit: deciding.set_moments(unit, reference, body, version), actor)
+    changed = work.write(
+        lambda unit: progress.set_due_moments(unit, reference, body, version), actor
+    )
     return _tagged(response, changed)
 
 
@@ -194,7 +199,7 @@ def set_moments(  # noqa: PLR0917 - FastAPI fills the parameters by name
 @requires(ORDER)
 def approve(once: OnceDep, reference: Reference, version: Version, response: Response) -> OrderOut:
     """Approve a draft as you have read it."""
-    done = once.write(lambda unit: deciding.approve(unit, reference, version), None, OrderOut)
+    done = once.write(lambda unit: progress.approve_order(unit, reference, version), None, OrderOut)
     return _tagged(response, done)
 
 
@@ -204,7 +209,9 @@ def send(
     once: OnceDep, reference: Reference, body: SendBody, version: Version, response: Response
 ) -> OrderOut:
     """Note that an approved order has gone out; it is due from its lead times, or as told."""
-    done = once.write(lambda unit: deciding.send(unit, reference, body, version), body, OrderOut)
+    done = once.write(
+        lambda unit: progress.send_order(unit, reference, body, version), body, OrderOut
+    )
     return _tagged(response, done)
 
 
@@ -212,15 +219,17 @@ def send(
 @requires(ORDER)
 def cancel(once: OnceDep, reference: Reference, body: CancelBody, response: Response) -> OrderOut:
     """Cancel an order of which nothing has come."""
-    done = once.write(lambda unit: deciding.cancel(unit, reference, body), body, OrderOut)
+    done = once.write(lambda unit: progress.cancel_order(unit, reference, body), body, OrderOut)
     return _tagged(response, done)
 
 
 @router.post("/orders/{reference:path}/let_go")
 @requires(ORDER)
-def let_go(once: OnceDep, reference: Reference, body: LetGoBody, response: Response) -> OrderOut:
+def let_go(
+    once: OnceDep, reference: Reference, body: CancelRemainingBody, response: Response
+) -> OrderOut:
     """Expect no longer what is outstanding."""
-    done = once.write(lambda unit: deciding.let_go(unit, reference, body), body, OrderOut)
+    done = once.write(lambda unit: progress.cancel_remaining(unit, reference, body), body, OrderOut)
     return _tagged(response, done)
 
 
@@ -238,7 +247,7 @@ def give_back(
     once: OnceDep, reference: Reference, body: ReturnBody, response: Response
 ) -> OrderOut:
     """Send units of a loan back, and say which are missing: all lines, or none."""
-    done = once.write(lambda unit: returning.give_back(unit, reference, body), body, OrderOut)
+    done = once.write(lambda unit: loans.return_loan(unit, reference, body), body, OrderOut)
     return _tagged(response, done)
 
 
@@ -246,9 +255,68 @@ def give_back(
 @requires(MOVE_STOCK)
 def make_sterile(once: OnceDep, body: SteriliseBody) -> SterilisedOut:
     """Note that a lot has been reprocessed here and is sterile."""
-    return once.write(lambda unit: sterilising.make_sterile(unit, body), body, SterilisedOut)
+    return once.write(lambda unit: loans.make_sterile(unit, body), body, SterilisedOut)
 
 
 def _tagged(response: Response, order: OrderOut) -> OrderOut:
     response.headers["ETag"] = etag(order.version)
     return order
+
+
+NameInPath = Annotated[Name, Path(description="The supplier's name, as the catalogue has it")]
+
+
+DayInPath = Annotated[Day, Path(description="A date at the site")]
+
+
+@router.get("/suppliers")
+@requires(READ)
+def list_suppliers(work: WorkDep) -> SupplierList:
+    """Return every supplier with its working days, and those of whom only the name is known."""
+    return work.read(suppliers.list_suppliers)
+
+
+@router.get("/suppliers/{name:path}")
+@requires(READ)
+def get_supplier(work: WorkDep, name: NameInPath, response: Response) -> SupplierOut:
+    """Return one supplier."""
+    found = work.read(lambda unit: suppliers.get_supplier(unit, name))
+    response.headers["ETag"] = etag(found.version)
+    return found
+
+
+@router.put("/suppliers/{name:path}")
+@requires(ORDER)
+def put_supplier(  # noqa: PLR0917 - FastAPI fills the parameters by name
+    work: WorkDep,
+    actor: Actor,
+    name: NameInPath,
+    body: SupplierBody,
+    version: OptionalVersion,
+    response: Response,
+) -> SupplierOut:
+    """Add a supplier, or change one you have read (then with If-Match)."""
+    stored = work.write(lambda unit: suppliers.put_supplier(unit, name, body, version), actor)
+    response.headers["ETag"] = etag(stored.version)
+    return stored
+
+
+@router.get("/holidays")
+@requires(READ)
+def list_holidays(work: WorkDep) -> HolidayList:
+    """Return the days on which the site neither sends nor receives."""
+    return work.read(suppliers.list_holidays)
+
+
+@router.put("/holidays/{day}")
+@requires(ORDER)
+def put_holiday(once: OnceDep, day: DayInPath, body: HolidayBody) -> HolidayOut:
+    """Keep a day free of deliveries, or name it anew."""
+    return once.write(lambda unit: suppliers.put_holiday(unit, day, body), body, HolidayOut)
+
+
+@router.delete("/holidays/{day}", status_code=204)
+@requires(ORDER)
+def remove_holiday(work: WorkDep, actor: Actor, day: DayInPath) -> None:
+    """Make a day an ordinary one again."""
+    work.write(lambda unit: suppliers.remove_holiday(unit, day), actor)

@@ -5,12 +5,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Body, Path, Query, Response
 
 from service.api.access import GuardedRoute
-from service.api.deps import Actor, Limit, OnceDep, OptionalVersion, WorkDep, etag
+from service.api.http import Actor, Limit, OnceDep, OptionalVersion, WorkDep, etag
 from service.operations import demand, par
-from service.operations.rules import READ, SET_LEVELS, requires
-from service.operations.schemas.base import Name, Ref
-from service.operations.schemas.demand import DemandOut
-from service.operations.schemas.par import (
+from service.operations.people.permissions import READ, SET_LEVELS, requires
+from service.schemas.base import Name, Ref
+from service.schemas.demand import DemandOut
+from service.schemas.par import (
     DecisionsBody,
     LevelBody,
     LevelOut,
@@ -21,9 +21,8 @@ from service.operations.schemas.par import (
     ProposalOut,
 )
 
-__all__ = ["router"]
-
 router = APIRouter(tags=["par"], route_class=GuardedRoute)
+
 
 ONE_SCREW = {
     "arrivals_per_day": 0.5,
@@ -43,8 +42,13 @@ ONE_SCREW = {
     "levels": {"lag-95": 2},
 }
 
+
 Problem = Annotated[dict[str, Any], Body(examples=[ONE_SCREW])]
+
+
 Key = Annotated[int, Path(gt=0, le=10**9, description="The proposal's number")]
+
+
 RefInPath = Annotated[Ref, Path(description="The item's catalogue reference")]
 
 
@@ -55,7 +59,7 @@ def answer_par(problem: Problem) -> dict[str, Any]:
 
     What takes too long to answer is refused with 413 and the limit.
     """
-    return par.answer(problem)
+    return par.answer_par_problem(problem)
 
 
 @router.get("/demand")
@@ -65,14 +69,14 @@ def get_demand(
     kind: Annotated[Name | None, Query(description="Items of this kind only")] = None,
     system: Annotated[Name | None, Query(description="Items of this system only")] = None,
 ) -> DemandOut:
-    """Give what was used of each item, and how many a year that makes, with intervals."""
+    """Return what was used of each item, and how many a year that makes, with intervals."""
     return work.read(lambda unit: demand.demand(unit, kind, system))
 
 
 @router.get("/par_proposals")
 @requires(READ)
 def list_proposals(work: WorkDep, limit: Limit = 20) -> ProposalList:
-    """Give the site's proposals, the newest first."""
+    """Return the site's proposals, the newest first."""
     return work.read(lambda unit: par.list_proposals(unit, limit))
 
 
@@ -80,14 +84,14 @@ def list_proposals(work: WorkDep, limit: Limit = 20) -> ProposalList:
 @requires(SET_LEVELS)
 def make_proposal(work: WorkDep, once: OnceDep, body: ProposalBody) -> ProposalOut:
     """Propose par levels from the site's own plans, usage and shelves; no level is changed."""
-    worked = work.read(lambda unit: par.work_out(unit, body))
-    return once.write(lambda unit: par.store(unit, worked), body, ProposalOut)
+    worked = work.read(lambda unit: par.compute_proposal(unit, body))
+    return once.write(lambda unit: par.store_proposal(unit, worked), body, ProposalOut)
 
 
 @router.get("/par_proposals/{key}")
 @requires(READ)
 def get_proposal(work: WorkDep, key: Key) -> ProposalOut:
-    """Give one proposal, line by line with why."""
+    """Return one proposal, line by line with why."""
     return work.read(lambda unit: par.get_proposal(unit, key))
 
 
@@ -95,7 +99,7 @@ def get_proposal(work: WorkDep, key: Key) -> ProposalOut:
 @requires(SET_LEVELS)
 def decide_lines(once: OnceDep, key: Key, body: DecisionsBody) -> ProposalLinesOut:
     """Accept, change or refuse lines; what is accepted or changed becomes the par level."""
-    return once.write(lambda unit: par.decide(unit, key, body), body, ProposalLinesOut)
+    return once.write(lambda unit: par.decide_lines(unit, key, body), body, ProposalLinesOut)
 
 
 @router.get("/par_levels")
@@ -106,14 +110,14 @@ def list_levels(
         bool, Query(description="Only levels with less on the shelf and on order")
     ] = False,
 ) -> LevelsOut:
-    """Give the par levels in force, and what to order so that they are kept."""
+    """Return the par levels in force, and what to order so that they are kept."""
     return work.read(lambda unit: par.list_levels(unit, below_only=below_only))
 
 
 @router.get("/par_levels/{ref}")
 @requires(READ)
 def get_level(work: WorkDep, ref: RefInPath, response: Response) -> LevelOut:
-    """Give one par level."""
+    """Return one par level."""
     found = work.read(lambda unit: par.get_level(unit, ref))
     response.headers["ETag"] = etag(found.version)
     return found

@@ -5,11 +5,11 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Response
 
 from service.api.access import CallerDep, GuardedRoute
-from service.api.deps import Limit, Version, WorkDep, etag
-from service.operations import accounts, audit
-from service.operations.rules import KEEP_PEOPLE, OWN_ACCOUNT, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.people import (
+from service.api.http import Limit, Version, WorkDep, etag
+from service.operations.people import accounts, audit
+from service.operations.people.permissions import KEEP_PEOPLE, OWN_ACCOUNT, requires
+from service.schemas.base import OptionalText
+from service.schemas.people import (
     MadeToken,
     Me,
     PasswordBody,
@@ -23,11 +23,12 @@ from service.operations.schemas.people import (
     Tokens,
 )
 
-__all__ = ["router"]
-
 router = APIRouter(tags=["people"], route_class=GuardedRoute)
 
+
 SignInPath = Annotated[str, Path(pattern=r"^[a-z0-9][a-z0-9._-]{1,59}$")]
+
+
 TokenPath = Annotated[int, Path(gt=0, le=10**9)]
 
 
@@ -48,7 +49,7 @@ def set_pin(work: WorkDep, body: PinBody) -> PersonOut:
 @router.get("/people")
 @requires(KEEP_PEOPLE)
 def list_people(work: WorkDep) -> People:
-    """Give every account of the site."""
+    """Return every account of the site."""
     return work.read(accounts.list_people)
 
 
@@ -75,14 +76,14 @@ def change_person(
 @router.put("/people/{sign_in}/password")
 @requires(KEEP_PEOPLE)
 def set_password(work: WorkDep, sign_in: SignInPath, body: PasswordBody) -> PersonOut:
-    """Give an account a new password; its sessions and tokens end."""
+    """Return an account a new password; its sessions and tokens end."""
     return work.write(lambda unit: accounts.set_password(unit, sign_in, body))
 
 
 @router.get("/tokens")
 @requires(KEEP_PEOPLE)
 def list_tokens(work: WorkDep) -> Tokens:
-    """Give every token of the site, without its secret."""
+    """Return every token of the site, without its secret."""
     return work.read(accounts.list_tokens)
 
 
@@ -110,7 +111,7 @@ def read_audit(  # noqa: PLR0917 - FastAPI fills the parameters by name
     before: Annotated[int | None, Query(gt=0, le=10**15)] = None,
     limit: Limit = 100,
 ) -> audit.AuditList:
-    """Give the audit trail, the newest first, filtered by person, case or lot."""
+    """Return the audit trail, the newest first, filtered by person, case or lot."""
     return work.read(
         lambda unit: audit.list_audit(
             unit, person=person, case=case, lot=lot, before=before, limit=limit

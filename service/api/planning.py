@@ -5,14 +5,14 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Path, Query, Response, UploadFile
 
 from service.api.access import GuardedRoute
-from service.api.deps import Actor, OnceDep, OptionalVersion, Version, WorkDep, etag
+from service.api.http import Actor, OnceDep, OptionalVersion, Version, WorkDep, etag
 from service.operations import constructs, guidance, sizing
 from service.operations.imports import import_file
-from service.operations.rules import KEEP_FIGURES, READ, SET_UP, requires
-from service.operations.schemas.base import Code
-from service.operations.schemas.constructs import ConstructFields, ConstructList, ConstructOut
-from service.operations.schemas.imports import ImportOut
-from service.operations.schemas.planning import (
+from service.operations.people.permissions import KEEP_FIGURES, READ, SET_UP, requires
+from service.schemas.base import Code
+from service.schemas.constructs import ConstructFields, ConstructList, ConstructOut
+from service.schemas.imports import ImportOut
+from service.schemas.planning import (
     GuidanceAnswer,
     GuidanceRequest,
     SizingAnswer,
@@ -22,25 +22,26 @@ from service.operations.schemas.planning import (
     SizingRequest,
 )
 
-__all__ = ["router"]
-
 router = APIRouter(tags=["planning"], route_class=GuardedRoute)
 
+
 CodeInPath = Annotated[Code, Path(description="The construct's code")]
+
+
 KeyInPath = Annotated[str, Path(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
 
 
 @router.get("/constructs")
 @requires(READ)
 def list_constructs(work: WorkDep) -> ConstructList:
-    """Give every construct template with the systems it can be done in."""
+    """Return every construct template with the systems it can be done in."""
     return work.read(constructs.list_constructs)
 
 
 @router.get("/constructs/{code}")
 @requires(READ)
 def get_construct(work: WorkDep, code: CodeInPath, response: Response) -> ConstructOut:
-    """Give one construct template."""
+    """Return one construct template."""
     found = work.read(lambda unit: constructs.get_construct(unit, code))
     response.headers["ETag"] = etag(found.version)
     return found
@@ -79,7 +80,7 @@ def answer_sizing(work: WorkDep, body: SizingRequest) -> SizingAnswer:
 @router.get("/sizing_defaults")
 @requires(READ)
 def list_defaults(work: WorkDep) -> SizingDefaultList:
-    """Give every figure the sizing assumes, with its source."""
+    """Return every figure the sizing assumes, with its source."""
     return work.read(sizing.list_defaults)
 
 
@@ -109,7 +110,7 @@ def answer_guidance(work: WorkDep, body: GuidanceRequest) -> GuidanceAnswer:
 @router.get("/guidance/rules")
 @requires(READ)
 def get_rules(work: WorkDep) -> dict[str, Any]:
-    """Give the guidance rules in force as data."""
+    """Return the guidance rules in force as data."""
     return work.read(guidance.get_rules)
 
 

@@ -17,23 +17,19 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service import errors
 from service.errors import FieldFault, ServiceError
-from service.operations.schemas.faults import faults_of
-
-__all__ = [
-    "FHIR_MEDIA_TYPE",
-    "OUTCOME_RESPONSES",
-    "PROBLEM_RESPONSES",
-    "Unforeseen",
-    "add_problems",
-    "describe_kind",
-    "problem",
-    "status_of",
-]
+from service.schemas.faults import faults_of
 
 MEDIA_TYPE = "application/problem+json"
+
+
 FHIR_MEDIA_TYPE = "application/fhir+json"
+
+
 _LOG = logging.getLogger("traywright")
+
+
 _UNEXPECTED = ("unexpected", "Unexpected error")
+
 
 #: Status by kind of error; a kind without its own takes its parent's.
 _STATUS: dict[type[ServiceError], HTTPStatus] = {
@@ -94,6 +90,7 @@ PROBLEM_RESPONSES: dict[int | str, dict[str, Any]] = {
     for status in (400, 401, 403, 404, 405, 408, 409, 412, 413, 422, 428, 503)
 }
 
+
 _OUTCOME = {
     "type": "object",
     "required": ["resourceType", "issue"],
@@ -102,11 +99,15 @@ _OUTCOME = {
         "issue": {"type": "array", "minItems": 1, "items": {"type": "object"}},
     },
 }
+
+
 #: The same under the addresses of FHIR, which has its own form for errors.
 OUTCOME_RESPONSES: dict[int | str, dict[str, Any]] = {
     status: {**documented, "content": {FHIR_MEDIA_TYPE: {"schema": _OUTCOME}}}
     for status, documented in PROBLEM_RESPONSES.items()
 }
+
+
 #: FHIR's code by status (value set issue-type); what is not here is ``exception``.
 _ISSUES = {
     HTTPStatus.BAD_REQUEST: "invalid",
@@ -123,7 +124,7 @@ _ISSUES = {
 
 
 def status_of(error: ServiceError) -> HTTPStatus:
-    """Give the status of an error: its own kind's, or its nearest parent's."""
+    """Return the status of an error: its own kind's, or its nearest parent's."""
     return next(_STATUS[kind] for kind in type(error).__mro__ if kind in _STATUS)
 
 
@@ -148,9 +149,8 @@ def problem(
 
 
 def describe_kind(kind: str) -> tuple[str, str] | None:
-    """Give title and meaning of a kind of problem, or ``None`` when there is none."""
-    for name in errors.__all__:
-        found = getattr(errors, name)
+    """Return title and meaning of a kind of problem, or ``None`` when there is none."""
+    for found in vars(errors).values():
         if getattr(found, "kind", None) == kind:
             return found.title, str(found.__doc__)
     if kind == _UNEXPECTED[0]:
@@ -166,7 +166,7 @@ def describe_kind(kind: str) -> tuple[str, str] | None:
 
 
 def _kind_of(status: HTTPStatus) -> str:
-    """Give the kind of a problem that HTTP itself has a word for."""
+    """Return the kind of a problem that HTTP itself has a word for."""
     return status.phrase.lower().replace(" ", "-")
 
 
@@ -239,7 +239,7 @@ def _validation_error(request: Request, error: Exception) -> Response:
 
 
 def _location(error: Mapping[str, Any], body: object) -> list[int | str]:
-    """Give a field's path as the client wrote it.
+    """Return a field's path as the client wrote it.
 
     Left out are where in the request the field stood, the byte at which JSON broke off, and the
     word that says which of several kinds of body was meant.

@@ -5,12 +5,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from service.api.access import GuardedRoute
-from service.api.deps import WorkDep
-from service.operations import shortfalls
-from service.operations.rules import READ, requires
-from service.operations.schemas.shortfalls import Shortfalls
-
-__all__ = ["router"]
+from service.api.http import WorkDep
+from service.operations.people.permissions import READ, requires
+from service.operations.shortfalls import shortfalls
+from service.schemas.shortfalls import Shortfalls
 
 router = APIRouter(tags=["supply"], route_class=GuardedRoute)
 
@@ -24,5 +22,5 @@ def list_shortfalls(
         bool, Query(description="Work out what one more unit adds, which takes longer")
     ] = False,
 ) -> Shortfalls:
-    """Give what is missing for coming lists, and each way to cover it with its last moment."""
+    """Return what is missing for coming lists, and each way to cover it with its last moment."""
     return work.read(lambda unit: shortfalls.shortfalls(unit, days, with_gains=with_gains))

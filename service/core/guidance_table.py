@@ -5,26 +5,26 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import get_args
 
-from service.core.constructs import is_code
-from service.core.guidance_rules import (
+from service.core.catalogue import ITEM_KINDS
+from service.core.constructs.planned import is_code
+from service.core.fractures.rules import (
     CODE,
     FINDINGS,
     NUMBER,
     PLANNED,
     YES_NO,
-    Condition,
     GuidanceError,
     Kind,
     Operator,
     Rule,
+    RuleCondition,
     Rules,
-    Side,
+    SourceSide,
 )
-from service.core.items import ITEM_KINDS
-
-__all__ = ["rules_from"]
 
 COMMON_FIELDS = frozenset({"code", "when", "any_of", "reason"})
+
+
 OWN_FIELDS: Mapping[Kind, frozenset[str]] = {
     "need": frozenset({"name", "weight", "constructs", "source"}),
     "alternate": frozenset({"constructs", "source"}),
@@ -33,6 +33,8 @@ OWN_FIELDS: Mapping[Kind, frozenset[str]] = {
     "conflict": frozenset({"topic", "sides"}),
     "unknown": frozenset({"finding", "source"}),
 }
+
+
 SIDES_NEEDED = 2
 
 
@@ -66,7 +68,7 @@ def rules_from(data: Mapping[str, object]) -> Rules:
     --------
     >>> rules_from({"conversion": {"probability": 1.5, "source": "x"}})
     Traceback (most recent call last):
-    service.core.guidance_rules.GuidanceError: /conversion/probability: It must be from 0 to 1.
+    service.core.fractures.rules.GuidanceError: /conversion/probability: It must be from 0 to 1.
     """
     unknown = sorted(str(key) for key in data if key not in {"conversion", *get_args(Kind)})
     if unknown:
@@ -115,7 +117,7 @@ class _Own:
     name: str = ""
     weight: float = 0.0
     names: tuple[str, ...] = ()
-    sides: tuple[Side, ...] = ()
+    sides: tuple[SourceSide, ...] = ()
 
 
 def _need(pointer: str, row: Mapping[str, object]) -> _Own:
@@ -154,7 +156,7 @@ def _conflict(pointer: str, row: Mapping[str, object]) -> _Own:
         at = f"{pointer}/sides/{index}"
         side = _table(at, value)
         says = _text(f"{at}/says", side.get("says"))
-        sides.append(Side(says, _text(f"{at}/source", side.get("source"))))
+        sides.append(SourceSide(says, _text(f"{at}/source", side.get("source"))))
     return _Own(name=_text(f"{pointer}/topic", row.get("topic")), sides=tuple(sides))
 
 
@@ -193,14 +195,14 @@ def _check_near(pointer: str, what: str) -> None:
         raise GuidanceError(pointer, "What is planned is in the room; say what else must be near.")
 
 
-def _conditions(pointer: str, value: object) -> tuple[Condition, ...]:
+def _conditions(pointer: str, value: object) -> tuple[RuleCondition, ...]:
     return tuple(
         _condition(f"{pointer}/{index}", _table(f"{pointer}/{index}", row))
         for index, row in enumerate(_rows(pointer, value))
     )
 
 
-def _condition(pointer: str, row: Mapping[str, object]) -> Condition:
+def _condition(pointer: str, row: Mapping[str, object]) -> RuleCondition:
     finding = _text(f"{pointer}/finding", row.get("finding"))
     values = _known_values(f"{pointer}/finding", finding)
     operators = [operator for operator in get_args(Operator) if operator in row]
@@ -213,12 +215,12 @@ def _condition(pointer: str, row: Mapping[str, object]) -> Condition:
     if operator == "is_unknown":
         if value is not True:
             raise GuidanceError(at, "Write is_unknown = true.")
-        return Condition(finding, operator, value=True)
+        return RuleCondition(finding, operator, value=True)
     if operator in {"at_most", "above"}:
         if values != NUMBER:
             raise GuidanceError(at, f"'{finding}' is not a number.")
-        return Condition(finding, operator, _number(at, value))
-    return Condition(finding, operator, _compared(at, finding, operator, value))
+        return RuleCondition(finding, operator, _number(at, value))
+    return RuleCondition(finding, operator, _compared(at, finding, operator, value))
 
 
 def _compared(

@@ -1,23 +1,26 @@
 """The catalogue: look up, add and change lines."""
 
+from dataclasses import fields
+
 from sqlalchemy.exc import IntegrityError
 
-from service.core.items import ITEM_KINDS
+from service.core.catalogue import ITEM_KINDS, ItemFacts, describe_size
 from service.errors import BadInput, Duplicate, FieldFault, NotFound
+from service.exchange.labels.hibc import join_hibc
+from service.exchange.labels.read import read_scan
+from service.exchange.labels.scan import Scan
 from service.operations.planner import planner_of
-from service.operations.schemas.items import ItemBody, ItemOut, ItemPage
-from service.operations.unit import Unit
-from service.operations.versions import require_version
+from service.operations.work import Unit, require_version
+from service.schemas.catalogue import ItemBody, ItemOut, ItemPage
+from service.schemas.trays import LearnBody, LearnedOut
 from service.storage.queries import catalogue
 from service.storage.tables import Item, ItemCode
-
-__all__ = ["add_item", "change_item", "get_item", "list_items", "the_item"]
 
 
 def list_items(
     unit: Unit, *, kind: str | None, system: str | None, text: str, after: str, limit: int
 ) -> ItemPage:
-    """Give catalogue lines in order of reference, some at a time."""
+    """Return catalogue lines in order of reference, some at a time."""
     if kind is not None and kind not in ITEM_KINDS:
         raise BadInput("There is no such kind.", faults=[FieldFault("/kind", f"'{kind}' unknown")])
     filters = {name: value for name, value in (("kind", kind), ("system", system)) if value}
@@ -27,12 +30,12 @@ def list_items(
 
 
 def get_item(unit: Unit, ref: str) -> ItemOut:
-    """Give one catalogue line."""
-    return ItemOut.model_validate(the_item(unit, ref))
+    """Return one catalogue line."""
+    return ItemOut.model_validate(require_item(unit, ref))
 
 
-def the_item(unit: Unit, ref: str, pointer: str | None = None) -> Item:
-    """Give an item's row, or say that there is none; with a pointer it is a fault of a field."""
+def require_item(unit: Unit, ref: str, pointer: str | None = None) -> Item:
+    """Return an item's row, or say that there is none; with a pointer it is a fault of a field."""
     row = planner_of(unit).find_item(ref)
     if row is not None:
         return row
@@ -53,7 +56,7 @@ def add_item(unit: Unit, body: ItemBody) -> ItemOut:
 
 def change_item(unit: Unit, ref: str, body: ItemBody, version: int) -> ItemOut:
     """Change a catalogue line that has not been changed since it was read."""
-    row = the_item(unit, ref)
+    row = require_item(unit, ref)
     require_version(row.version, version, f"Item {ref}")
     if body.ref != ref:
         reason = "a REF does not change; add a new item instead"
@@ -89,3 +92,76 @@ def _flush(unit: Unit, body: ItemBody) -> None:
 def _duplicate(pointer: str, what: str) -> Duplicate:
     reason = f"the catalogue has {what} already"
     return Duplicate(f"{reason[0].upper()}{reason[1:]}.", faults=[FieldFault(pointer, reason)])
+
+
+def read_code(unit: Unit, raw: str, second: str | None) -> Scan:
+    """Read one code, or the two HIBC codes of one label in either order."""
+    first = read_scan(raw, today=unit.today)
+    if not second:
+        return first
+    other = read_scan(second, today=unit.today)
+    if first.kind == "hibc_secondary":
+        first, other = other, first
+    return join_hibc(first, other)
+
+
+def code_of(scan: Scan) -> str | None:
+    """Return the part of a code that names the item; ``None`` when it names none."""
+    if scan.refused:
+        return None
+    if scan.gtin is not None:
+        return scan.gtin
+    if scan.lic is not None and scan.product is not None:
+        return f"{scan.lic}{scan.product}{scan.unit or ''}"
+    return None
+
+
+def facts_of(item: Item) -> ItemFacts:
+    """Return an item as the planner sees it."""
+    return ItemFacts(**{field.name: getattr(item, field.name) for field in fields(ItemFacts)})
+
+
+def learn_code(unit: Unit, body: LearnBody) -> LearnedOut:
+    """Teach the service that a code belongs to an item; teaching it twice changes nothing.
+
+    Raises
+    ------
+    BadInput
+        When the code cannot be relied on or names no item, or there is no such REF.
+    Duplicate
+        When the code belongs to another item; names it.
+    """
+    scan = read_code(unit, body.raw, body.second)
+    code = code_of(scan)
+    if code is None:
+        reason = scan.problem or "this code names no item: scan its primary code as well"
+        raise BadInput("Nothing was learned.", faults=[FieldFault("/raw", reason)])
+    item = require_item(unit, body.ref, "/ref")
+    known = catalogue.item_of_code(unit.session, code)
+    if known is not None and known.id != item.id:
+        reason = f"code {code} belongs to REF {known.ref} already"
+        raise Duplicate(f"Nothing was learned: {reason}.", faults=[FieldFault("/raw", reason)])
+    if known is None:
+        _learn(unit, code, item)
+    row = unit.session.get(ItemCode, code)
+    return LearnedOut(
+        code=code,
+        ref=item.ref,
+        description=item.description,
+        size=describe_size(facts_of(item)),
+        learned_at=None if row is None else unit.local(row.learned_at),
+        actor=None if row is None else row.actor,
+    )
+
+
+def _learn(unit: Unit, code: str, item: Item) -> None:
+    if item.id is None:
+        message = "an item read from the database has its id"
+        raise RuntimeError(message)
+    unit.session.add(ItemCode(code=code, item_id=item.id, learned_at=unit.now, actor=unit.actor))
+    try:
+        unit.session.flush()
+    except IntegrityError as error:
+        # Somebody else taught the same code between our look and our write.
+        reason = f"code {code} has just been taught; scan the pack again"
+        raise Duplicate(f"Nothing was learned: {reason}.") from error

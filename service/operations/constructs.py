@@ -5,34 +5,24 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from service.core.constructs import Template, systems_for, unsatisfied
-from service.core.items import ItemFacts
+from service.core.catalogue import ItemFacts
+from service.core.constructs.templates import Template, systems_for, unsatisfied
 from service.errors import BadInput, Conflict, FieldFault, NotFound
-from service.operations.schemas.constructs import (
+from service.operations.work import Unit, require_version
+from service.schemas.constructs import (
     ConstructBody,
     ConstructFields,
     ConstructList,
     ConstructOut,
     template_of,
 )
-from service.operations.schemas.faults import faults_of
-from service.operations.unit import Unit
-from service.operations.versions import require_version
+from service.schemas.faults import faults_of
 from service.storage.queries import catalogue, reference
 from service.storage.tables import ConstructTemplate
 
-__all__ = [
-    "all_templates",
-    "get_construct",
-    "list_constructs",
-    "load_constructs",
-    "put_construct",
-    "remove_construct",
-]
-
 
 def all_templates(unit: Unit) -> dict[str, Template]:
-    """Give every template as the planner sees it, by code."""
+    """Return every template as the planner sees it, by code."""
     return {
         row.code: template_of(ConstructBody.model_validate({**row.body, "code": row.code}))
         for row in reference.templates(unit.session)
@@ -40,15 +30,15 @@ def all_templates(unit: Unit) -> dict[str, Template]:
 
 
 def list_constructs(unit: Unit) -> ConstructList:
-    """Give every template with the systems it can be done in."""
+    """Return every template with the systems it can be done in."""
     facts = catalogue.all_facts(unit.session)
     rows = reference.templates(unit.session)
     return ConstructList(constructs=[_out(row, facts) for row in rows])
 
 
 def get_construct(unit: Unit, code: str) -> ConstructOut:
-    """Give one template."""
-    return _out(_the_row(unit, code), catalogue.all_facts(unit.session))
+    """Return one template."""
+    return _out(_require_template(unit, code), catalogue.all_facts(unit.session))
 
 
 def put_construct(
@@ -76,7 +66,7 @@ def put_construct(
 
 def remove_construct(unit: Unit, code: str, version: int) -> None:
     """Remove a template no current plan uses."""
-    row = _the_row(unit, code)
+    row = _require_template(unit, code)
     require_version(row.version, version, f"Construct {code}")
     users = reference.cases_planned_with(unit.session, unit.site_id, unit.today, code)
     if users:
@@ -136,7 +126,7 @@ def _stored(fields: ConstructFields) -> dict[str, Any]:
     return fields.model_dump(mode="json", exclude={"code"})
 
 
-def _the_row(unit: Unit, code: str) -> ConstructTemplate:
+def _require_template(unit: Unit, code: str) -> ConstructTemplate:
     row = unit.session.get(ConstructTemplate, code)
     if row is None:
         raise NotFound(f"There is no construct {code}.")

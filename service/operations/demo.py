@@ -5,34 +5,40 @@ moved by the same number of days, so that the lists fall on the days after loadi
 """
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
 
 from service.errors import BadInput, Conflict, FieldFault
-from service.exchange.rows import Parsed
-from service.exchange.spreadsheets import read_sheet
-from service.operations.accounts import add_person
+from service.exchange.sheets import cells
+from service.exchange.sheets.cells import NAME_LENGTH, REF_LENGTH
+from service.exchange.sheets.formats import StockRow, read_stock_take
+from service.exchange.sheets.tables import Column, Format, Parsed, parse_rows
+from service.exchange.sheets.workbook import Sheet, read_sheet
+from service.operations.cases.cases import get_case
 from service.operations.constructs import load_constructs
-from service.operations.demo_scenes import SCENES
 from service.operations.guidance import load_guidance
 from service.operations.imports.run import FORMATS, import_rows
-from service.operations.rules import ROLES
-from service.operations.schemas.people import PersonBody
+from service.operations.people.accounts import add_person
+from service.operations.people.permissions import ROLES
+from service.operations.planning.confirm import confirm_plan_backups
 from service.operations.sizing import load_defaults
-from service.operations.unit import Unit
+from service.operations.stock.movements import record_movement
+from service.operations.work import Unit
+from service.schemas.people import PersonBody
+from service.schemas.stock import CountBody, LocationBody
 from service.storage.queries import catalogue
 from service.storage.tables import Site
 
-__all__ = ["is_loaded", "load_demo", "moved_by", "read_toml"]
-
 Row = TypeVar("Row")
+
 
 #: Of every account of the demo, and of no other.
 DEMO_PASSWORD = "demo"  # noqa: S105 - it is printed on the demo's sign-in page
+
 
 #: Files in the order in which they build on each other.
 _TABLES = (
@@ -44,6 +50,7 @@ _TABLES = (
     ("usage.csv", "usage"),
     ("lists.csv", "lists"),
 )
+
 
 #: Without them every day is a working day and no order has a cut-off.
 _MAY_BE_ABSENT = frozenset({"suppliers.csv", "holidays.csv"})
@@ -161,3 +168,65 @@ def read_toml(path: Path) -> dict[str, Any]:
             return tomllib.load(file)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadInput(f"{path.name} is not TOML: {error}. Nothing was saved.") from error
+
+
+@dataclass(frozen=True, slots=True)
+class ConfirmationRow:
+    """A case whose backups somebody has confirmed."""
+
+    case_reference: str
+    confirmed_by: str
+
+
+def _confirmation(values: Mapping[str, object]) -> ConfirmationRow:
+    return ConfirmationRow(str(values["case_reference"]), str(values["confirmed_by"]))
+
+
+_CONFIRMATIONS = Format(
+    columns=(
+        Column("case_reference", cells.code(REF_LENGTH), required=True),
+        Column("confirmed_by", cells.code(NAME_LENGTH), required=True),
+    ),
+    build=_confirmation,
+    check=lambda _row: [],
+    unique=(),
+)
+
+
+def read_confirmations(sheet: Sheet) -> Parsed[ConfirmationRow]:
+    """Read which cases are confirmed, and by whom."""
+    return parse_rows(sheet, _CONFIRMATIONS)
+
+
+def confirm_cases(unit: Unit, rows: Sequence[ConfirmationRow]) -> None:
+    """Confirm the backups of cases as they are checked now, in their current revision."""
+    for row in rows:
+        case = get_case(unit, row.case_reference)
+        revision = case.plan.revision if case.plan is not None else 0
+        surgeon = replace(unit, actor=row.confirmed_by)
+        confirm_plan_backups(surgeon, row.case_reference, revision, case.version)
+
+
+def count_again(unit: Unit, rows: Sequence[StockRow]) -> None:
+    """Count lots on their shelves; what is promised of units that are gone is given up."""
+    for row in rows:
+        body = CountBody.model_validate(
+            {
+                "kind": "count",
+                "ref": row.ref,
+                "lot": row.lot,
+                "serial": row.serial,
+                "ownership": row.ownership,
+                "at": LocationBody(store=row.store, shelf=row.shelf),
+                "counted": row.quantity,
+                "reason": "counted again",
+            }
+        )
+        record_movement(unit, body)
+
+
+#: Files that tell what happened next, in order: how each is read, and what is done with its rows.
+SCENES: tuple[tuple[str, Callable[[Sheet], Parsed[Any]], Callable[[Unit, Any], None]], ...] = (
+    ("confirmations.csv", read_confirmations, confirm_cases),
+    ("changes.csv", read_stock_take, count_again),
+)

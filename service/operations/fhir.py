@@ -7,24 +7,37 @@ from urllib.parse import urlencode
 
 from sqlalchemy import Row
 
-from service.core.items import ItemFacts
+from service.core.catalogue import ItemFacts
 from service.errors import BadInput, FieldFault, NotFound
-from service.exchange.fhir.bundle import capability_statement, search_set
-from service.exchange.fhir.devices import Article, Pack, device, device_definition, device_name
-from service.exchange.fhir.inventory import Shelf, Standing, inventory_report, standings
-from service.exchange.fhir.supply import Arrival, Request, supply_delivery, supply_request
-from service.exchange.fhir.terms import SiteName
-from service.exchange.fhir.udi import printed_udi
-from service.exchange.fhir.usage import Implanted, device_usage
-from service.operations.recalls import blocked_lots
+from service.exchange.fhir.devices import (
+    DeviceArticle,
+    DevicePack,
+    ImplantedUnit,
+    device,
+    device_definition,
+    device_name,
+    device_usage,
+    printed_udi,
+)
+from service.exchange.fhir.supply import (
+    InventoryPlace,
+    ReceivedUnits,
+    RequestedLine,
+    StatusUnits,
+    inventory_report,
+    status_units,
+    supply_delivery,
+    supply_request,
+)
+from service.exchange.fhir.terms import FhirSite, capability_statement, search_set
+from service.operations.recalls.notices import blocked_lots
 from service.operations.stock_units import units_of
-from service.operations.unit import Unit
+from service.operations.work import Unit
 from service.storage.queries import fhir
 from service.storage.tables import Site
 
-__all__ = ["RESOURCES", "capability", "read", "search"]
-
 Json = dict[str, Any]
+
 
 #: What each type of resource holds, in the order of the capability statement.
 RESOURCES: Mapping[str, str] = {
@@ -36,7 +49,10 @@ RESOURCES: Mapping[str, str] = {
     "DeviceUsage": "One implanted unit, from the ledger; without the patient.",
 }
 
+
 _FACT_NAMES = [field.name for field in fields(ItemFacts)]
+
+
 #: Both databases have keys of at least so many digits.
 _MOST_DIGITS = 9
 
@@ -64,7 +80,7 @@ def capability(unit: Unit, base: str, version: str) -> Json:
 
 
 def search(unit: Unit, resource_type: str, base: str, *, after: str, count: int) -> Json:
-    """Give resources of a type in the order of their keys, some at a time, as a Bundle.
+    """Return resources of a type in the order of their keys, some at a time, as a Bundle.
 
     Parameters
     ----------
@@ -88,7 +104,7 @@ def search(unit: Unit, resource_type: str, base: str, *, after: str, count: int)
 
 
 def read(unit: Unit, resource_type: str, key: str) -> Json:
-    """Give one resource.
+    """Return one resource.
 
     Raises
     ------
@@ -104,7 +120,11 @@ def read(unit: Unit, resource_type: str, key: str) -> Json:
         found = _one_request(unit, key)
     else:
         made = _kind(unit, resource_type)
-        row = None if (number := _number(key)) is None else fhir.one(unit.session, made[0], number)
+        row = (
+            None
+            if (number := _number(key)) is None
+            else fhir.row_of_key(unit.session, made[0], number)
+        )
         found = None if row is None else made[1](row)
     if found is None:
         raise NotFound(f"There is no {resource_type} {key} here.")
@@ -118,14 +138,14 @@ def _page(unit: Unit, resource_type: str, after: str, count: int) -> _Page:
     if resource_type == "DeviceUsage":
         return _usages(unit, after, count)
     source, make = _kind(unit, resource_type)
-    rows = fhir.some(unit.session, source, _behind(after), count + 1)
+    rows = fhir.rows_after(unit.session, source, _behind(after), count + 1)
     found = [make(row) for row in rows[:count]]
     following = str(rows[count - 1].cursor) if count and len(rows) > count else None
-    return _Page(found, fhir.count(unit.session, source), following)
+    return _Page(found, fhir.count_rows(unit.session, source), following)
 
 
-def _kind(unit: Unit, resource_type: str) -> tuple[fhir.Source, Callable[[Row[Any]], Json]]:
-    """Give where the rows of a type are, and what makes a resource of one."""
+def _kind(unit: Unit, resource_type: str) -> tuple[fhir.RowSource, Callable[[Row[Any]], Json]]:
+    """Return where the rows of a type are, and what makes a resource of one."""
     site = _site(unit)
     if resource_type == "DeviceDefinition":
         return fhir.items(), lambda row: device_definition(_article(row))
@@ -136,9 +156,9 @@ def _kind(unit: Unit, resource_type: str) -> tuple[fhir.Source, Callable[[Row[An
     return fhir.receipts(unit.site_id), lambda row: supply_delivery(site, _arrival(row))
 
 
-def _site(unit: Unit) -> SiteName:
+def _site(unit: Unit) -> FhirSite:
     row = unit.session.get_one(Site, unit.site_id)
-    return SiteName(row.code, row.name)
+    return FhirSite(row.code, row.name)
 
 
 def _number(key: str) -> int | None:
@@ -166,8 +186,8 @@ def _facts(row: Row[Any]) -> ItemFacts:
     return ItemFacts(*(getattr(row, name) for name in _FACT_NAMES))
 
 
-def _article(row: Row[Any]) -> Article:
-    return Article(
+def _article(row: Row[Any]) -> DeviceArticle:
+    return DeviceArticle(
         row.id, _facts(row), row.gtin, row.emdn_code, row.supplier, int(row.pack_quantity)
     )
 
@@ -178,8 +198,8 @@ def _what(row: Row[Any]) -> str:
     return f"{facts.ref}, {device_name(facts)}"
 
 
-def _pack(row: Row[Any]) -> Pack:
-    return Pack(
+def _pack(row: Row[Any]) -> DevicePack:
+    return DevicePack(
         id=row.lot_id,
         article=_article(row),
         lot_number=row.lot_number,
@@ -191,8 +211,8 @@ def _pack(row: Row[Any]) -> Pack:
     )
 
 
-def _request(row: Row[Any]) -> Request:
-    return Request(
+def _request(row: Row[Any]) -> RequestedLine:
+    return RequestedLine(
         key=f"{row.order_id}-{row.item_id}",
         order=row.reference,
         kind=row.order_kind,
@@ -217,12 +237,12 @@ def _one_request(unit: Unit, key: str) -> Json | None:
     return None if row is None else supply_request(_site(unit), _request(row))
 
 
-def _shelf(row: Row[Any]) -> Shelf:
-    return Shelf(row.location_id, row.store, row.shelf, row.location_kind)
+def _shelf(row: Row[Any]) -> InventoryPlace:
+    return InventoryPlace(row.location_id, row.store, row.shelf, row.location_kind)
 
 
-def _arrival(row: Row[Any]) -> Arrival:
-    return Arrival(
+def _arrival(row: Row[Any]) -> ReceivedUnits:
+    return ReceivedUnits(
         id=row.movement_seq,
         request=f"{row.order_id}-{row.item_id}",
         lot_id=row.lot_id,
@@ -238,24 +258,24 @@ def _inventory(unit: Unit) -> Json:
     recalled = blocked_lots(unit)
     found = []
     for row in fhir.balances(unit.session, unit.site_id):
-        units_by_status = standings(
+        units_by_status = status_units(
             units_of(row, recalled),
             row.held,
             unit.today,
             is_in_theatre=row.location_kind == "theatre",
         )
         found += [
-            Standing(_shelf(row), status, row.counted_at, row.lot_id, _what(row), units)
+            StatusUnits(_shelf(row), status, row.counted_at, row.lot_id, _what(row), units)
             for status, units in units_by_status.items()
         ]
     return inventory_report(_site(unit), f"stock-{unit.site_id}", unit.now, found)
 
 
-def _implanted(row: Row[Any], number: int) -> Implanted:
+def _implanted(row: Row[Any], number: int) -> ImplantedUnit:
     printed = None
     if row.gtin is not None:
         printed = printed_udi(row.gtin, use_by=row.use_by, lot=row.lot_number, serial=row.serial)
-    return Implanted(
+    return ImplantedUnit(
         key=f"{row.seq}-{number}",
         lot_id=row.lot_id,
         what=", ".join(part for part in (_what(row), printed) if part),
@@ -266,12 +286,12 @@ def _implanted(row: Row[Any], number: int) -> Implanted:
 
 
 def _usages(unit: Unit, after: str, count: int) -> _Page:
-    """Give implanted units, each on its own: a line of the ledger may have several."""
+    """Return implanted units, each on its own: a line of the ledger may have several."""
     site = _site(unit)
     line, _, last = after.partition("-")
     first, used = _behind(line), (_behind(last) if after else 0)
     # The line the last page ended in may have units left; it comes again, so two more than asked.
-    rows = fhir.some(unit.session, fhir.implants(unit.site_id), max(first - 1, 0), count + 2)
+    rows = fhir.rows_after(unit.session, fhir.implants(unit.site_id), max(first - 1, 0), count + 2)
     units = [
         _implanted(row, number)
         for row in rows
@@ -287,7 +307,7 @@ def _one_usage(unit: Unit, key: str) -> Json | None:
     seq, number = _pair(key)
     if seq is None or number is None:
         return None
-    row = fhir.one(unit.session, fhir.implants(unit.site_id), seq)
+    row = fhir.row_of_key(unit.session, fhir.implants(unit.site_id), seq)
     if row is None or not 1 <= number <= row.quantity:
         return None
     return device_usage(_site(unit), _implanted(row, number))

@@ -5,33 +5,25 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from service.core.constructs import ConstructError, Template, read_planned
-from service.core.fractures import WALL_THRESHOLD_MM, FractureError, read_class
-from service.core.guidance import (
-    PLANNED,
-    Findings,
-    Guidance,
-    GuidanceError,
-    Rules,
-    codes_in,
-    rules_from,
-    suggest,
-)
-from service.core.items import ITEM_KINDS
+from service.core.catalogue import ITEM_KINDS
+from service.core.constructs.planned import ConstructError, read_planned
+from service.core.constructs.templates import Template
+from service.core.fractures.classification import WALL_THRESHOLD_MM, FractureError, read_class
+from service.core.fractures.findings import Findings
+from service.core.fractures.guidance import Guidance, suggest
+from service.core.fractures.rules import PLANNED, GuidanceError, Rules, codes_in
+from service.core.guidance_table import rules_from
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.planner import planner_of
-from service.operations.schemas.cases import CLASS_FIELDS, FindingsBody
-from service.operations.schemas.planning import GuidanceAnswer, GuidanceRequest, NeedOut
-from service.operations.unit import Unit
-from service.operations.words import CAUTION
+from service.operations.work import CAUTION, Unit
+from service.schemas.cases import CLASS_FIELDS, FindingsBody
+from service.schemas.planning import GuidanceAnswer, GuidanceRequest, NeedOut
 from service.storage.queries import reference
 from service.storage.tables import GuidanceBook
 
-__all__ = ["answer_guidance", "get_rules", "load_guidance", "suggestions"]
-
 
 def get_rules(unit: Unit) -> dict[str, Any]:
-    """Give the guidance rules in force as data."""
+    """Return the guidance rules in force as data."""
     book = planner_of(unit).guidance
     if book is None:
         raise NotFound("No guidance has been loaded yet.")
@@ -89,7 +81,7 @@ def _unknown_templates(
 
 
 def _codes_named(rules: Rules, data: Mapping[str, Any]) -> Iterator[tuple[str, str, str | None]]:
-    """Give every template code in the rules: where it stands, and as base, add-on or either."""
+    """Return every template code in the rules: where it stands, and as base, add-on or either."""
     places = {
         row["code"]: f"/{kind}/{place}"
         for kind, of_kind in data.items()

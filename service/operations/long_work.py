@@ -16,22 +16,26 @@ from typing import Any, Literal
 
 from service.errors import NotFound, ServiceError, Unavailable
 
-__all__ = ["KEPT", "MOST_WAITING", "Job", "LongWork", "Progress", "Report", "State", "silent"]
-
 #: How long what came of a job can be read.
 KEPT = timedelta(hours=1)
+
+
 #: Jobs begun or waiting at one moment.
 MOST_WAITING = 8
+
 
 #: Says how far something is: the stage, how many of its steps are done, and of how many; 0 steps
 #: where nobody can tell.
 Report = Callable[[str, int, int], None]
+
+
 State = Literal["waiting", "running", "done", "failed"]
+
 
 _LOG = logging.getLogger("traywright")
 
 
-def silent(_stage: str, _done: int, _total: int) -> None:
+def no_report(_stage: str, _done: int, _total: int) -> None:
     """Tell nobody how far something is."""
 
 
@@ -90,7 +94,7 @@ class Job:
         return self.state in {"done", "failed"}
 
 
-class LongWork:
+class JobQueue:
     """Does long work, one job at a time, in the order asked.
 
     Parameters
@@ -141,7 +145,7 @@ class LongWork:
         return job
 
     def look(self, token: str, owner: int | None) -> Job:
-        """Give a job to whoever asked for it.
+        """Return a job to whoever asked for it.
 
         Raises
         ------

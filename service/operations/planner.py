@@ -13,24 +13,14 @@ from typing import Any, TypeVar, cast
 
 from sqlalchemy import Row
 
-from service.core.constructs import Template
-from service.core.items import ItemFacts
-from service.core.role_sizes import Catalogue
-from service.core.units import Claim
+from service.core.catalogue import ItemFacts
+from service.core.constructs.roles import Catalogue
+from service.core.constructs.templates import Template
+from service.core.cover.units import Claim
 from service.operations.constructs import all_templates
-from service.operations.unit import Unit
-from service.storage.engine import ANY_TABLE
-from service.storage.queries import (
-    cases,
-    catalogue,
-    codes,
-    confirmations,
-    holds,
-    packs,
-    recalls,
-    reference,
-    stock,
-)
+from service.operations.work import Unit
+from service.storage.database import ANY_TABLE
+from service.storage.queries import cases, catalogue, holds, recalls, reference, stock, trays
 from service.storage.tables import (
     Confirmation,
     GuidanceBook,
@@ -43,17 +33,26 @@ from service.storage.tables import (
     SurgicalCase,
 )
 
-__all__ = ["CatalogueFacts", "PlannerContext", "planner_of"]
-
 Value = TypeVar("Value")
+
 
 #: What there is and what comes, as far as the planner looks at it.
 _STOCK = ("balance", "item", "location", "lot", "recall")
+
+
 _DUE = ("item", "order_line", "supply_order")
+
+
 _RECALLED = ("item", "lot", "recall")
+
+
 _CASES = ("operating_list", "surgical_case")
+
+
 #: What a case asks for follows from these.
 ASKED_FROM = (*_CASES, "construct_template", "item", "plan", "sizing_default")
+
+
 #: What a check is made from.
 CHECKED_FROM = tuple(sorted({*ASKED_FROM, *_STOCK, *_DUE, *_RECALLED, "case_pack", "hold"}))
 
@@ -102,7 +101,7 @@ class PlannerContext:
         self._lists: dict[int | None, OperatingList] = {}
 
     def part(self, key: object, tables: Collection[str], read: Callable[[], Value]) -> Value:
-        """Give a part, read anew when one of its tables has been changed since.
+        """Return a part, read anew when one of its tables has been changed since.
 
         Parameters
         ----------
@@ -162,7 +161,7 @@ class PlannerContext:
         return self.part("guidance", ("guidance_book",), lambda: reference.guidance_book(session))
 
     def find_case(self, case_reference: str) -> SurgicalCase | None:
-        """Give a case by its reference.
+        """Return a case by its reference.
 
         Its row is the session's own and changes with everything that is done to it, so it is
         looked for only once.
@@ -178,15 +177,15 @@ class PlannerContext:
         return row
 
     def find_item(self, ref: str) -> Item | None:
-        """Give an item's row by its REF; looked for once, as a case's is."""
+        """Return an item's row by its REF; looked for once, as a case's is."""
         row = self._items.get(ref)
         if row is None or row not in self._unit.session:
             row = catalogue.one_by(self._unit.session, ref=ref)
         return self._keep(row)
 
     def item_of_code(self, code: str) -> Item | None:
-        """Give the item of a code on a pack."""
-        return self._keep(codes.item_of_code(self._unit.session, code))
+        """Return the item of a code on a pack."""
+        return self._keep(catalogue.item_of_code(self._unit.session, code))
 
     def _keep(self, row: Item | None) -> Item | None:
         if row is not None:
@@ -194,7 +193,7 @@ class PlannerContext:
         return row
 
     def cases_until(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
-        """Give every case not cancelled from today to a day, in order of start."""
+        """Return every case not cancelled from today to a day, in order of start."""
         return self.part(("cases", last), _CASES, lambda: self._read_cases(last))
 
     def _read_cases(self, last: date) -> Sequence[tuple[OperatingList, SurgicalCase]]:
@@ -211,17 +210,15 @@ class PlannerContext:
         return self.part("plans", ("plan",), dict[int, Plan | None])
 
     def plans_of(self, case_ids: Iterable[int]) -> dict[int, Plan]:
-        """Give the newest revision of each case's plan, by case."""
+        """Return the newest revision of each case's plan, by case."""
         return self._completed(
             self._plans, case_ids, lambda ids: cases.latest_plans(self._unit.session, ids)
         )
 
     def confirmations_of(self, case_ids: Iterable[int]) -> dict[int, Confirmation]:
-        """Give the newest confirmation of each case, by case."""
+        """Return the newest confirmation of each case, by case."""
         known = self.part("confirmations", ("confirmation",), dict[int, Confirmation | None])
-        return self._completed(
-            known, case_ids, lambda ids: confirmations.newest(self._unit.session, ids)
-        )
+        return self._completed(known, case_ids, lambda ids: cases.newest(self._unit.session, ids))
 
     @staticmethod
     def _completed(
@@ -260,7 +257,7 @@ class PlannerContext:
         ]
 
     def holds_in_force(self, **where: object) -> list[Hold]:
-        """Give the holds in force whose columns equal these values, the oldest first.
+        """Return the holds in force whose columns equal these values, the oldest first.
 
         Those on a lot are few and asked about from many sides, so they are read together.
         """
@@ -275,7 +272,7 @@ class PlannerContext:
         ]
 
     def quantity_at(self, lot_id: int, location_id: int) -> int:
-        """Give how many units of a lot lie in one place."""
+        """Return how many units of a lot lie in one place."""
         session = self._unit.session
         return self.part(
             ("quantity", lot_id, location_id),
@@ -284,25 +281,27 @@ class PlannerContext:
         )
 
     def lots_of(self, item_id: int, lot_number: str, serial: str) -> list[Lot]:
-        """Give the lots on record that a label may mean."""
+        """Return the lots on record that a label may mean."""
         session = self._unit.session
         key = ("lots", item_id, lot_number, serial)
         return list(
-            self.part(key, ("lot",), lambda: codes.lots_of(session, item_id, lot_number, serial))
+            self.part(
+                key, ("lot",), lambda: catalogue.lots_of(session, item_id, lot_number, serial)
+            )
         )
 
     def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
-        """Give the packs that have been implanted in some cases."""
+        """Return the packs that have been implanted in some cases."""
         ids = sorted(set(case_ids))
         session = self._unit.session
         return self.part(
             ("implanted", *ids),
             ("case_pack", "item", "lot"),
-            lambda: packs.implanted_in(session, ids) if ids else [],
+            lambda: trays.implanted_in(session, ids) if ids else [],
         )
 
     def stock_of(self, refs: Collection[str] | None) -> Sequence[Row[Any]]:
-        """Give what lies where of some references, or of all."""
+        """Return what lies where of some references, or of all."""
         known = self.part("stock", _STOCK, dict[str, list[Row[Any]]])
         every = self.part("whole stock", _STOCK, list[bool])
         if not every:
@@ -340,7 +339,7 @@ class PlannerContext:
 
 
 def planner_of(unit: Unit) -> PlannerContext:
-    """Give what the planner knows in a unit of work."""
+    """Return what the planner knows in a unit of work."""
     found = unit.session.info.get("planner")
     if not isinstance(found, PlannerContext):
         found = unit.session.info["planner"] = PlannerContext(unit)

@@ -1,23 +1,40 @@
 """Readiness: the probability that the cases of a day can be done, from plans and stock."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from service.core.case_problem import CasePlan, problem_of
-from service.core.constructs import read_planned
-from service.core.kit import choose_kit, kit_to_json
-from service.core.readiness import Problem, ProblemError, answer_to_json, solve
-from service.core.units import StockUnits
-from service.errors import BadInput, FieldFault
-from service.operations.checks import refuse_past
+from service.core.catalogue import describe_size
+from service.core.constructs.planned import read_planned
+from service.core.cover.units import StockUnits
+from service.core.list_order import PlannedCase, SetStock, better_order, set_clashes
+from service.core.par import ParError, ParTooLarge, answer_par
+from service.core.readiness import ProblemError, ReadinessProblem, answer_to_json, solve
+from service.core.readiness.best_unit import most_helpful_unit
+from service.core.readiness.from_plans import CasePlan, problem_of
+from service.core.readiness.kit import choose_kit, kit_to_json
+from service.errors import BadInput, FieldFault, TooLarge
+from service.operations.cases.plans import plan_body
+from service.operations.cover.check import check_day, refuse_past
+from service.operations.cover.requirements import CaseRequirements, case_requirements
 from service.operations.planner import planner_of
-from service.operations.plans import plan_body
-from service.operations.preparing import Prepared, parcels, prepare
-from service.operations.schemas.readiness_problem import kit_problem_from, problem_from
-from service.operations.unit import Unit
-
-__all__ = ["answer_kit", "answer_readiness", "day_problem", "problem_for", "solved"]
+from service.operations.stock_units import read_stock_units, sets_that_count
+from service.operations.work import Unit
+from service.schemas.cover import CaseCheckOut, CheckOut
+from service.schemas.readiness import (
+    CaseReadiness,
+    ConstructReadiness,
+    DayReadiness,
+    GainOut,
+    HelpOut,
+    ListOrderOut,
+    Method,
+    NeedReadiness,
+    Probability,
+    SharedPack,
+    WorstCase,
+)
+from service.schemas.readiness_problem import kit_problem_from, problem_from
 
 
 def answer_readiness(data: Mapping[str, object]) -> dict[str, object]:
@@ -31,7 +48,7 @@ def answer_readiness(data: Mapping[str, object]) -> dict[str, object]:
     return solved(data)[1]
 
 
-def solved(data: Mapping[str, object]) -> tuple[Problem, dict[str, object]]:
+def solved(data: Mapping[str, object]) -> tuple[ReadinessProblem, dict[str, object]]:
     """Read and answer a readiness problem; gives what was read, too.
 
     Raises
@@ -89,7 +106,7 @@ def problem_for(unit: Unit, last: date) -> DayProblem:
     planner = planner_of(unit)
     plans = [
         _case_plan(one)
-        for one in prepare(unit, last)
+        for one in case_requirements(unit, last)
         if one.case is not None and one.plan is not None
     ]
     problem = problem_of(
@@ -97,7 +114,7 @@ def problem_for(unit: Unit, last: date) -> DayProblem:
         templates=planner.templates,
         catalogue=planner.catalogue.by_kind,
         values=planner.values,
-        parcels=[one for one in parcels(unit) if not _is_overdue(unit, one)],
+        parcels=[one for one in read_stock_units(unit) if not _is_overdue(unit, one)],
         turnarounds=planner.catalogue.turnarounds,
         zone=unit.zone,
     )
@@ -109,7 +126,7 @@ def _is_overdue(unit: Unit, parcel: StockUnits) -> bool:
     return parcel.usable_from is not None and parcel.usable_from <= unit.now
 
 
-def _case_plan(one: Prepared) -> CasePlan:
+def _case_plan(one: CaseRequirements) -> CasePlan:
     if one.plan is None:
         message = "a case without a plan has no readiness problem"
         raise ValueError(message)
@@ -123,3 +140,322 @@ def _case_plan(one: Prepared) -> CasePlan:
         tuple((need.need, need.probability, tuple(need.constructs)) for need in body.needs),
         one.dimensions,
     )
+
+
+#: How often the days are played through unless asked otherwise: quick, the error below 0.01.
+SAMPLES = 5_000
+
+
+#: Units whose gain is worked out; a case by itself is played with the same draws as its day.
+GAINS = 12
+
+
+def day_readiness(
+    unit: Unit, day: date, method: Method = "simulated", samples: int = SAMPLES
+) -> DayReadiness:
+    """Work out a day's readiness; the cases of the days before come first and may use stock up.
+
+    Raises
+    ------
+    BadInput
+        When the day is in the past, or too much for an exact answer.
+    """
+    check, problem = check_day(unit, day), problem_for(unit, day)
+    on_day = [one for one in case_requirements(unit, day) if one.operating_list.list_date == day]
+    if not problem.cases:
+        return DayReadiness(
+            check=check,
+            method=None,
+            samples=None,
+            until_here=None,
+            cases=[],
+            worst=None,
+            gains=[],
+            shared=_shared(check),
+            orders=_orders(unit, on_day, check),
+        )
+    asked, answer = solved(
+        {**problem.problem, "method": method, "samples": samples, "gains": GAINS}
+    )
+    readiness = _cases(answer, (case for one in check.lists for case in one.cases))
+    names = {
+        item.ref: f"{item.description} {describe_size(item)}".strip()
+        for item in planner_of(unit).facts
+    }
+    return DayReadiness(
+        check=check,
+        method=str(answer["method"]),
+        samples=samples if answer["method"] == "simulated" else None,
+        until_here=Probability.model_validate(answer["list_readiness"]),
+        cases=readiness,
+        worst=least_ready_case(asked, readiness, names),
+        gains=_gains(answer, names),
+        shared=_shared(check),
+        orders=_orders(unit, on_day, check),
+    )
+
+
+def case_question(unit: Unit, day: date) -> dict[str, object] | None:
+    """Write the question that `case_answer` answers; None when no case can be asked about.
+
+    Parameters
+    ----------
+    day
+        The list day of the case meant; every case from today to it is asked about.
+    """
+    problem = problem_for(unit, day)
+    if not problem.cases:
+        return None
+    return {**problem.problem, "method": "simulated", "samples": SAMPLES, "gains": GAINS}
+
+
+def case_answer(
+    question: Mapping[str, object] | None, check: CaseCheckOut | None
+) -> CaseReadiness | None:
+    """Work out the readiness of one case as its list day would; nothing is read from the rows.
+
+    Returns
+    -------
+    CaseReadiness or None
+        None when the case is not planned or cannot be sized.
+    """
+    if question is None or check is None:
+        return None
+    return next(iter(_cases(solved(question)[1], [check])), None)
+
+
+def _cases(answer: dict[str, object], cases: Iterable[CaseCheckOut]) -> list[CaseReadiness]:
+    by_case = {one["case"]: one for one in _rows(answer["cases"])}
+    found = []
+    for case in cases:
+        told = by_case.get(case.case)
+        if told is None:
+            continue
+        coverage = {one["construct"]: one["coverage"] for one in _rows(told["constructs"])}
+        found.append(
+            CaseReadiness(
+                case=case.case,
+                readiness=Probability(
+                    value=told["readiness"], standard_error=told["standard_error"]
+                ),
+                needs=[
+                    NeedReadiness(need=one["need"], readiness=one["readiness"])
+                    for one in _rows(told["needs"])
+                ],
+                constructs=[
+                    ConstructReadiness(
+                        planned=one.planned,
+                        name=one.name,
+                        says=one.says,
+                        coverage=coverage[one.planned],
+                    )
+                    for one in case.constructs
+                    if one.planned in coverage
+                ],
+            )
+        )
+    return found
+
+
+def _rows(value: object) -> list[dict]:  # type: ignore[type-arg] # plain JSON of the contract
+    return value if isinstance(value, list) else []
+
+
+def _gains(answer: dict[str, object], names: Mapping[str, str]) -> list[GainOut]:
+    return [
+        GainOut(
+            refs=one["item"].split("|"),
+            description=names.get(one["item"].split("|")[0], ""),
+            gain=one["gain"],
+        )
+        for one in _rows(answer["gains"])
+    ]
+
+
+def _shared(check: CheckOut) -> list[SharedPack]:
+    """Say which cases share a pack, and what happens when the first opens it."""
+    found = {}
+    for one in check.lists:
+        places = {case.case: case.position for case in one.cases}
+        for case in one.cases:
+            for row in case.pick_list:
+                if row.shared_with:
+                    names = sorted({case.case, *row.shared_with}, key=lambda n: places.get(n, 0))
+                    key = (row.ref, row.lot, row.serial, row.shelf)
+                    found[key] = _shared_pack(row.label, names)
+    return list(found.values())
+
+
+def _shared_pack(label: str, names: list[str]) -> SharedPack:
+    first, *rest = names
+    says = (
+        f"{' and '.join(names)} count on the same unopened {label}. "
+        f"If {first} opens it, {' and '.join(rest)} must do without or wait for another."
+    )
+    return SharedPack(label=label, cases=names, says=says)
+
+
+def _orders(unit: Unit, on_day: Sequence[CaseRequirements], check: CheckOut) -> list[ListOrderOut]:
+    stock = _set_stock(unit, check)
+    by_case = {case.case: case for one in check.lists for case in one.cases}
+    planned = [
+        _planned(unit, one, by_case[one.row.reference])
+        for one in on_day
+        if one.row.reference in by_case and one.case is not None
+    ]
+    clashing = set_clashes(planned, stock)
+    orders = []
+    for theatre in sorted({case.theatre for case in planned}):
+        own = [case for case in planned if case.theatre == theatre]
+        found = better_order(own, stock)
+        names = {case.case for case in own}
+        orders.append(
+            ListOrderOut(
+                theatre=theatre,
+                clashes=[clash.reason for clash in clashing if clash.case in names],
+                outcome=found.outcome,
+                order=list(found.order),
+                reason=found.reason,
+            )
+        )
+    return orders
+
+
+def _planned(unit: Unit, one: CaseRequirements, case: CaseCheckOut) -> PlannedCase:
+    midnight = unit.local(one.row.starts_at).replace(hour=0, minute=0, second=0)
+    primary = case.constructs[0]
+    sets = [line.refs[0] for line in primary.lines if line.what == "instrument set" and line.refs]
+    return PlannedCase(
+        case.case,
+        one.operating_list.theatre,
+        round((unit.local(one.row.starts_at) - midnight).total_seconds() / 60),
+        round((unit.local(one.row.ends_at) - midnight).total_seconds() / 60),
+        tuple(dict.fromkeys(sets)),
+    )
+
+
+def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
+    minutes = planner_of(unit).catalogue.turnarounds
+    copies = sets_that_count(unit, check.date)
+    wanted = {
+        line.refs[0]
+        for one in check.lists
+        for case in one.cases
+        for construct in case.constructs
+        for line in construct.lines
+        if line.what == "instrument set" and line.refs
+    }
+    return [SetStock(ref, copies.get(ref, 0), minutes.get(ref, 0)) for ref in sorted(wanted)]
+
+
+def answer_par_problem(data: object) -> dict[str, object]:
+    """Evaluate levels, reach a target readiness at least cost, or make the best use of a budget.
+
+    Raises
+    ------
+    BadInput
+        Names the place of every fault.
+    TooLarge
+        When the answer would take too long; names the limit.
+    """
+    try:
+        return answer_par(data)
+    except ParError as error:
+        raise par_refusal(error) from error
+
+
+def par_refusal(error: ParError) -> BadInput | TooLarge:
+    """Turn the core's refusal into the service's."""
+    faults = [FieldFault(pointer, sentence) for pointer, sentence in error.faults]
+    if isinstance(error, ParTooLarge):
+        return TooLarge("The problem is beyond what is answered here.", faults=faults)
+    return BadInput("The problem cannot be answered as it stands.", faults=faults)
+
+
+def least_ready_case(
+    problem: ReadinessProblem, cases: Sequence[CaseReadiness], descriptions: Mapping[str, str]
+) -> WorstCase | None:
+    """Find the least sure of some cases and what would help it: a unit, or an alternate.
+
+    Parameters
+    ----------
+    problem
+        The readiness problem that the cases were answered with.
+    cases
+        The cases of the day; of equally sure ones the first.
+    descriptions
+        Of catalogue lines, by reference.
+
+    Returns
+    -------
+    WorstCase or None
+        None when there is no case, or every case is sure.
+    """
+    worst = min(cases, key=lambda case: case.readiness.value, default=None)
+    if worst is None or worst.readiness.value >= 1:
+        return None
+    unanswered = _unanswered(problem, worst.case)
+    unit = _unit(problem, worst, descriptions)
+    return WorstCase(
+        case=worst.case,
+        readiness=worst.readiness,
+        unit=unit,
+        unanswered=list(unanswered),
+        says=_says(worst, unit, unanswered),
+    )
+
+
+def _unanswered(problem: ReadinessProblem, name: str) -> dict[str, float]:
+    """Return the needs of a case for which nothing is planned, likeliest first."""
+    (case,) = (case for case in problem.cases if case.name == name)
+    found = {
+        need.name: need.probability
+        for need in case.needs
+        if need.probability > 0 and not need.constructs
+    }
+    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
+
+
+def _unit(
+    problem: ReadinessProblem, worst: CaseReadiness, descriptions: Mapping[str, str]
+) -> HelpOut | None:
+    found = most_helpful_unit(problem, worst.case)
+    before = worst.readiness.value
+    # What is simulated may come out lower by chance: then nothing is promised of the unit.
+    if found is None or found.readiness <= before:
+        return None
+    refs = found.item.split("|")
+    return HelpOut(
+        refs=refs,
+        description=descriptions.get(refs[0], ""),
+        readiness_from=before,
+        readiness_to=found.readiness,
+    )
+
+
+def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, float]) -> str:
+    before = worst.readiness.value
+    said = [f"{worst.case} is the least sure: {_share(before)}"]
+    if unit is not None:
+        now, then = _shares(before, unit.readiness_to)
+        said = [f"{worst.case} is the least sure: {now}; one more {unit.refs[0]} makes it {then}"]
+    # An alternate for one need adds that need's probability at most.
+    largest = next(iter(unanswered), None)
+    gain = 0.0 if unit is None else unit.readiness_to - unit.readiness_from
+    if largest is not None and unanswered[largest] > gain:
+        how = "would" if unit is None else "could"
+        said.append(f"nothing planned answers '{largest}': an alternate {how} help more than stock")
+    elif unit is None:
+        said.append("no single unit makes it surer")
+    return "; ".join(said) + "."
+
+
+def _shares(before: float, after: float) -> tuple[str, str]:
+    """Say two probabilities in as few digits as tell them apart."""
+    out_of = 100 if _share(before) != _share(after) else 1000
+    return _share(before, out_of), _share(after, out_of)
+
+
+def _share(probability: float, out_of: int = 100) -> str:
+    """Say a probability in whole cases, never more than it is."""
+    return f"{int(probability * out_of + 1e-9)} in {out_of}"

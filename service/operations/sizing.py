@@ -4,23 +4,24 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.core.sizing import (
-    Default,
-    Estimate,
+    LengthEstimate,
     SizeRule,
     SizingError,
+    SizingFigure,
     View,
-    cover,
     cover_probability,
     defaults_from,
     magnification_sd_mm,
-    nominal,
+    nominal_size,
     size_distribution,
+    sizes_to_bring,
     tip_apex_distance_mm,
     true_size,
 )
-from service.core.supply_figures import SUPPLY_FIGURES
+from service.core.sizing.figures import SUPPLY_FIGURES
 from service.errors import BadInput, FieldFault, NotFound
-from service.operations.schemas.planning import (
+from service.operations.work import CAUTION, Unit, require_version
+from service.schemas.planning import (
     SizeOut,
     SizingAnswer,
     SizingDefaultBody,
@@ -29,28 +30,17 @@ from service.operations.schemas.planning import (
     SizingRequest,
     TrueSizeOut,
 )
-from service.operations.unit import Unit
-from service.operations.versions import require_version
-from service.operations.words import CAUTION
 from service.storage.queries import reference
 from service.storage.tables import SizingDefault
 
-__all__ = [
-    "answer_sizing",
-    "list_defaults",
-    "load_defaults",
-    "set_default",
-    "values_in_force",
-]
-
 
 def values_in_force(unit: Unit) -> dict[str, float]:
-    """Give the sizing figures by key."""
+    """Return the sizing figures by key."""
     return {row.key: row.value for row in reference.sizing_defaults(unit.session)}
 
 
 def list_defaults(unit: Unit) -> SizingDefaultList:
-    """Give every figure with its source."""
+    """Return every figure with its source."""
     rows = reference.sizing_defaults(unit.session)
     return SizingDefaultList(defaults=[SizingDefaultOut.model_validate(row) for row in rows])
 
@@ -87,7 +77,7 @@ def load_defaults(unit: Unit, data: Mapping[str, Any]) -> int:
     return sum(one.key in defaults for one in new)
 
 
-def _refuse_other_units(defaults: Mapping[str, Default]) -> None:
+def _refuse_other_units(defaults: Mapping[str, SizingFigure]) -> None:
     """Refuse hours written as days, or the like: the key says the unit."""
     for place, (key, one) in enumerate(defaults.items()):
         usual = SUPPLY_FIGURES.get(key)
@@ -100,7 +90,7 @@ def _plain(row: SizingDefault) -> dict[str, object]:
     return {"key": row.key, "value": row.value, "unit": row.unit, "source": row.source}
 
 
-def _checked(table: object, pointer: str | None) -> Mapping[str, Default]:
+def _checked(table: object, pointer: str | None) -> Mapping[str, SizingFigure]:
     rows = table
     if isinstance(table, list):
         # An empty note is how a row without one is kept; the reader wants it absent.
@@ -149,7 +139,7 @@ def answer_sizing(unit: Unit, body: SizingRequest) -> SizingAnswer:
 
 def _estimate(
     body: SizingRequest, rows: Mapping[str, SizingDefault], used: list[str]
-) -> Estimate | None:
+) -> LengthEstimate | None:
     film = body.film
     if film is None:
         return None
@@ -183,7 +173,7 @@ Sizes = tuple[tuple[tuple[float | None, float], ...], float | None, tuple[float,
 
 def _sizes(
     body: SizingRequest,
-    estimate: Estimate | None,
+    estimate: LengthEstimate | None,
     rows: Mapping[str, SizingDefault],
     used: list[str],
 ) -> Sizes:
@@ -191,12 +181,12 @@ def _sizes(
         return (), None, (), None
     rule = SizeRule(body.rule.offset_mm, body.rule.fit, body.rule.step_mm)
     sizes = size_distribution(estimate, rule, body.sizes_made_mm)
-    middle = nominal(sizes)
+    middle = nominal_size(sizes)
     if middle is None:
         return sizes, None, (), 0.0
     key = f"sizes_either_side_{'calibrated' if estimate.calibrated else 'uncalibrated'}"
     used.append(key)
-    bring = cover(middle, body.sizes_made_mm, int(rows[key].value))
+    bring = sizes_to_bring(middle, body.sizes_made_mm, int(rows[key].value))
     return sizes, middle, bring, cover_probability(sizes, bring)
 
 

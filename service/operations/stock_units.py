@@ -7,13 +7,11 @@ from typing import Any
 
 from sqlalchemy import Row
 
-from service.core.items import INSTRUMENT_SET_KINDS
-from service.core.units import StockUnits, unusable_reason
+from service.core.catalogue import INSTRUMENT_SET_KINDS
+from service.core.cover.units import StockUnits, unusable_reason
 from service.operations.planner import planner_of
-from service.operations.unit import Unit
+from service.operations.work import Unit
 from service.storage.tables import Item, Location, Lot
-
-__all__ = ["sets_that_count", "tray_case", "units_at", "units_due", "units_of"]
 
 
 def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
@@ -100,3 +98,19 @@ def tray_case(place: str, shelf: str, kind: str) -> str | None:
     patient.
     """
     return shelf if place == "theatre" and kind not in INSTRUMENT_SET_KINDS else None
+
+
+def read_stock_units(unit: Unit, refs: Collection[str] | None = None) -> list[StockUnits]:
+    """Return everything there is and everything on its way, as the planner sees it.
+
+    Parameters
+    ----------
+    refs
+        Only what has one of these references, so that a check does not read a whole store.
+    """
+    planner = planner_of(unit)
+    here, coming = planner.stock_of(refs), planner.deliveries
+    recalled = {row.lot_id for row in here if row.recalled}
+    return [units_of(row, recalled) for row in here] + [
+        units_due(row) for row in coming if refs is None or row.ref in refs
+    ]

@@ -6,10 +6,11 @@ from typing import Any
 
 from sqlalchemy.exc import IntegrityError
 
-from service.core.calendar import Calendar
-from service.core.sources import Terms
+from service.core.shortfalls.deadlines import Calendar
+from service.core.shortfalls.ways import SupplierTerms
 from service.errors import Conflict, NotFound
-from service.operations.schemas.suppliers import (
+from service.operations.work import Unit, require_version
+from service.schemas.suppliers import (
     HolidayBody,
     HolidayList,
     HolidayOut,
@@ -17,28 +18,14 @@ from service.operations.schemas.suppliers import (
     SupplierList,
     SupplierOut,
 )
-from service.operations.unit import Unit
-from service.operations.versions import require_version
 from service.storage.queries import suppliers
 from service.storage.tables import Holiday, Supplier
-
-__all__ = [
-    "columns_of",
-    "get_supplier",
-    "list_holidays",
-    "list_suppliers",
-    "put_holiday",
-    "put_supplier",
-    "remove_holiday",
-    "terms_of",
-]
-
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 def list_suppliers(unit: Unit) -> SupplierList:
-    """Give every supplier, by name, and whom the catalogue names besides."""
+    """Return every supplier, by name, and whom the catalogue names besides."""
     rows = suppliers.all_suppliers(unit.session)
     known = {row.name for row in rows}
     named = suppliers.names_in_catalogue(unit.session)
@@ -49,7 +36,7 @@ def list_suppliers(unit: Unit) -> SupplierList:
 
 
 def get_supplier(unit: Unit, name: str) -> SupplierOut:
-    """Give one supplier."""
+    """Return one supplier."""
     row = suppliers.find_supplier(unit.session, name)
     if row is None:
         raise NotFound(f"Nothing is known of a supplier {name}.")
@@ -85,7 +72,7 @@ def put_supplier(unit: Unit, name: str, body: SupplierBody, version: int | None)
 
 
 def columns_of(body: SupplierBody) -> dict[str, Any]:
-    """Give a supplier's columns from what was sent."""
+    """Return a supplier's columns from what was sent."""
     facts = body.model_dump(exclude={"cut_off"})
     clock = body.cut_off
     return {**facts, "cut_off_minute": None if clock is None else clock.hour * 60 + clock.minute}
@@ -98,7 +85,7 @@ def _out(row: Supplier) -> SupplierOut:
 
 
 def list_holidays(unit: Unit) -> HolidayList:
-    """Give the site's holidays, the earliest first."""
+    """Return the site's holidays, the earliest first."""
     rows = suppliers.holidays(unit.session, unit.site_id)
     return HolidayList(holidays=[_holiday(row) for row in rows])
 
@@ -130,8 +117,8 @@ def _holiday(row: Holiday) -> HolidayOut:
     return HolidayOut.model_validate(facts)
 
 
-def terms_of(unit: Unit, names: Iterable[str]) -> Mapping[str, Terms]:
-    """Give the terms of suppliers by name, the site's holidays left out of their days.
+def terms_of(unit: Unit, names: Iterable[str]) -> Mapping[str, SupplierTerms]:
+    """Return the terms of suppliers by name, the site's holidays left out of their days.
 
     Of whom nothing is known every day counts, there is no cut-off, and whether they lend is not
     known; ``is_known`` tells.
@@ -142,8 +129,8 @@ def terms_of(unit: Unit, names: Iterable[str]) -> Mapping[str, Terms]:
     for name in names:
         row = rows.get(name)
         if row is None:
-            found[name] = Terms(name, Calendar(holidays=free), is_known=False, lends=None)
+            found[name] = SupplierTerms(name, Calendar(holidays=free), is_known=False, lends=None)
         else:
             calendar = Calendar(row.works_on, free, row.cut_off_minute)
-            found[name] = Terms(name, calendar, is_known=True, lends=row.is_loan_lender)
+            found[name] = SupplierTerms(name, calendar, is_known=True, lends=row.is_loan_lender)
     return found

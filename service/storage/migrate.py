@@ -10,18 +10,16 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from alembic import command
+from alembic import command, op
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
-from sqlalchemy import CheckConstraint, Connection, Table, inspect
+from sqlalchemy import CheckConstraint, Connection, Table, inspect, text
 from sqlmodel import SQLModel
 
 from service.errors import Unavailable
-from service.storage.engine import Database
-
-__all__ = ["is_current", "main", "migrate", "write_revision"]
+from service.storage.database import Database
 
 
 def _config(connection: Connection | None = None) -> Config:
@@ -84,7 +82,7 @@ def main(arguments: list[str]) -> None:
 
 
 def _changed_checks(connection: Connection) -> list[tuple[str, str, str]]:
-    """Give table, name and rule of every CHECK that the migrations so far leave different."""
+    """Return table, name and rule of every CHECK that the migrations so far leave different."""
     changed = []
     for table in SQLModel.metadata.sorted_tables:
         if not inspect(connection).has_table(table.name):
@@ -107,3 +105,59 @@ def _rules(table: Table) -> Iterator[tuple[str, str]]:
 
 if __name__ == "__main__":
     main(sys.argv[1:])
+
+
+def replace_check(table: str, name: str, rule: str) -> None:
+    """Replace the rule of a named CHECK; every row must obey the new one.
+
+    Parameters
+    ----------
+    table
+        The table it stands on.
+    name
+        The constraint's full name, such as ``ck_item_kind_known``.
+    rule
+        SQL, without ``CHECK`` and its parentheses.
+    """
+    connection = op.get_bind()
+    if connection.dialect.name == "sqlite":
+        _replace_in_sqlite(connection, table, name, rule)
+        return
+    op.drop_constraint(op.f(name), table, type_="check")
+    op.create_check_constraint(op.f(name), table, rule)
+
+
+def _replace_in_sqlite(connection: Connection, table: str, name: str, rule: str) -> None:
+    stored = connection.execute(
+        text("SELECT sql FROM sqlite_master WHERE type = 'table' AND name = :table"),
+        {"table": table},
+    ).scalar_one()
+    connection.execute(text("PRAGMA writable_schema = ON"))
+    connection.execute(
+        text("UPDATE sqlite_master SET sql = :sql WHERE type = 'table' AND name = :table"),
+        {"sql": with_rule(stored, name, rule), "table": table},
+    )
+    version = connection.execute(text("PRAGMA schema_version")).scalar_one()
+    connection.execute(text(f"PRAGMA schema_version = {int(version) + 1}"))
+    connection.execute(text("PRAGMA writable_schema = RESET"))
+    said = connection.execute(text("PRAGMA quick_check")).scalars().all()
+    if said != ["ok"]:
+        raise ValueError(f"rows break the new rule {name}: {'; '.join(map(str, said))}")
+
+
+def with_rule(sql: str, name: str, rule: str) -> str:
+    """Return a table's SQL with another rule in one of its named CHECKs.
+
+    Examples
+    --------
+    >>> with_rule("CREATE TABLE t (a INT, CONSTRAINT c CHECK (a IN (1, 2)), b INT)", "c", "a > 0")
+    'CREATE TABLE t (a INT, CONSTRAINT c CHECK (a > 0), b INT)'
+    """
+    opening = f"CONSTRAINT {name} CHECK ("
+    start = sql.index(opening) + len(opening)
+    depth = 1
+    for place in range(start, len(sql)):
+        depth += {"(": 1, ")": -1}.get(sql[place], 0)
+        if depth == 0:
+            return sql[:start] + rule + sql[place:]
+    raise ValueError(f"the rule {name} never ends")

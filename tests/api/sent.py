@@ -7,9 +7,10 @@ from fastapi.testclient import TestClient
 from sqlalchemy import select
 from sqlmodel import SQLModel
 
-from service.operations.unit import Unit
+from service.operations.work import Unit
 
 API = "/api/v1"
+
 
 LAG = {
     "ref": "T-L-095",
@@ -21,6 +22,8 @@ LAG = {
     "diameter_mm": 10.5,
     "supplied_sterile": True,
 }
+
+
 LONG_NAIL = {
     "ref": "T-N-340-L",
     "kind": "single_lag_screw_nail",
@@ -33,6 +36,8 @@ LONG_NAIL = {
     "side": "left",
     "supplied_sterile": True,
 }
+
+
 NAIL_SET = {
     "ref": "T-IS",
     "kind": "nail_instrument_set",
@@ -43,7 +48,11 @@ NAIL_SET = {
     "reusable": True,
     "turnaround_minutes": 240,
 }
+
+
 SHELF = {"store": "Theatre store", "shelf": "A-01-1"}
+
+
 RECEIVE: dict[str, Any] = {
     "kind": "receive",
     "ref": "T-L-095",
@@ -52,12 +61,16 @@ RECEIVE: dict[str, Any] = {
     "to": SHELF,
     "use_by": "2033-01-01",
 }
+
+
 DELIVERY: dict[str, Any] = {
     "reference": "PO-1",
     "ref": "T-L-095",
     "quantity": 2,
     "due_at": "2031-03-04T10:00:00+00:00",
 }
+
+
 CASE: dict[str, Any] = {
     "reference": "K-1",
     "list_date": "2031-03-10",

@@ -18,9 +18,15 @@ from starlette.types import Message
 
 from service import main
 from service.api import health
-from service.operations.ledger import MOVEMENT_PERMISSIONS
-from service.operations.rules import ANYBODY, PERMISSIONS, ROLES, Permission, permission_of
-from service.operations.unit import Work
+from service.operations.people.permissions import (
+    ANYBODY,
+    PERMISSIONS,
+    ROLES,
+    Permission,
+    permission_of,
+)
+from service.operations.stock.movements import MOVEMENT_PERMISSIONS
+from service.operations.work import Work
 from service.settings import Settings
 from tests.api.sent import API, CASE, SHELF, everything
 from tests.conftest import NOW, MakeDatabase, app_on
@@ -30,6 +36,7 @@ from web.app import page_routers
 #: Added by the framework, and the same for everybody: the description of the API, and style and
 #: pictures of the pages.
 OPEN = {"/openapi.json", "/static"}
+
 
 FILLED = {
     "reference": "HAR-0712",
@@ -44,8 +51,9 @@ FILLED = {
     "token": "no-such-work",
 }
 
+
 #: A wrong sign-in is answered with 401 by the operation itself; see test_signing_in.
-SIGNS_IN = {"web.pages.sign_in.enter", "web.pages.sign_in.enter_again"}
+SIGNS_IN = {"web.pages.people.enter", "web.pages.people.enter_again"}
 
 
 def _name(endpoint: Any) -> str:  # noqa: ANN401 - any handler
@@ -191,8 +199,14 @@ MOVEMENTS = {
     "loan_out": {"storekeeper"},
     "correction": {"storekeeper"},
 }
+
+
 _LOT = {"ref": "T-L-095", "lot": "L1", "reason": "test"}
+
+
 _UNITS = {**_LOT, "quantity": 1}
+
+
 BODIES: dict[str, dict[str, Any]] = {
     "receive": {**_UNITS, "to": SHELF, "use_by": "2033-01-01"},
     "move": {**_UNITS, "origin": SHELF, "to": SHELF},
@@ -221,9 +235,16 @@ def test_the_movements_of_the_table_are_all_there_are() -> None:
 
 
 CASES = f"{API}/cases/HAR-0712"
+
+
 FIELDS = {name: value for name, value in CASE.items() if name != "reference"}
+
+
 PACK = {"ref": "FAL-L-110", "lot": "F27Z0030", "quantity": 1}
+
+
 MATCH = {"If-Match": '"1"'}
+
 
 #: Requests about a case, an account, a token or a transfer of the first hospital.
 ABOUT_OURS: list[tuple[str, str, object]] = [

@@ -46,6 +46,7 @@ ITEMS: dict[str, tuple[dict[str, Any], str]] = {
     "a REF with a control character": (changed(LAG, ref="X\u0000"), "/ref"),
 }
 
+
 MOVEMENTS: dict[str, tuple[dict[str, Any], str]] = {
     "a negative quantity": (changed(RECEIVE, quantity=-1), "/quantity"),
     "a quantity of none": (changed(RECEIVE, quantity=0), "/quantity"),
@@ -81,6 +82,7 @@ MOVEMENTS: dict[str, tuple[dict[str, Any], str]] = {
     ),
 }
 
+
 DELIVERIES: dict[str, tuple[dict[str, Any], str]] = {
     "a loan that does not say from when it is usable": (
         changed(DELIVERY, ownership="loan", return_by="2031-03-20"),
@@ -93,6 +95,7 @@ DELIVERIES: dict[str, tuple[dict[str, Any], str]] = {
     "an unknown REF": (changed(DELIVERY, ref="NONE"), "/ref"),
     "a year no calendar here has": (changed(DELIVERY, due_at="1931-03-04T10:00:00Z"), "/due_at"),
 }
+
 
 CASES: dict[str, tuple[dict[str, Any], str]] = {
     "a list day in the past": (changed(CASE, list_date="2031-03-02"), "/list_date"),

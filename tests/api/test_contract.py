@@ -20,10 +20,10 @@ from sqlalchemy import select
 
 from service import errors
 from service.main import create_app
-from service.operations.accounts import make_token
-from service.operations.rules import ROLES
-from service.operations.schemas.people import TokenBody
-from service.operations.unit import Unit
+from service.operations.people.accounts import make_token
+from service.operations.people.permissions import ROLES
+from service.operations.work import Unit
+from service.schemas.people import TokenBody
 from service.settings import Settings
 from service.storage.tables import ApiToken, Balance, Person, table_of
 from tests.api.sent import API, assert_problem, everything
@@ -35,6 +35,8 @@ CHECKS = (
     content_type_conformance,
     response_schema_conformance,
 )
+
+
 EXAMPLES = 12
 
 
@@ -98,7 +100,7 @@ def test_a_broken_contract_would_be_seen(demo: TestClient, monkeypatch: pytest.M
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("service.operations.stock.list_deliveries", broken)
+    monkeypatch.setattr("service.operations.stock.movements.list_deliveries", broken)
     with pytest.raises(ZeroDivisionError):
         _check_contract(demo, f"{API}/deliveries", "get")
 
@@ -236,8 +238,7 @@ def test_the_type_of_a_problem_resolves_to_an_explanation(demo: TestClient, kind
 
 
 def test_no_kind_of_error_is_missing_from_the_list_above() -> None:
-    offered = {getattr(errors, name) for name in errors.__all__}
-    kinds = {one.kind for one in offered if hasattr(one, "kind")}
+    kinds = {one.kind for one in vars(errors).values() if hasattr(one, "kind")}
     assert kinds - {"service-error"} <= set(KINDS)
 
 
@@ -247,7 +248,7 @@ def test_an_unforeseen_error_is_a_problem_that_gives_nothing_away(
     def broken(*_: object) -> None:
         raise ZeroDivisionError("a secret of the inside")
 
-    monkeypatch.setattr("service.operations.cases.get_case", broken)
+    monkeypatch.setattr("service.operations.cases.cases.get_case", broken)
     response = demo.get(f"{API}/cases/HAR-0711")
     assert_problem(response, 500, "unexpected")
     assert "secret" not in response.text

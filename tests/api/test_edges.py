@@ -22,7 +22,7 @@ from sqlmodel import col
 
 from service.__main__ import config_of
 from service.main import create_app
-from service.operations.unit import Unit
+from service.operations.work import Unit
 from service.settings import Settings
 from service.storage.tables import AuditLine
 from tests.api.sent import API, CASE, everything
@@ -231,6 +231,8 @@ def test_a_workbook_with_entities_is_refused(edge: TestClient, kind: str, part: 
 
 
 _NUMBER = r"[-+]?(?:\d+(?:\.\d+)?(?:e[-+]?\d+)?|Inf|NaN)"
+
+
 _SAMPLE = re.compile(
     rf'([a-zA-Z_:][a-zA-Z0-9_:]*)(?:\{{([a-zA-Z_]\w*="[^"\\]*"(?:,[a-zA-Z_]\w*="[^"\\]*")*)\}})? '
     rf"({_NUMBER})"
@@ -319,7 +321,7 @@ def test_an_unforeseen_error_says_nothing_of_the_inside(
         message = "SELECT secret FROM inside"
         raise RuntimeError(message)
 
-    monkeypatch.setattr("service.operations.stock.stock.stock_rows", broken)
+    monkeypatch.setattr("service.operations.stock.movements.stock.stock_rows", broken)
     for path, accept in ((f"{API}/stock", "application/json"), ("/stock", "text/html")):
         answer = edge.get(path, headers={"Accept": accept})
         assert answer.status_code == 500

@@ -12,10 +12,10 @@ from sqlalchemy import func, select
 
 from service.errors import NotFound
 from service.operations import fhir
-from service.operations.recalling import start_recall
-from service.operations.rules import ROLES
-from service.operations.schemas.recalls import RecallBody
-from service.operations.unit import Unit, Work
+from service.operations.people.permissions import ROLES
+from service.operations.recalls.start import start_recall
+from service.operations.work import Unit, Work
+from service.schemas.recalls import RecallBody
 from service.storage.tables import (
     Balance,
     Item,
@@ -28,16 +28,20 @@ from service.storage.tables import (
 )
 from tests.api.sent import API, everything
 from tests.conftest import NOW
-from tests.exchange.fhir_checks import Json, check, references
+from tests.exchange.fhir.fhir_checks import Json, check, references
 from tests.small_theatre import SHELF, Theatre, furnish
 from tests.two_sites import add_site, add_somebody, bearer, furnish_other, work_at
 
 FHIR = f"{API}/fhir"
+
+
 #: Written by hand: what may be asked is part of the interface.
 TYPES = (
     *("DeviceDefinition", "Device", "InventoryReport"),
     *("SupplyRequest", "SupplyDelivery", "DeviceUsage"),
 )
+
+
 BASE = "https://h/fhir"
 
 

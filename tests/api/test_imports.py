@@ -16,7 +16,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import update
 
 from service.main import create_app
-from service.operations.unit import Unit
+from service.operations.work import Unit
 from service.settings import Settings
 from service.storage.queries import stock
 from service.storage.tables import Balance, table_of
@@ -24,6 +24,8 @@ from tests.api.sent import API, LAG, assert_problem, everything, pointers, put_i
 from tests.conftest import BEARER, NOW, MakeDatabase
 
 SEED = Path(__file__).parents[2] / "seed_data"
+
+
 SEED_FILES = {
     "catalogue": "catalogue.csv",
     "stock-take": "stock.csv",
@@ -33,7 +35,10 @@ SEED_FILES = {
     "suppliers": "suppliers.csv",
     "holidays": "holidays.csv",
 }
+
+
 Table = list[list[Any]]
+
 
 #: For each format a header, a row that is in order, a row that is not, and what is wrong with it.
 FILES: dict[str, tuple[list[str], list[Any], list[Any], str, str]] = {
@@ -135,6 +140,8 @@ def as_xlsx(table: Table) -> tuple[str, bytes]:
 
 
 Writer = Callable[[Table], tuple[str, bytes]]
+
+
 WRITERS: tuple[Writer, ...] = (as_csv, as_xlsx)
 
 

@@ -14,14 +14,16 @@ import pytest
 from fastapi.testclient import TestClient
 from lxml import etree
 
-from service.operations import safekeeping
-from service.operations.unit import Work
+from service.operations import backup
+from service.operations.work import Work
 from tests.api.sent import API, LAG, RECEIVE, SHELF, assert_problem, everything, pointers
 from tests.api.sent import put_in_place as put_items_in_place
 from tests.conftest import MakeDatabase, app_on
 from tests.two_sites import add_somebody, bearer
 
 XSD = Path(__file__).parents[1] / "published" / "ubl" / "maindoc" / "UBL-Order-2.1.xsd"
+
+
 PRICED: dict[str, Any] = {
     **LAG,
     "ref": "T-L-100",
@@ -32,6 +34,8 @@ PRICED: dict[str, Any] = {
     "currency": "GBP",
     "lead_time_days": 3,
 }
+
+
 CAME: dict[str, Any] = {
     "ref": "T-L-100",
     "lot": "L9",
@@ -95,7 +99,7 @@ def test_an_order_goes_from_a_draft_to_the_shelf(shop: TestClient) -> None:
     stock = shop.get(f"{API}/stock").json()["stock"]
     assert [(row["ref"], row["lot"], row["quantity"]) for row in stock] == [("T-L-100", "L9", 2)]
     work: Work = shop.app.state.work  # type: ignore[attr-defined] # the test client types its app as any ASGI callable
-    assert work.read(safekeeping.verify).disagree == []
+    assert work.read(backup.verify).disagree == []
 
 
 @pytest.mark.parametrize("name", ["lines", "due", "approve", "send"])

@@ -14,16 +14,21 @@ from tests.two_sites import add_somebody, bearer
 
 ROOT = Path(__file__).parents[2]
 
+
 CASE: dict[str, Any] = {
     "case": "any",
     "needs": [{"need": "as planned", "probability": 1.0, "constructs": ["single"]}],
     "constructs": [{"construct": "single", "takes": [{"factors": [], "items": [{"screw": 1}]}]}],
 }
+
+
 ONE: dict[str, Any] = {
     "arrivals_per_day": 0.5,
     "case_mix": [{"weight": 1, "case": CASE}],
     "items": [{"item": "screw", "unit_cost": 12000, "lead_time_days": 4, "minimum": 0}],
 }
+
+
 #: Cumulative Poisson distribution, mean 2, at 0 to 4: any table.
 TABLE = {1: 0.135335, 2: 0.406006, 3: 0.676676, 4: 0.857123, 5: 0.947347}
 

@@ -9,8 +9,13 @@ from tests.api.sent import API, assert_problem, changed, everything, pointers
 from tests.conftest import NAME
 
 CASE_REF = "HAR-0711"
+
+
 NAIL = "short-single-lag-nail@Ambleford/130"
+
+
 LONG = "long-single-lag-nail@Ambleford/130"
+
 
 PLANS: dict[str, tuple[dict[str, Any], list[str], str]] = {
     "an unknown construct": ({"primary": "wishbone@Ambleford/130"}, ["/primary"], "known are"),
@@ -100,7 +105,11 @@ def test_a_suggestion_for_what_cannot_be_read_names_it(demo_client: TestClient) 
 
 
 ROLE = {"role": "nail", "kinds": ["two_screw_nail"], "match": ["system", "angle", "side"]}
+
+
 TEMPLATE = {"name": "Trial", "part": "base", "roles": [ROLE]}
+
+
 TEMPLATES: dict[str, tuple[dict[str, Any], str]] = {
     "a kind that is none": (
         changed(TEMPLATE, roles=[{**ROLE, "kinds": ["spaceship"]}]),

@@ -15,6 +15,8 @@ from tests.api.sent import API, assert_problem, everything, pointers
 from tests.conftest import NOW
 
 ROOT = Path(__file__).parents[2]
+
+
 DAY = NOW.date() + timedelta(days=1)
 
 
@@ -37,6 +39,8 @@ THREE: dict[str, Any] = {
         one_size("K2", [0.1, 0.4, 0.5]),
     ],
 }
+
+
 #: Two of three sizes reach .9 for K0 with chances .6, .3, .1.
 KIT: dict[str, Any] = {
     "case": THREE["cases"][0],

@@ -16,11 +16,17 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from tests.conftest import NAME, MakeDatabase, app_on
-from tests.operations.packs import gs1
+from tests.operations.trays.packs import gs1
 
 API = "/api/v1"
+
+
 LAG = gs1("FAL-L-110", "321204", "F27Z0030")
+
+
 RECALL = {"notice": "FSN/2031-1", "lot": "F28L0031", "reason": "cracks", "quarantine": True}
+
+
 SHELF = ("Consignment store", "F-02-1")
 
 

@@ -18,12 +18,12 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import select, update
 
-from service.api.metrics import JsonLines
+from service.api.health import JsonLines
 from service.errors import Conflict
 from service.main import create_app
 from service.operations.demo import load_demo
-from service.operations.hashing import digest_of_token, hash_secret
-from service.operations.unit import Work
+from service.operations.people.accounts import digest_of_token, hash_secret
+from service.operations.work import Work
 from service.settings import Settings
 from service.storage.tables import AuditLine, Person, Site, table_of
 from tests.api.sent import API, CASE, everything
@@ -31,8 +31,14 @@ from tests.conftest import BEARER, FORM_TOKEN, NOW, SESSION, MakeDatabase
 from tests.two_sites import add_site, add_somebody, bearer
 
 PASSWORD = "correct horse battery staple"  # noqa: S105 - everybody knows it
+
+
 PERSON = table_of(Person)
+
+
 WRONG = "not the right one at all"
+
+
 PIN = "204816"
 
 
@@ -244,7 +250,7 @@ def test_a_right_sign_in_clears_the_count(desk: Desk) -> None:
 def test_many_names_from_one_address_are_throttled_too(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.operations.signing_in.is_secret", lambda *_: False)
+    monkeypatch.setattr("service.operations.people.sign_in.is_secret", lambda *_: False)
     tries = [desk.enter(f"name-{number}", "wrong").status_code for number in range(31)]
     assert tries == [401] * 30 + [429]
 
@@ -273,6 +279,8 @@ def test_signing_in_leads_back_to_the_page_that_was_wanted(desk: Desk) -> None:
 
 
 SIGNED_IN = {"Cookie": f"traywright={SESSION}"}
+
+
 FORM = {**{name: str(value) for name, value in CASE.items()}, "version": "1"}
 
 

@@ -16,22 +16,29 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import event
 
-from service.core import closing
-from service.core.case_checks import CaseCheck
-from service.core.cover import check_cases
-from service.operations.cases import get_case
-from service.operations.pick_route import pick_route
+from service.core.cover.check import check_cases
+from service.core.cover.results import CaseCheck
+from service.core.shortfalls import shortages
+from service.operations.cases.cases import get_case
+from service.operations.cover.check import pick_route
 from tests.conftest import BEARER, FORM_TOKEN, SESSION, MakeDatabase, app_on
-from tests.operations.packs import gs1
-from web.plan_form import plan_form_of
+from tests.operations.trays.packs import gs1
+from web.pages.plans import plan_form_of
 
 #: seed_data/list_cases.csv: a planned case on the first list day, which stands by with others.
 CASE, DAY = "HAR-0712", "2031-03-04"
+
+
 API = "/api/v1"
+
 
 #: Opens, closes and guards a transaction; nothing is asked with it.
 _CONTROL = ("BEGIN", "SAVEPOINT", "RELEASE", "ROLLBACK", "SELECT pg_advisory_xact_lock")
+
+
 _WRITES = re.compile(r'(?:INSERT INTO|UPDATE|DELETE FROM) "?(\w+)')
+
+
 _TABLES = re.compile(r'(?:FROM|JOIN|INTO|UPDATE) "?(\w+)')
 
 
@@ -193,7 +200,7 @@ def checks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
         asked.append(len(cases))
         return check_cases(cases, *more)
 
-    monkeypatch.setattr(closing, "check_cases", check)
+    monkeypatch.setattr(shortages, "check_cases", check)
     return asked
 
 

@@ -5,11 +5,13 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from service.operations.unit import Work
+from service.operations.work import Work
 from tests.api.sent import API, assert_problem, pointers
 from tests.two_sites import add_somebody, bearer
 
 SUPPLIER: dict[str, Any] = {"works_on": "1111100", "cut_off": "14:00", "is_loan_lender": True}
+
+
 NAME = "Some / supply & sons"
 
 

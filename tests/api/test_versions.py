@@ -9,6 +9,8 @@ from fastapi.testclient import TestClient
 from tests.api.sent import API, CASE, LAG, assert_problem, changed, everything, pointers
 
 FIELDS = changed(CASE, reference=None)
+
+
 PLAN = {"primary": "short-single-lag-nail@Ambleford/130"}
 
 

@@ -9,8 +9,8 @@ import sys
 import time
 from collections.abc import Callable
 
-from service.operations.stock import list_stock
-from service.operations.unit import Unit, Work
+from service.operations.stock.movements import list_stock
+from service.operations.work import Unit, Work
 from service.storage.queries import stock
 from tests.bench.bench_holds import databases
 from tests.bench.filled import add_items, fill_stock
@@ -18,6 +18,8 @@ from tests.conftest import opened
 from tests.small_theatre import furnish
 
 ITEMS, LOTS = 5_000, 10_000
+
+
 LINES = (10_000, 100_000, 1_000_000)
 
 

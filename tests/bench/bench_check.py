@@ -5,7 +5,7 @@ Ten planned cases on one day, 5,000 items. The check reads the lots its cases ca
 
 import sys
 
-from service.operations.checks import check_day
+from service.operations.cover.check import check_day
 from tests.bench.bench_availability import milliseconds
 from tests.bench.bench_holds import databases
 from tests.bench.filled import add_items, fill_stock
@@ -13,6 +13,8 @@ from tests.conftest import opened
 from tests.small_theatre import BACKUP, FIRST_DAY, PRIMARY, Theatre, furnish
 
 ITEMS = 5_000
+
+
 LOTS = (10_000, 200_000)
 
 

@@ -24,9 +24,16 @@ from tests.machine.live import API, serving
 from tests.small_theatre import SHELF
 
 CLIENTS = 8
+
+
 SECONDS = 8
+
+
 LOTS = 6_000
+
+
 CASES = 300
+
 
 #: What one hold asks of a database: case, item, place, lot, balance, holds, then the two writes.
 READS = (
@@ -38,12 +45,16 @@ READS = (
     "SELECT quantity FROM balance WHERE lot_id = ? AND location_id = 1",
     "SELECT * FROM hold WHERE lot_id = ? AND location_id = 1 AND released_at IS NULL",
 )
+
+
 INSERT = (
     "INSERT INTO hold (case_id, lot_id, location_id, quantity, list_date, list_id, stays, is_set,"
     " from_at, until_at, role, made_at, actor, released_why)"
     " SELECT id, ?, 1, 1, '2031-03-04', list_id, ?, ?, starts_at, ends_at, 'by hand', starts_at,"
     " 'x', '' FROM surgical_case WHERE id = ?"
 )
+
+
 UPDATE = "UPDATE balance SET held = held + 1 WHERE lot_id = ? AND location_id = 1"
 
 

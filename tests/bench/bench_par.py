@@ -8,12 +8,11 @@ import time
 
 import numpy as np
 
-from service.core.par.goal import Goal
 from service.core.par.model import ParModel, build_model
 from service.core.par.plan import plan_par
+from service.core.par.problem import Goal
 from service.core.par.reading import read_par_problem
-from service.core.par.search import Search
-from service.core.par.starts import thin_out
+from service.core.par.search import LevelSearch, thin_out
 
 SIZES = {"lag": 11, "short": 4, "long": 7, "distal": 8}
 
@@ -131,7 +130,7 @@ def main() -> None:
         built = time.perf_counter() - started
         levels = thin_out(model, Goal(0.97, None))
         thinned = time.perf_counter() - started - built
-        search = Search(model, Goal(0.97, None))
+        search = LevelSearch(model, Goal(0.97, None))
         improved = search.improve(levels)
         searched = time.perf_counter() - started - built - thinned
         gain = 1.0 - model.cost_minor(improved) / model.cost_minor(levels)

@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.core.readiness import solve
-from service.operations.schemas.readiness_problem import problem_from
+from service.schemas.readiness_problem import problem_from
 
 Json = dict[str, Any]
+
+
 _DAY = datetime(2031, 3, 3, 8)  # noqa: DTZ001 - a local time without an offset is allowed
 
 

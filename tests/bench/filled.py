@@ -4,11 +4,9 @@ from datetime import datetime, time, timedelta
 
 from sqlalchemy import Connection, text
 
-from service.operations.unit import Work
+from service.operations.work import Work
 from tests.conftest import NOW, let_in, opened
 from tests.small_theatre import FIRST_DAY, Theatre, furnish
-
-__all__ = ["add_items", "fill_holds", "fill_stock", "many_rows"]
 
 
 def many_rows(work: Work, table: str, count: int, columns: dict[str, str]) -> None:

@@ -1,9 +1,11 @@
 """What axe finds wrong on a page."""
 
-from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped] # it has none
+from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from playwright.sync_api import Page
 
 _SCRIPT = Axe().axe_script
+
+
 _RUN = """
     () => axe.run(document, {resultTypes: ["violations"]}).then(found => found.violations)
 """

@@ -20,6 +20,8 @@ from playwright.sync_api import (
 from tests.conftest import SESSION, app_on
 
 BROWSER = "chromium-headless-shell"
+
+
 ARGUMENTS = (
     "--no-sandbox",
     "--disable-gpu",

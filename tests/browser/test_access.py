@@ -38,6 +38,8 @@ PAGES = {
     "figures": "/figures",
     "error": "/cases/HAR-9999",
 }
+
+
 EMPTY_PAGES = ("/", "/stock", "/sets", "/recalls", "/par", "/figures")
 
 

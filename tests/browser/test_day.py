@@ -7,14 +7,16 @@ from datetime import timedelta
 import pytest
 from playwright.sync_api import Page, expect
 
-from service.operations.hashing import digest_of_token
-from service.operations.unit import Unit
+from service.operations.people.accounts import digest_of_token
+from service.operations.work import Unit
 from service.storage.tables import Person, SignIn
 from tests.browser.conftest import OpenPage
 from tests.browser.live import served
 from tests.conftest import MakeDatabase, opened
 
 LIST_DAY = "/lists/2031-03-04"
+
+
 NURSE = "session-of-a-nurse"
 
 

@@ -13,7 +13,11 @@ from tests.browser.wedge import label, scan
 from tests.conftest import BEARER, SESSION, MakeDatabase
 
 TRAY = "/cases/HAR-0711/tray"
+
+
 NAIL = ("CIN-N-130-10-180", "310322", "C26M0076")
+
+
 #: What is waited for: the feed looks every second, a page refreshes 4 s apart at the most.
 SOON = 8_000
 

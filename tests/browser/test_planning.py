@@ -7,8 +7,12 @@ from playwright.sync_api import Locator, Page, Route, expect
 from tests.browser.conftest import OpenPage
 
 SHORT_NAIL = "short-single-lag-nail@Ambleford/130"
+
+
 #: The next day of the demo, with room after its last case.
 DAY = "/lists/2031-03-04"
+
+
 #: An answer waits for the pause after the last key, and for the server on a busy machine.
 ANSWERED = 15_000
 

@@ -13,14 +13,19 @@ import pytest
 import zxingcpp
 from playwright.sync_api import Browser
 
-from service.exchange.barcodes import read_scan
+from service.exchange.labels.read import read_scan
 from tests.browser.live import sign_in_with_cookie
 
 #: A4 in PostScript points (ISO 216: 210 x 297 mm; 72 points to 25.4 mm).
 A4_POINTS = (595.3, 841.9)
 
+
 DAY = date(2031, 3, 4)
+
+
 PICK_LIST = "/cases/HAR-0712/pick-list"
+
+
 SEED = Path(__file__).parents[2] / "seed_data"
 
 

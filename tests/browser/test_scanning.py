@@ -4,13 +4,15 @@ import re
 
 from playwright.sync_api import Page, expect
 
-from service.exchange.wedge import CHECK_CODE
+from service.exchange.labels.scanner import CHECK_CODE
 from tests.browser.axe import violations
 from tests.browser.conftest import OpenPage
 from tests.browser.wedge import SEPARATOR, label, scan
 
 #: The first case of the demo: left, Cindermoor planned first, Ambleford standing by.
 TRAY = "/cases/HAR-0711/tray"
+
+
 NAIL = ("CIN-N-130-10-180", "310322", "C26M0076")
 
 

@@ -11,6 +11,8 @@ from tests.browser.wedge import label, scan
 # planted.csv: HAR-0720 needs this nail, and only the left one is in stock; catalogue.csv and
 # suppliers.csv: its supplier lends, works Monday to Friday, and takes orders until 14:00.
 NAIL = "AMB-N-130-12-400-R"
+
+
 # planted.csv: HAR-0712 of the next day needs this screw; its supplier takes 14 days.
 SCREW = "FAL-L-115"
 

@@ -15,7 +15,11 @@ from playwright.sync_api import Browser
 from tests.browser.tour import FOLDER, TOUR, WIDTH, take_picture
 
 README = FOLDER.parents[2] / "README.md"
+
+
 MOST_BYTES = 300_000
+
+
 KEEP = os.environ.get("TRAYWRIGHT_TAKE_TOUR") == "yes"
 
 

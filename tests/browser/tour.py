@@ -8,6 +8,7 @@ from tests.browser.live import Watch, sign_in_with_cookie
 
 FOLDER = Path(__file__).parents[2] / "web" / "static" / "tour"
 
+
 #: Picture, page and the height shown of it, in px.
 TOUR = {
     "list-day": ("/lists/2031-03-04", 900),
@@ -19,6 +20,8 @@ TOUR = {
     "par": ("/par", 900),
     "figures": ("/figures", 640),
 }
+
+
 WIDTH = 960
 
 

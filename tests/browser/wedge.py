@@ -7,6 +7,8 @@ from pathlib import Path
 from playwright.sync_api import Page
 
 SEED = Path(__file__).parents[2] / "seed_data"
+
+
 SEPARATOR = "\x1d"
 
 

@@ -3,10 +3,10 @@
 from datetime import UTC, date, datetime
 from typing import Any
 
-from service.core.cover import CaseToCheck, ConstructToCheck
-from service.core.items import ItemFacts
-from service.core.lines import FIRST_USE, IMPLANT, IN_ROOM, INSTRUMENT_SET, Line
-from service.core.units import StockUnits
+from service.core.catalogue import ItemFacts
+from service.core.constructs.kit_lines import FIRST_USE, IMPLANT, IN_ROOM, INSTRUMENT_SET, KitLine
+from service.core.cover.results import CaseToCheck, ConstructToCheck
+from service.core.cover.units import StockUnits
 
 #: The sizing figures of the tests: round ones, so that sizes can be worked in the head.
 VALUES = {
@@ -36,6 +36,7 @@ VALUES = {
     "shaft_screw_mean_mm": 38.0,
     "shaft_screw_sd_mm": 5.0,
 }
+
 
 DAY = date(2031, 3, 4)
 
@@ -81,24 +82,24 @@ def line(
     label: str = "lag screw 95 mm",
     why: str = "nominal",
     part: str = "t",
-) -> Line:
+) -> KitLine:
     """A line for first use, or a backup in the room."""
     place = FIRST_USE if first else IN_ROOM
-    return Line(
+    return KitLine(
         role, label, refs, quantity, why, place, what, is_nominal=first, is_sized=True, part=part
     )
 
 
-def set_line(*refs: str, role: str = "nail instrument set", quantity: int = 1) -> Line:
+def set_line(*refs: str, role: str = "nail instrument set", quantity: int = 1) -> KitLine:
     return line(*refs, role=role, quantity=quantity, what=INSTRUMENT_SET, label=role)
 
 
 def case(
     name: str,
-    *constructs: tuple[Line, ...],
+    *constructs: tuple[KitLine, ...],
     starts: datetime | None = None,
     ends: datetime | None = None,
-    near: tuple[Line, ...] = (),
+    near: tuple[KitLine, ...] = (),
     theatre: str = "T1",
 ) -> CaseToCheck:
     begins = starts or at(9)

@@ -11,10 +11,12 @@ from pathlib import Path
 import pytest
 
 from service.operations.demo import load_demo
-from service.operations.unit import Work
+from service.operations.work import Work
 from service.settings import Settings
 
 ROOT = Path(__file__).parents[2]
+
+
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
 
 

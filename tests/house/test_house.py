@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+
+
 TOP = {
     "README.md",
     "DEVELOPERS.md",
@@ -19,9 +21,15 @@ TOP = {
     "tests",
     "seed_data",
 }
-MOST_LINES = 400
+
+
+MOST_LINES = 700
+
+
 #: One style sheet serves every page on purpose; its layers say where to look.
 LONGER = {"web/static/app.css": 500}
+
+
 WRITTEN = {".py", ".html", ".css", ".js", ".mjs"}
 
 

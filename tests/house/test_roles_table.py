@@ -10,11 +10,19 @@ from pathlib import Path
 from fastapi.routing import APIRoute, iter_route_contexts
 
 from service.main import create_app
-from service.operations.ledger import MOVEMENT_PERMISSIONS
-from service.operations.rules import ANYBODY, PERMISSIONS, ROLES, Permission, permission_of
+from service.operations.people.permissions import (
+    ANYBODY,
+    PERMISSIONS,
+    ROLES,
+    Permission,
+    permission_of,
+)
+from service.operations.stock.movements import MOVEMENT_PERMISSIONS
 from service.settings import Settings
 
 FILE = Path(__file__).parents[2] / "DEVELOPERS.md"
+
+
 START, END = "<!-- roles -->\n", "<!-- /roles -->"
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Row, select
 from sqlmodel import SQLModel
 
-from service.operations.unit import Unit
+from service.operations.work import Unit
 from service.storage.tables import (
     Balance,
     CasePack,
@@ -21,6 +21,8 @@ from service.storage.tables import (
 )
 
 Units = tuple[str, str]
+
+
 """A lot, written REF/lot/ownership, and the shelf it lies on."""
 
 

@@ -12,11 +12,15 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from pydantic import BaseModel
 
 from service.errors import ServiceError, Stale
-from service.operations import case_life, idempotent, ledger, promising, trays
-from service.operations.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
-from service.operations.schemas.ledger import HoldBody, HoldList, PackBody, PackFate, TrayOut
-from service.operations.schemas.stock import MovementOut
-from service.operations.unit import Unit, Work
+from service.operations import work
+from service.operations.holds import reserve
+from service.operations.planning import case_changes
+from service.operations.stock import movements
+from service.operations.trays import trays
+from service.operations.work import Unit, Work
+from service.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
+from service.schemas.stock import MovementOut
+from service.schemas.trays import HoldBody, HoldList, PackBody, PackOutcomeBody, TrayOut
 from service.settings import Settings
 from tests.conftest import NOW
 from tests.machine.by_hand import Books, Units, faults, needed_at_most
@@ -32,13 +36,26 @@ from tests.small_theatre import (
 )
 
 LOTS = ("NAIL/L1/owned", "NAIL/L2/consigned", "CAP/L1/owned", "SET/L1/owned")
+
+
 TURNAROUND = timedelta(minutes=240)
+
+
 OPEN = ("planned", "prepared", "in_theatre")
 
+
 some_lot = st.sampled_from(LOTS)
+
+
 some_shelf = st.sampled_from("AB")
+
+
 some_number = st.integers(0, 60)
+
+
 some_case = st.sampled_from(["K1", "K2", "K3", "K4"])
+
+
 few = st.integers(1, 3)
 
 
@@ -77,7 +94,7 @@ class LedgerMachine(RuleBasedStateMachine):
         ):
             fields = case_fields(next_day(day), theatre, hour)
             body = CaseBody.model_validate({"reference": f"K{place}", **fields})
-            self.work.write(partial(case_life.add_case, body=body))
+            self.work.write(partial(case_changes.add_case, body=body))
             self.status[f"K{place}"] = "planned"
         self.books = self.work.read(Books)
 
@@ -97,7 +114,7 @@ class LedgerMachine(RuleBasedStateMachine):
 
         def again() -> BaseModel:
             return self.work.write(
-                lambda unit: idempotent.once(unit, key, fingerprint, operation, answer), "machine"
+                lambda unit: work.run_once(unit, key, fingerprint, operation, answer), "machine"
             )
 
         done, refused = None, None
@@ -130,7 +147,7 @@ class LedgerMachine(RuleBasedStateMachine):
         **fields: object,
     ) -> None:
         body = movement(kind, **which(lot), **fields)
-        done = self.send(lambda unit: ledger.record(unit, body), MovementOut, may=may)
+        done = self.send(lambda unit: movements.record_movement(unit, body), MovementOut, may=may)
         if isinstance(done, MovementOut) and done.seq is not None:
             self.move(lot, way_from, way_to, units)
             self.lines.append(
@@ -241,7 +258,7 @@ class LedgerMachine(RuleBasedStateMachine):
         end = wrong["to"]
         may = "taken back" not in wrong and "is case's" not in wrong
         may = may and (end is None or self.there(wrong["lot"], end) >= wrong["quantity"])
-        done = self.send(lambda unit: ledger.record(unit, body), MovementOut, may=may)
+        done = self.send(lambda unit: movements.record_movement(unit, body), MovementOut, may=may)
         if isinstance(done, MovementOut):
             wrong["taken back"] = True
             self.move(wrong["lot"], wrong["to"], wrong["from"], wrong["quantity"])
@@ -253,7 +270,7 @@ class LedgerMachine(RuleBasedStateMachine):
         facts = {"case": case, "quantity": quantity, "at": at(shelf), "take_over": take}
         body = HoldBody.model_validate({**which(lot), **facts, "reason": "urgent"})
         may = self.status[case] in OPEN and self.may_promise(case, (lot, shelf), quantity, take)
-        self.send(lambda unit: promising.promise(unit, body), HoldList, may=may)
+        self.send(lambda unit: reserve.reserve_units(unit, body), HoldList, may=may)
 
     def may_promise(self, case: str, units: Units, quantity: int, take: bool) -> bool:
         row = next(row for row in self.books.cases.values() if row.reference == case)
@@ -342,8 +359,8 @@ class LedgerMachine(RuleBasedStateMachine):
             fate == "implant" and (lot.startswith("SET") or self.status[case] not in OPEN)
         )
         facts = {"fate": fate, "quantity": quantity, "reason": "said so"}
-        body = PackFate.model_validate({**which(lot), **facts})
-        done = self.send(lambda unit: trays.settle_pack(unit, case, body), TrayOut, may=may)
+        body = PackOutcomeBody.model_validate({**which(lot), **facts})
+        done = self.send(lambda unit: trays.record_pack_outcome(unit, case, body), TrayOut, may=may)
         if done is not None:
             self.packs[case, lot, homes[0]] -= quantity
             self.move(lot, case, homes[0] if fate == "return" else None, quantity)
@@ -361,7 +378,7 @@ class LedgerMachine(RuleBasedStateMachine):
         body = PlanBody(primary=PRIMARY, alternates=[BACKUP] if backup else [])
         version = self.version(case)
         self.send(
-            lambda unit: case_life.make_plan(unit, case, body, version),
+            lambda unit: case_changes.make_plan(unit, case, body, version),
             CaseOut,
             may=self.status[case] != "closed",
         )
@@ -369,7 +386,7 @@ class LedgerMachine(RuleBasedStateMachine):
     @rule(case=some_case)
     def hold_anew(self, case: str) -> None:
         self.send(
-            lambda unit: promising.refresh_holds(unit, case),
+            lambda unit: reserve.refresh_holds(unit, case),
             HoldList,
             may=self.status[case] in OPEN,
         )
@@ -385,7 +402,7 @@ class LedgerMachine(RuleBasedStateMachine):
         body = CaseFields.model_validate(case_fields(next_day(day), theatre, hour))
         version = self.version(case) - stale
         self.send(
-            lambda unit: case_life.change_case(unit, case, body, version),
+            lambda unit: case_changes.change_case(unit, case, body, version),
             CaseOut,
             may=self.status[case] != "closed" and not stale,
         )
@@ -397,7 +414,7 @@ class LedgerMachine(RuleBasedStateMachine):
             return
         version = self.version(case)
         done = self.send(
-            lambda unit: case_life.cancel_case(unit, case, version),
+            lambda unit: case_changes.cancel_case(unit, case, version),
             CaseOut,
             may=self.status[case] != "closed",
         )
@@ -436,7 +453,7 @@ class LedgerMachine(RuleBasedStateMachine):
     def plan_from_a_stale_page(self, case: str) -> None:
         body, version = PlanBody(primary=PRIMARY), self.version(case) - 1
         try:
-            self.work.write(lambda unit: case_life.make_plan(unit, case, body, version))
+            self.work.write(lambda unit: case_changes.make_plan(unit, case, body, version))
         except Stale:
             return
         message = "a stale plan was stored"

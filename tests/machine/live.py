@@ -13,6 +13,8 @@ from pathlib import Path
 import httpx
 
 ROOT = Path(__file__).parents[2]
+
+
 API = "/api/v1"
 
 

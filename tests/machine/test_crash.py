@@ -24,10 +24,18 @@ from tests.machine.live import API, serving, verify
 from tests.small_theatre import OTHER_SHELF, SHELF, Theatre, assert_true
 
 KILLS = int(os.environ.get("TRAYWRIGHT_KILLS", "5"))
+
+
 CLIENTS = 4
+
+
 CASES = [f"K{number}" for number in range(CLIENTS)]
+
+
 #: So many writes are acknowledged before a kill, however busy the machine is.
 WRITTEN = 5
+
+
 PATIENCE_SECONDS = 60
 
 

@@ -17,6 +17,8 @@ from tests.machine.ledger_machine import LedgerMachine
 from tests.machine.walk import drive
 
 EXAMPLES = int(os.environ.get("TRAYWRIGHT_EXAMPLES", "0"))
+
+
 WALKS = EXAMPLES or 3
 
 

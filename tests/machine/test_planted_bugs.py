@@ -15,8 +15,13 @@ import pytest
 from pydantic import BaseModel
 from sqlalchemy.exc import IntegrityError
 
-from service.operations import case_life, following, idempotent, ledger, tray_moves, trays
-from service.operations.unit import Unit
+from service.operations import work as idempotent
+from service.operations.holds import release
+from service.operations.planning import case_changes
+from service.operations.stock import movements
+from service.operations.trays import movements as tray_moves
+from service.operations.trays import trays
+from service.operations.work import Unit
 from service.storage.queries import holds as hold_rows
 from service.storage.queries import stock
 from tests.conftest import opened
@@ -110,16 +115,16 @@ BUGS: dict[str, Plant] = {
     "what comes is added twice": changed(stock, "_add_to_balances", twice),
     "a hold is counted twice": changed(hold_rows, "set_held", hold_counted_twice),
     "the promised part is never brought up to date": changed(hold_rows, "set_held", nothing),
-    "a correction does not name its line": changed(ledger, "post_with_holds", without_the_link),
+    "a correction does not name its line": changed(movements, "move_with_holds", without_the_link),
     "a pack goes back to the wrong shelf": changed(
-        tray_moves, "post_with_holds", to_the_other_shelf
+        tray_moves, "move_with_holds", to_the_other_shelf
     ),
-    "holds do not leave with their units": changed(following, "_leaving", without_followers),
-    "what a cancelled case holds stays held": changed(case_life, "release_case", nothing),
+    "holds do not leave with their units": changed(release, "_leaving", without_followers),
+    "what a cancelled case holds stays held": changed(case_changes, "release_case", nothing),
     "a pack is used and not written down": changed(tray_moves, "_note_pack", nothing),
-    "a repeated request acts again": changed(idempotent, "once", no_key),
+    "a repeated request acts again": changed(idempotent, "run_once", no_key),
     "units of another case are taken": changed(trays, "_require_own_or_free", nothing),
-    "a write-off does not look at promises": changed(ledger, "_require_unpromised", nothing),
+    "a write-off does not look at promises": changed(movements, "_require_unpromised", nothing),
 }
 
 

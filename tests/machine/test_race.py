@@ -22,9 +22,16 @@ from tests.machine.live import API, serving, verify
 from tests.small_theatre import SHELF, Theatre, assert_true
 
 ATTEMPTS = int(os.environ.get("TRAYWRIGHT_RACES", "2000"))
+
+
 CLIENTS = 32
+
+
 UNITS = 3
+
+
 ROUNDS = ATTEMPTS // CLIENTS
+
 
 Attempt = Callable[[httpx.Client, str, str], httpx.Response]
 

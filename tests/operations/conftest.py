@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from service.operations.unit import Work
-from tests.operations.ordering import Desk
+from service.operations.work import Work
+from tests.operations.orders.ordering import Desk
 from tests.small_theatre import Theatre, assert_true, furnish
 
 

@@ -10,14 +10,15 @@ import pytest
 from sqlalchemy import event
 
 from service.errors import BadInput
-from service.operations.checks import check_case, check_day
-from service.operations.day_readiness import day_readiness
-from service.operations.readiness import answer_readiness, day_problem
-from service.operations.unit import Unit, Work
+from service.operations.cover.check import check_case, check_day
+from service.operations.readiness import answer_readiness, day_problem, day_readiness
+from service.operations.work import Unit, Work
 from tests.conftest import NOW
 from tests.operations.tiny_hospital import DAY, build, operate
 
 P_NAIL = "tiny-nail@P/130"
+
+
 BACKUP = "tiny-nail@Q/130"
 
 

@@ -10,9 +10,9 @@ from service.errors import BadInput
 from service.operations.catalogue import add_item
 from service.operations.demand import demand
 from service.operations.imports import import_file
-from service.operations.schemas.demand import DemandOut, ItemDemand
-from service.operations.schemas.items import ItemBody
-from service.operations.unit import Unit, Work
+from service.operations.work import Unit, Work
+from service.schemas.catalogue import ItemBody
+from service.schemas.demand import DemandOut, ItemDemand
 from tests.conftest import NOW
 from tests.small_theatre import ITEMS, Theatre
 

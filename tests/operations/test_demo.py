@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 
 from service.errors import Conflict
-from service.operations.checks import check_day
+from service.operations.cover.check import check_day
 from service.operations.demo import load_demo
-from service.operations.unit import Work
+from service.operations.work import Work
 from tests.conftest import NOW
 
 SEED = Path(__file__).parents[2] / "seed_data"
+
+
 DAYS = [NOW.date() + timedelta(days=ahead) for ahead in range(1, 15)]
 
 

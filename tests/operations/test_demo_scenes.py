@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from service.errors import BadInput, NotFound
-from service.operations.checks import check_day
+from service.operations.backup import verify
+from service.operations.cover.check import check_day
 from service.operations.demo import load_demo
-from service.operations.safekeeping import verify
-from service.operations.unit import Work
-from tests.operations.packs import SEED
+from service.operations.work import Work
 from tests.operations.test_demo import DAYS, planted
+from tests.operations.trays.packs import SEED
 
 
 @pytest.fixture

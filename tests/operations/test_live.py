@@ -1,9 +1,8 @@
 """What counts as the newest change of a site."""
 
-from service.operations.audit import note
-from service.operations.caller import Caller
-from service.operations.live import latest_change
-from service.operations.unit import Work
+from service.operations.people.audit import note
+from service.operations.site import latest_change
+from service.operations.work import Caller, Work
 from tests.two_sites import add_site, work_at
 
 
@@ -32,7 +31,7 @@ def test_coming_and_going_is_no_change(work: Work) -> None:
     here = work.read(lambda unit: unit.site_id)
     _write(work, here, "api.stock.record_movement")
     before = _version(work, here)
-    _write(work, here, "web.pages.sign_in.enter", "signed in")
-    _write(work, here, "web.pages.sign_in.enter", "refused")
-    _write(work, here, "web.pages.sign_in.leave")
+    _write(work, here, "web.pages.people.enter", "signed in")
+    _write(work, here, "web.pages.people.enter", "refused")
+    _write(work, here, "web.pages.people.leave")
     assert _version(work, here) == before

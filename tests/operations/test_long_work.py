@@ -8,9 +8,9 @@ import pytest
 
 from service.errors import BadInput, NotFound, ServiceError, Unavailable
 from service.operations.imports import import_file, is_long
-from service.operations.long_work import KEPT, MOST_WAITING, Job, LongWork, Report
-from service.operations.unit import Work
-from tests.operations.packs import SEED
+from service.operations.long_work import KEPT, MOST_WAITING, Job, JobQueue, Report
+from service.operations.work import Work
+from tests.operations.trays.packs import SEED
 
 ANNA, BERT = 1, 2
 
@@ -29,13 +29,13 @@ def clock() -> _Clock:
 
 
 @pytest.fixture
-def worker(clock: _Clock) -> Iterator[LongWork]:
-    made = LongWork(clock)
+def worker(clock: _Clock) -> Iterator[JobQueue]:
+    made = JobQueue(clock)
     yield made
     made.close()
 
 
-def _ended(worker: LongWork, job: Job) -> Job:
+def _ended(worker: JobQueue, job: Job) -> Job:
     """Wait, at most ten seconds, until a job has ended."""
     waiting = threading.Event()
     for _ in range(1000):
@@ -46,11 +46,11 @@ def _ended(worker: LongWork, job: Job) -> Job:
     raise AssertionError("the job did not end")
 
 
-def _start(worker: LongWork, work: Callable[[Report], object], owner: int = ANNA) -> Job:
+def _start(worker: JobQueue, work: Callable[[Report], object], owner: int = ANNA) -> Job:
     return worker.start(owner, "a test", "/import", work)
 
 
-def test_what_came_of_it_is_told_to_who_asked_and_to_nobody_else(worker: LongWork) -> None:
+def test_what_came_of_it_is_told_to_who_asked_and_to_nobody_else(worker: JobQueue) -> None:
     job = _ended(worker, _start(worker, lambda _report: 42))
     assert (job.state, job.result) == ("done", 42)
     with pytest.raises(NotFound):
@@ -59,7 +59,7 @@ def test_what_came_of_it_is_told_to_who_asked_and_to_nobody_else(worker: LongWor
         worker.look("no such token", ANNA)
 
 
-def test_it_says_how_far_it_is_while_it_runs(worker: LongWork) -> None:
+def test_it_says_how_far_it_is_while_it_runs(worker: JobQueue) -> None:
     told, go_on = threading.Event(), threading.Event()
 
     def work(report: Report) -> None:
@@ -77,7 +77,7 @@ def test_it_says_how_far_it_is_while_it_runs(worker: LongWork) -> None:
 
 
 def test_a_refusal_keeps_its_sentence_and_a_crash_is_said_to_be_one(
-    worker: LongWork, caplog: pytest.LogCaptureFixture
+    worker: JobQueue, caplog: pytest.LogCaptureFixture
 ) -> None:
     def refuses(_report: Report) -> None:
         raise BadInput("Row 3 is wrong.")
@@ -96,7 +96,7 @@ def test_a_refusal_keeps_its_sentence_and_a_crash_is_said_to_be_one(
     assert _ended(worker, _start(worker, lambda _report: "next")).result == "next"
 
 
-def test_after_an_hour_nothing_is_known_of_it(worker: LongWork, clock: _Clock) -> None:
+def test_after_an_hour_nothing_is_known_of_it(worker: JobQueue, clock: _Clock) -> None:
     job = _ended(worker, _start(worker, lambda _report: 1))
     clock.now += KEPT
     assert worker.look(job.token, ANNA).result == 1
@@ -105,7 +105,7 @@ def test_after_an_hour_nothing_is_known_of_it(worker: LongWork, clock: _Clock) -
         worker.look(job.token, ANNA)
 
 
-def test_too_much_at_once_is_refused_and_the_end_is_told_to_who_waits(worker: LongWork) -> None:
+def test_too_much_at_once_is_refused_and_the_end_is_told_to_who_waits(worker: JobQueue) -> None:
     go_on = threading.Event()
     first = _start(worker, lambda _report: go_on.wait(10))
     waiting = [_start(worker, lambda _report: "begun") for _ in range(MOST_WAITING - 1)]

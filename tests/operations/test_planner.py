@@ -7,17 +7,18 @@ import pytest
 from sqlalchemy import select, text, update
 from sqlmodel import col
 
-from service.operations.case_life import cancel_case
-from service.operations.cases import the_case
-from service.operations.checks import check_case
+from service.operations.cases.cases import require_case
+from service.operations.cover.check import check_case
+from service.operations.cover.requirements import case_requirements, check_until, input_until
 from service.operations.imports import import_file
 from service.operations.planner import PlannerContext, planner_of
-from service.operations.preparing import check_until, input_until, parcels, prepare
-from service.operations.recalling import lift_recall, start_recall
-from service.operations.schemas.ledger import PackBody
-from service.operations.schemas.recalls import RecallBody
-from service.operations.trays import pick_pack
-from service.operations.unit import Unit, Work
+from service.operations.planning.case_changes import cancel_case
+from service.operations.recalls.start import lift_recall, start_recall
+from service.operations.stock_units import read_stock_units
+from service.operations.trays.trays import pick_pack
+from service.operations.work import Unit, Work
+from service.schemas.recalls import RecallBody
+from service.schemas.trays import PackBody
 from service.storage.queries import holds, stock
 from service.storage.tables import (
     Balance,
@@ -35,10 +36,12 @@ from service.storage.tables import (
     table_of,
 )
 from tests.conftest import NOW
-from tests.operations.packs import SEED
+from tests.operations.trays.packs import SEED
 
 #: seed_data/list_cases.csv: three days are looked at.
 LAST = date(2031, 3, 6)
+
+
 CASE = "HAR-0712"
 
 
@@ -66,8 +69,10 @@ def seen(unit: Unit) -> dict[str, object]:
         "stock": [tuple(row) for row in planner.stock_of(None)],
         "deliveries": [tuple(row) for row in planner.deliveries],
         "recalled": set(planner.recalled),
-        "parcels": parcels(unit),
-        "prepared": [(one.case, one.says, dict(one.dimensions)) for one in prepare(unit, LAST)],
+        "parcels": read_stock_units(unit),
+        "prepared": [
+            (one.case, one.says, dict(one.dimensions)) for one in case_requirements(unit, LAST)
+        ],
         "input": input_until(unit, LAST),
         "checked": check_until(unit, LAST),
     }
@@ -107,17 +112,17 @@ def _implant(unit: Unit) -> None:
 
 
 def _cancel(unit: Unit) -> None:
-    cancel_case(unit, CASE, the_case(unit, CASE).version)
+    cancel_case(unit, CASE, require_case(unit, CASE).version)
 
 
 def _plan(unit: Unit) -> None:
-    row = the_case(unit, CASE)
+    row = require_case(unit, CASE)
     plan = unit.session.execute(select(Plan).filter_by(case_id=row.id)).scalars().one()
     plan.body = {**plan.body, "alternates": [], "needs": []}
 
 
 def _revision(unit: Unit) -> None:
-    row = the_case(unit, CASE)
+    row = require_case(unit, CASE)
     plan = unit.session.execute(select(Plan).filter_by(case_id=row.id)).scalars().one()
     body = {**plan.body, "alternates": [], "needs": []}
     unit.session.add(
@@ -132,7 +137,7 @@ def _hold(unit: Unit) -> None:
 
 
 def _release(unit: Unit) -> None:
-    rows = holds.active(unit.session, case_id=the_case(unit, CASE).id)
+    rows = holds.active(unit.session, case_id=require_case(unit, CASE).id)
     holds.release(unit.session, rows, NOW, "a test")
 
 
@@ -149,7 +154,7 @@ def _receive(unit: Unit) -> None:
         "reason": "a test",
         "actor": "a test",
     }
-    stock.post(unit.session, [line])
+    stock.post_movements(unit.session, [line])
 
 
 def _take(unit: Unit) -> None:
@@ -166,7 +171,7 @@ def _take(unit: Unit) -> None:
         "reason": "a test",
         "actor": "a test",
     }
-    stock.post(unit.session, [line])
+    stock.post_movements(unit.session, [line])
 
 
 def _recall(unit: Unit) -> None:
@@ -229,7 +234,7 @@ def _book(unit: Unit) -> None:
 
 def _confirm(unit: Unit) -> None:
     row = Confirmation(
-        case_id=the_case(unit, CASE).id or 0,
+        case_id=require_case(unit, CASE).id or 0,
         plan_revision=1,
         at=NOW,
         actor="a test",
@@ -252,7 +257,7 @@ def _theatre(unit: Unit) -> None:
 
 
 def _time(unit: Unit) -> None:
-    row = the_case(unit, CASE)
+    row = require_case(unit, CASE)
     row.ends_at += timedelta(minutes=30)
 
 

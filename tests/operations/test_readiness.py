@@ -13,17 +13,23 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from service.operations.orders.deliveries import add_delivery
+from service.operations.orders.receive import add_delivery
 from service.operations.readiness import answer_readiness, day_problem
-from service.operations.schemas.readiness_problem import problem_from
-from service.operations.schemas.stock import DeliveryBody
-from service.operations.unit import Work
+from service.operations.work import Work
+from service.schemas.readiness_problem import problem_from
+from service.schemas.stock import DeliveryBody
 from tests.conftest import NOW
 from tests.operations.tiny_hospital import DAY, build, operate
 
 Json = dict[str, Any]
+
+
 P_NAIL = "tiny-nail@P/130"
+
+
 Q_NAIL = "tiny-nail@Q/130"
+
+
 AS_PLANNED = {
     "primary": P_NAIL,
     "needs": [{"need": "as planned", "probability": 1, "constructs": [P_NAIL]}],
@@ -101,10 +107,20 @@ STOCK = {
     "Q-IS": 1,
     "W": 3,
 }
+
+
 DROPPED = 0.08
+
+
 MADE = {"P": (90, 95, 100), "Q": (88, 92, 96, 100, 104)}
+
+
 STEP = 5.0
+
+
 WIRED = f"{P_NAIL}+tiny-wire"
+
+
 #: Reference, times, neck and canal, and needs as probability and constructs in order.
 CASES: list[tuple[str, tuple[str, str], tuple[float, float], list[tuple[float, list[str]]]]] = [
     ("K1", ("08:30", "10:00"), (99.0, 12.1), [(0.8, [P_NAIL, Q_NAIL]), (0.2, [WIRED])]),

@@ -10,8 +10,6 @@ from pydantic import ValidationError
 
 from service.errors import NotFound, Stale
 from service.operations.imports import import_file
-from service.operations.schemas.imports import ImportOut
-from service.operations.schemas.suppliers import HolidayBody, SupplierBody, SupplierOut
 from service.operations.suppliers import (
     get_supplier,
     list_holidays,
@@ -21,7 +19,9 @@ from service.operations.suppliers import (
     remove_holiday,
     terms_of,
 )
-from service.operations.unit import Work
+from service.operations.work import Work
+from service.schemas.imports import ImportOut
+from service.schemas.suppliers import HolidayBody, SupplierBody, SupplierOut
 from tests.two_sites import add_site, work_at
 
 SEED = Path(__file__).parents[2] / "seed_data"

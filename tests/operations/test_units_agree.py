@@ -13,31 +13,35 @@ from itertools import product
 import pytest
 from sqlmodel import select
 
-from service.core.shelf import Shelf
+from service.core.cover.shelf import ClaimedStock
 from service.errors import BadInput, Conflict, Taken
-from service.operations import fhir, promising, scans, trays
+from service.operations import fhir
 from service.operations.catalogue import add_item
-from service.operations.checks import check_case
-from service.operations.expiry import expiring
-from service.operations.orders.deliveries import add_delivery
-from service.operations.par.shelf import on_shelf
+from service.operations.cover.check import check_case
+from service.operations.cover.requirements import case_requirements, check_input
+from service.operations.holds import reserve
+from service.operations.orders.receive import add_delivery
+from service.operations.par.basis import on_shelf
 from service.operations.planner import planner_of
-from service.operations.preparing import check_input, prepare
-from service.operations.schemas.items import ItemBody
-from service.operations.schemas.ledger import HoldBody, PackBody
-from service.operations.schemas.scans import NamedPackBody
-from service.operations.schemas.stock import DeliveryBody
-from service.operations.stock_view import sizes_of
-from service.operations.supply_sources import Room
-from service.operations.unit import Unit, Work
+from service.operations.shortfalls.sources import RemainingStock
+from service.operations.stock.view import expiring, sizes_of
+from service.operations.trays import trays, verdicts
+from service.operations.work import Unit, Work
+from service.schemas.catalogue import ItemBody
+from service.schemas.stock import DeliveryBody
+from service.schemas.trays import HoldBody, NamedPackBody, PackBody
 from service.storage.queries import stock
 from service.storage.tables import Balance, Hold, Item, Location, Lot, Recall
 from tests.conftest import NOW
-from tests.operations.packs import case_row
+from tests.operations.trays.packs import case_row
 from tests.small_theatre import ITEMS, PRIMARY, Theatre, furnish
 
 LIST_DAY = date(2031, 3, 5)
+
+
 BEFORE, AFTER = LIST_DAY - timedelta(days=1), LIST_DAY + timedelta(days=1)
+
+
 EXPIRED = NOW.date() - timedelta(days=1)
 
 
@@ -152,7 +156,7 @@ def _stock(unit: Unit) -> None:
 
 def _check(unit: Unit) -> set[str]:
     """Let the case be checked with one pack of the house at a time."""
-    prepared = prepare(unit, LIST_DAY, only={"K2"})
+    prepared = case_requirements(unit, LIST_DAY, only={"K2"})
     given = check_input(unit, prepared, planner_of(unit).claims)
     found = set()
     for pack in PACKS:
@@ -163,9 +167,9 @@ def _check(unit: Unit) -> set[str]:
 
 
 def _supply(unit: Unit) -> set[str]:
-    prepared = prepare(unit, LIST_DAY, only={"K2"})
+    prepared = case_requirements(unit, LIST_DAY, only={"K2"})
     given = check_input(unit, prepared, planner_of(unit).claims)
-    room = Room(unit, Shelf.of(given.parcels, given.holds), given.turnarounds)
+    room = RemainingStock(unit, ClaimedStock.of(given.parcels, given.holds), given.turnarounds)
     (case,) = given.cases
     return {pack.ref for pack in PACKS if room.free(case, pack.ref, stays=True) > 0}
 
@@ -206,7 +210,7 @@ def _promise(unit: Unit, pack: Pack) -> None:
             "quantity": 1,
         }
     )
-    promising.promise(unit, body)
+    reserve.reserve_units(unit, body)
 
 
 def _pick(unit: Unit, pack: Pack) -> None:
@@ -231,11 +235,11 @@ def _is_let(work: Work, act: Callable[[Unit, Pack], None], pack: Pack) -> bool:
 def _scanned(work: Work, monkeypatch: pytest.MonkeyPatch) -> set[str]:
     check = work.read(lambda unit: check_case(unit, "K2"))
     # The same stock is scanned again and again: one check of it is enough.
-    monkeypatch.setattr(scans, "check_case", lambda _unit, _case: check)
+    monkeypatch.setattr(verdicts, "check_case", lambda _unit, _case: check)
 
     def scan(unit: Unit) -> set[str]:
         bodies = (NamedPackBody(ref=one.ref, lot=one.lot, case="K2") for one in PACKS)
-        found = [(body.ref, scans.name_pack(unit, body).verdict) for body in bodies]
+        found = [(body.ref, verdicts.scan_named_pack(unit, body).verdict) for body in bodies]
         return {ref for ref, verdict in found if verdict == "right"}
 
     return work.read(scan)
@@ -285,7 +289,7 @@ def test_what_arrives_later_is_nowhere_taken_for_there(work: Work, hour: int) ->
     assert not _is_let(work, _promise, pack)
     assert not _is_let(work, _pick, pack)
     named = NamedPackBody(ref="NAIL", lot="GOOD", case="K2")
-    assert work.read(lambda unit: scans.name_pack(unit, named)).verdict == "not_in_stock"
+    assert work.read(lambda unit: verdicts.scan_named_pack(unit, named)).verdict == "not_in_stock"
     assert work.read(_page) == set()
     assert work.read(_levels) == set()
     assert work.read(lambda unit: expiring(unit, 30)).units == []

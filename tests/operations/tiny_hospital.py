@@ -3,22 +3,25 @@
 from datetime import date
 from typing import Any
 
-from service.operations.case_life import add_case, make_plan
 from service.operations.catalogue import add_item
 from service.operations.constructs import load_constructs
 from service.operations.demo import read_toml
-from service.operations.ledger import record
-from service.operations.schemas.cases import CaseBody, PlanBody
-from service.operations.schemas.items import ItemBody
-from service.operations.schemas.stock import LocationBody, ReceiveBody
+from service.operations.locations import add_location
+from service.operations.planning.case_changes import add_case, make_plan
 from service.operations.sizing import load_defaults
-from service.operations.stock import add_location
-from service.operations.unit import Unit, Work
-from tests.operations.packs import SEED
+from service.operations.stock.movements import record_movement
+from service.operations.work import Unit, Work
+from service.schemas.cases import CaseBody, PlanBody
+from service.schemas.catalogue import ItemBody
+from service.schemas.stock import LocationBody, ReceiveBody
+from tests.operations.trays.packs import SEED
 
 #: The second day after the tests' clock.
 DAY = date(2031, 3, 5)
+
+
 SHELF = LocationBody(store="Theatre store", shelf="A-1")
+
 
 #: Nail: canal − 1 mm, at most that. Lag screw: neck − 5 mm, nearest. Wires: one or two.
 CONSTRUCTS: dict[str, Any] = {
@@ -147,7 +150,7 @@ def receive(unit: Unit, ref: str, quantity: int, lot: str = "1") -> None:
             body |= {"serial": f"{ref}-{lot}-{number}", "sterility": "sterile"}
         else:
             body |= {"lot": f"{ref}-{lot}", "quantity": quantity, "use_by": date(2035, 1, 1)}
-        record(unit, ReceiveBody.model_validate(body))
+        record_movement(unit, ReceiveBody.model_validate(body))
 
 
 def operate(

@@ -5,6 +5,7 @@ The models of ``fhir.resources`` check structure and types, and take any word fo
 
 _HL7 = "https://hl7.org/fhir/R5/valueset-"
 
+
 #: Where each list stands.
 SOURCES = {
     "device-status": f"{_HL7}device-status.html",
@@ -30,6 +31,7 @@ SOURCES = {
     "FHIR-version": f"{_HL7}FHIR-version.html (the one published R5)",
     "ucum": "https://ucum.org/ucum (mm and deg; what stands in curly braces is an annotation)",
 }
+
 
 CODES: dict[str, frozenset[str]] = {
     "device-status": frozenset({"active", "inactive", "entered-in-error"}),
@@ -98,6 +100,7 @@ CODES: dict[str, frozenset[str]] = {
     "FHIR-version": frozenset({"5.0.0"}),
     "ucum": frozenset({"mm", "deg", "{each}"}),
 }
+
 
 #: Which list binds an element, by the element's path; from the page of each resource.
 BINDINGS = {

@@ -7,13 +7,21 @@ from typing import Any
 
 import pytest
 
-from service.exchange.barcodes import join_hibc, read_scan
-from service.exchange.hibc import check_character
+from service.exchange.labels.hibc import check_character, join_hibc
+from service.exchange.labels.read import read_scan
 
 PUBLISHED: dict[str, Any] = json.loads(Path(__file__).with_name("barcodes.json").read_text())
+
+
 GS1 = PUBLISHED["gs1"]
+
+
 THEN = date(2015, 1, 1)
+
+
 TABLE_F1 = PUBLISHED["hibc_secondary"]["rows"]
+
+
 ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-. $/+%"
 
 

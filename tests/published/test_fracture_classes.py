@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.core.fractures import FractureError, lateral_wall, read_class
+from service.core.fractures.classification import FractureError, lateral_wall, read_class
 
 TABLES: dict[str, Any] = json.loads(
     (Path(__file__).parent / "fracture_classes.json").read_text(encoding="utf-8")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.exchange.gtin import gtin_problem
+from service.exchange.labels.gs1 import gtin_problem
 
 
 @pytest.mark.parametrize(

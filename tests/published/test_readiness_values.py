@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from service.core.kit import choose_kit
 from service.core.readiness import solve
-from service.operations.schemas.readiness_problem import kit_problem_from, problem_from
+from service.core.readiness.kit import choose_kit
+from service.schemas.readiness_problem import kit_problem_from, problem_from
 
 Json = dict[str, Any]
 

@@ -11,20 +11,24 @@ import pytest
 from scipy.stats import norm
 
 from service.core.sizing import (
-    Estimate,
+    LengthEstimate,
     SizeRule,
     View,
-    cover,
     cover_probability,
     defaults_from,
-    nominal,
+    nominal_size,
     size_distribution,
+    sizes_to_bring,
     tip_apex_distance_mm,
     true_size,
 )
 
 HERE = Path(__file__).parent
+
+
 VALUES: dict[str, Any] = json.loads((HERE / "sizing_values.json").read_text(encoding="utf-8"))
+
+
 DEFAULTS = defaults_from(
     tomllib.loads((HERE.parents[1] / "seed_data" / "sizing.toml").read_text(encoding="utf-8"))
 )
@@ -72,10 +76,10 @@ def test_the_published_range_of_magnification_lies_within_two_assumed_sds() -> N
 @pytest.mark.parametrize("row", VALUES["cover"], ids=source)
 def test_sizes_either_side_cover_what_the_normal_distribution_says(row: dict[str, Any]) -> None:
     sizes = [70 + row["step"] * place for place in range(11)]
-    likely = size_distribution(Estimate(95.0, row["sd"], calibrated=True), SizeRule(), sizes)
-    planned = nominal(likely)
+    likely = size_distribution(LengthEstimate(95.0, row["sd"], calibrated=True), SizeRule(), sizes)
+    planned = nominal_size(likely)
     assert planned == 95.0
-    found = cover_probability(likely, cover(planned, sizes, row["either_side"]))
+    found = cover_probability(likely, sizes_to_bring(planned, sizes, row["either_side"]))
     reach = row["step"] * (row["either_side"] + 0.5)
     assert found == pytest.approx(row["probability"], abs=5e-5)
     assert found == pytest.approx(math.erf(reach / row["sd"] / math.sqrt(2)), abs=1e-12)

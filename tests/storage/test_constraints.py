@@ -10,7 +10,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, StatementError
 from sqlmodel import Session
 
 from service.errors import Conflict
-from service.operations.unit import Work
+from service.operations.work import Work
 from service.storage.queries import stock
 from service.storage.tables import (
     Balance,
@@ -20,16 +20,18 @@ from service.storage.tables import (
     Movement,
     OperatingList,
     OrderLine,
+    PastUse,
     Plan,
     SupplyOrder,
     SurgicalCase,
-    UsageRow,
     table_of,
 )
 from tests.conftest import NOW
 
 #: One row of each table that is in order; the tests spoil one column at a time.
 SITE = 1
+
+
 ITEM: dict[str, Any] = {
     "id": 1,
     "ref": "L-95",
@@ -41,6 +43,8 @@ ITEM: dict[str, Any] = {
     "pack_quantity": 1,
     "version": 1,
 }
+
+
 LOT: dict[str, Any] = {
     "id": 1,
     "item_id": 1,
@@ -50,8 +54,14 @@ LOT: dict[str, Any] = {
     "ownership": "owned",
     "sterility": "sterile",
 }
+
+
 PLACE: dict[str, Any] = {"id": 1, "site_id": SITE, "store": "S", "shelf": "1", "kind": "shelf"}
+
+
 BALANCE: dict[str, Any] = {"lot_id": 1, "location_id": 1, "quantity": 2, "held": 1}
+
+
 MOVEMENT: dict[str, Any] = {
     "seq": 1_000,
     "at": NOW,
@@ -62,7 +72,11 @@ MOVEMENT: dict[str, Any] = {
     "reason": "",
     "actor": "test",
 }
+
+
 LIST: dict[str, Any] = {"id": 1, "site_id": SITE, "list_date": date(2031, 3, 4), "theatre": "T1"}
+
+
 CASE: dict[str, Any] = {
     "id": 1,
     "site_id": SITE,
@@ -78,6 +92,8 @@ CASE: dict[str, Any] = {
     "status": "planned",
     "version": 1,
 }
+
+
 PLAN: dict[str, Any] = {
     "id": 1,
     "case_id": 1,
@@ -86,6 +102,8 @@ PLAN: dict[str, Any] = {
     "made_at": NOW,
     "actor": "test",
 }
+
+
 ORDER: dict[str, Any] = {
     "id": 1,
     "site_id": SITE,
@@ -102,6 +120,8 @@ ORDER: dict[str, Any] = {
     "made_by": "test",
     "version": 1,
 }
+
+
 ORDERED: dict[str, Any] = {
     "id": 1,
     "order_id": 1,
@@ -112,6 +132,8 @@ ORDERED: dict[str, Any] = {
     "let_go": 0,
     "why": [],
 }
+
+
 USE: dict[str, Any] = {
     "id": 1,
     "item_id": 1,
@@ -121,6 +143,8 @@ USE: dict[str, Any] = {
     "case_reference": "",
     "outcome": "implanted",
 }
+
+
 ROWS = (
     (Item, ITEM),
     (Lot, LOT),
@@ -132,8 +156,9 @@ ROWS = (
     (Plan, PLAN),
     (SupplyOrder, ORDER),
     (OrderLine, ORDERED),
-    (UsageRow, USE),
+    (PastUse, USE),
 )
+
 
 WRONG: tuple[tuple[type, dict[str, Any], str], ...] = (
     (Item, {"kind": "spaceship"}, "ck_item_kind_known"),
@@ -180,8 +205,8 @@ WRONG: tuple[tuple[type, dict[str, Any], str], ...] = (
     (OrderLine, {"let_go": -1}, "ck_order_line_let_go_not_below_0"),
     (OrderLine, {"unit_price_minor": -1}, "ck_order_line_price_not_below_0"),
     (OrderLine, {"due_at": NOW}, "ck_order_line_due_and_usable_from"),
-    (UsageRow, {"quantity": 0}, "ck_usage_row_quantity_positive"),
-    (UsageRow, {"outcome": "lost"}, "ck_usage_row_outcome_known"),
+    (PastUse, {"quantity": 0}, "ck_usage_row_quantity_positive"),
+    (PastUse, {"outcome": "lost"}, "ck_usage_row_outcome_known"),
 )
 
 
@@ -266,12 +291,12 @@ def test_units_cannot_leave_a_place_that_never_had_them(work: Work) -> None:
 
     def take(session: Session) -> None:
         session.execute(insert(table_of(Location)).values(place))
-        stock.post(session, [away])
+        stock.post_movements(session, [away])
 
     with pytest.raises(Conflict):
         _run(work, take)
     with pytest.raises(IntegrityError):
-        _run(work, lambda s: stock.post(s, [{**away, "from_location_id": 1}]))
+        _run(work, lambda s: stock.post_movements(s, [{**away, "from_location_id": 1}]))
 
 
 MOMENTS = (

@@ -8,10 +8,10 @@ from sqlalchemy import Connection, inspect
 from sqlmodel import SQLModel
 
 from service.errors import Unavailable
-from service.operations.unit import Work
+from service.operations.work import Work
 from service.settings import Settings
 from service.storage import migrate
-from service.storage.engine import Database
+from service.storage.database import Database
 from tests.conftest import NOW
 
 

@@ -6,10 +6,10 @@ import pytest
 from fastapi.testclient import TestClient
 
 from service.errors import Unavailable
-from service.operations.rules import ROLES
-from service.operations.unit import Unit, Work
+from service.operations.people.permissions import ROLES
+from service.operations.work import Unit, Work
 from tests.two_sites import add_somebody, bearer
-from web.navigation import links_for
+from web.render import links_for
 
 HTML = {"Accept": "text/html"}
 

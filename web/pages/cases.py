@@ -1,44 +1,49 @@
 """A case: what is known, what is planned, what is missing, and who has confirmed it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
+from service.core.constructs.planned import read_planned
+from service.core.fractures.classification import CODES
+from service.core.fractures.guidance import AS_PLANNED
 from service.errors import FieldFault, ServiceError, Stale
-from service.operations import case_life, cases
-from service.operations.case_what_if import what_if_case
-from service.operations.confirming import confirm
-from service.operations.events import EventOut, events_of
-from service.operations.last_change import last_change_of
-from service.operations.plan_tries import view_case
-from service.operations.rules import CONFIRM, KEEP_CASES, PLAN, READ, may, requires
-from service.operations.schemas.base import Day
-from service.operations.schemas.case_what_if import CaseWhatIfBody
-from service.operations.schemas.cases import CaseBody, CaseFields
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.ledger import TrayOut
-from service.operations.schemas.plan_path import CaseView
+from service.operations.cases import cases
+from service.operations.cases.cases import EventOut, events_of, last_change_of
+from service.operations.people.permissions import CONFIRM, KEEP_CASES, PLAN, READ, may, requires
+from service.operations.planning import case_changes
+from service.operations.planning.confirm import confirm_plan_backups
+from service.operations.planning.what_if import view_case, what_if_case
 from service.operations.site import site_facts
-from service.operations.trays import tray_of
-from service.operations.unit import Unit
-from web.case_page import case_facts
-from web.case_values import (
-    CLASS_CHOICES,
-    FRACTURE_FIELDS,
-    differences,
-    fracture_facts,
-    new_values,
-    values_of,
+from service.operations.trays.trays import tray_of
+from service.operations.work import Unit
+from service.schemas.base import Day
+from service.schemas.cases import (
+    CaseBody,
+    CaseFields,
+    CaseOut,
+    FindingsBody,
+    ListOut,
+    MeasurementsBody,
 )
+from service.schemas.cover import CaseCheckOut, ConstructCheckOut, PickRowOut
+from service.schemas.faults import faults_of
+from service.schemas.planning import SuggestedAlternate
+from service.schemas.trays import TrayOut
+from service.schemas.what_if import CaseView, CaseWhatIfBody
 from web.forms import Filled, version_of, whole
+from web.labels import FIELD_LABELS, plain
+from web.pictures.charts.readiness import ReadinessRow, readiness_bars
+from web.pictures.femur.from_plan import ConstructPicture, construct_pictures
+from web.pictures.svg import Picture
 from web.render import page, work_of
 
-__all__ = ["router"]
-
 router = APIRouter()
+
 
 #: What a form says of a case beside its fracture.
 _LIST_FIELDS = ("list_date", "theatre", "starts", "ends", "position")
@@ -152,7 +157,7 @@ def _case(
 def confirm_backups(request: Request, reference: str, values: Filled) -> Response:
     """Confirm the backups of the plan revision that the page showed."""
     revision, version = whole(values, "plan_revision"), version_of(values)
-    work_of(request).write(lambda unit: confirm(unit, reference, revision, version))
+    work_of(request).write(lambda unit: confirm_plan_backups(unit, reference, revision, version))
     return RedirectResponse(f"/cases/{reference}", status_code=303)
 
 
@@ -176,7 +181,7 @@ def change_case(request: Request, reference: str, values: Filled) -> Response:
 def cancel_case(request: Request, reference: str, values: Filled) -> Response:
     """Take a case off its list."""
     version = version_of(values)
-    work_of(request).write(lambda unit: case_life.cancel_case(unit, reference, version))
+    work_of(request).write(lambda unit: case_changes.cancel_case(unit, reference, version))
     return RedirectResponse(f"/cases/{reference}", status_code=303)
 
 
@@ -203,10 +208,10 @@ def _write(request: Request, values: dict[str, str], reference: str | None) -> s
     facts |= {name: values[name] for name in _LIST_FIELDS if values.get(name, "") != ""}
     if reference is None:
         body = CaseBody.model_validate(facts | {"reference": values.get("reference", "")})
-        return work.write(lambda unit: case_life.add_case(unit, body)).reference
+        return work.write(lambda unit: case_changes.add_case(unit, body)).reference
     fields, version = CaseFields.model_validate(facts), version_of(values)
     return work.write(
-        lambda unit: case_life.change_case(unit, reference, fields, version)
+        lambda unit: case_changes.change_case(unit, reference, fields, version)
     ).reference
 
 
@@ -242,3 +247,223 @@ def _form(
         class_choices=CLASS_CHOICES,
         **more,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class MissingUnits:
+    """One thing that is missing; ``refs`` are the catalogue lines that would mend it."""
+
+    sentence: str
+    count: int
+    refs: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ShownConstruct:
+    """One construct of the plan: its cover, its picture, why it stands by, how likely it can be."""
+
+    check: ConstructCheckOut
+    picture: ConstructPicture | None
+    why: SuggestedAlternate | None
+    answers: Sequence[str]
+    coverage: float | None
+
+
+def case_facts(view: CaseView) -> dict[str, object]:
+    """Return what the template of a case is filled with."""
+    check = view.check
+    return {
+        "case": view.case,
+        "check": check,
+        "readiness": view.readiness,
+        "measures": [one for one in view.measures if one.sizes or one.given_mm is not None],
+        "missing": missing_of(check) if check else [],
+        "likely_needs": {one.need: one.readiness for one in view.readiness.needs}
+        if view.readiness
+        else {},
+        "shown": _shown(view),
+        "refused": _refused(view),
+        "bars": _bars(view),
+        "shared": _shared(check.pick_list) if check else [],
+        "packs": sum(row.quantity for row in check.pick_list) if check else 0,
+    }
+
+
+def missing_of(check: CaseCheckOut) -> list[MissingUnits]:
+    """Return everything that is missing once, with what would mend it."""
+    found: dict[str, MissingUnits] = {}
+    lines = [line for one in check.constructs for line in one.lines] + check.near
+    for line in lines:
+        if line.gap is not None:
+            one = MissingUnits(line.gap.sentence, line.gap.missing, line.refs)
+            found.setdefault(line.gap.sentence, one)
+    return list(found.values())
+
+
+def _shown(view: CaseView) -> list[ShownConstruct]:
+    if view.check is None:
+        return []
+    pictures = construct_pictures(view.case, view.check, prefix="case")
+    drawn = {one.planned: one for one in pictures}
+    reasons = {
+        _codes(one.alternate): one for one in (view.suggested.alternates if view.suggested else ())
+    }
+    likely = {
+        one.planned: one.coverage for one in (view.readiness.constructs if view.readiness else ())
+    }
+    return [
+        ShownConstruct(
+            one,
+            drawn.get(one.planned),
+            reasons.get(_codes(one.planned)) if one.role == "alternate" else None,
+            _answers(view, one.planned),
+            likely.get(one.planned),
+        )
+        for one in view.check.constructs
+    ]
+
+
+def _refused(view: CaseView) -> list[tuple[str, str]]:
+    """Return the name of each alternate that is not wanted, and why."""
+    names = {
+        one.alternate: one.name for one in (view.suggested.alternates if view.suggested else ())
+    }
+    refused = view.case.plan.refused if view.case.plan is not None else []
+    return [(names.get(one.alternate, one.alternate), one.reason) for one in refused]
+
+
+def _answers(view: CaseView, planned: str) -> list[str]:
+    """Name the needs, beside everything going as planned, that a construct answers."""
+    needs = view.case.plan.needs if view.case.plan is not None else []
+    return [one.need for one in needs if one.need != AS_PLANNED and planned in one.constructs]
+
+
+def _codes(planned: str) -> frozenset[str]:
+    """Return what a construct is made of, whatever its system: so a reason is found again."""
+    return frozenset(part.template for part in read_planned(planned).parts)
+
+
+def _bars(view: CaseView) -> Picture | None:
+    if view.readiness is None:
+        return None
+    told = view.readiness
+    row = ReadinessRow(told.case, told.readiness.value, told.readiness.standard_error)
+    return readiness_bars([row], prefix="likely", title=f"How likely {told.case} can be done")
+
+
+def _shared(rows: Sequence[PickRowOut]) -> list[str]:
+    return [
+        f"{row.label}, lot {row.lot or row.serial}: {' and '.join(row.shared_with)} counts on the "
+        "same unopened pack. Whoever opens it first leaves the other without."
+        for row in rows
+        if row.shared_with
+    ]
+
+
+FINDINGS = tuple(FindingsBody.model_fields)
+
+
+MEASUREMENTS = tuple(MeasurementsBody.model_fields)
+
+
+#: What a form says of the fracture, beside which list the case is on.
+FRACTURE_FIELDS = ("side", "sex", "fracture_class", *FINDINGS, *MEASUREMENTS)
+
+
+#: Every class with the year of its classification, the newest first: value and words.
+CLASS_CHOICES = tuple(
+    (year, tuple((f"{code} {year}", f"{code} ({year})") for code in CODES[year]))
+    for year in sorted(CODES, reverse=True)
+)
+
+
+#: How long a case is taken to last until somebody says otherwise: common practice, no source.
+USUAL_LENGTH = timedelta(minutes=90)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A field that is stored otherwise than it was typed."""
+
+    label: str
+    stored: str
+    typed: str
+
+
+def values_of(case: CaseOut) -> dict[str, str]:
+    """Return a case as the text of a form's fields; what is not known is empty."""
+    known = case.model_dump(exclude={"findings", "measurements", "plan", "fracture_class"})
+    known |= case.findings.model_dump() | case.measurements.model_dump()
+    known |= {"starts": f"{case.starts_at:%H:%M}", "ends": f"{case.ends_at:%H:%M}"}
+    known["fracture_class"] = (
+        f"{case.fracture_class} {case.class_year}" if case.fracture_class else ""
+    )
+    return {name: _text(value) for name, value in known.items()}
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def fracture_facts(values: Mapping[str, str]) -> dict[str, object]:
+    """Read what a form says of the fracture, as the body of a case has it; empty is unknown."""
+    given = {name: values[name] for name in FRACTURE_FIELDS if values.get(name, "") != ""}
+    facts: dict[str, object] = {name: given[name] for name in ("side", "sex") if name in given}
+    if "fracture_class" in given:
+        code, _, year = given["fracture_class"].rpartition(" ")
+        facts |= {"fracture_class": code, "class_year": year}
+    facts["findings"] = {name: given[name] for name in FINDINGS if name in given}
+    facts["measurements"] = {name: given[name] for name in MEASUREMENTS if name in given}
+    return facts
+
+
+def differences(typed: Mapping[str, str], case: CaseOut, names: Sequence[str]) -> list[Difference]:
+    """Return the fields whose stored value is not what was typed, in the order of the form."""
+    stored = values_of(case)
+    return [
+        Difference(FIELD_LABELS.get(name, plain(name)), _said(stored.get(name)), _said(value))
+        for name in names
+        if (value := typed.get(name)) is not None and not _alike(value, stored.get(name, ""))
+    ]
+
+
+def _said(value: str | None) -> str:
+    return plain(value) if value else "nothing"
+
+
+def _alike(typed: str, stored: str) -> bool:
+    if typed.strip() == stored:
+        return True
+    try:
+        return float(typed) == float(stored)
+    except ValueError:
+        return False
+
+
+def new_values(lists: Sequence[ListOut], day: date) -> dict[str, str]:
+    """Fill the form of a new case as far as its day foretells: after the last case of a theatre."""
+    values = {"list_date": str(day), "position": "1"}
+    known = [one for one in lists if one.cases]
+    if not known:
+        return values | {"theatre": lists[0].theatre if lists else ""}
+    last = max(
+        (case for one in known for case in one.cases), key=lambda case: (case.ends_at, case.theatre)
+    )
+    ends = last.ends_at + USUAL_LENGTH
+    values |= {
+        "theatre": last.theatre,
+        "position": str(1 + max(case.position for case in _of(known, last.theatre))),
+    }
+    if ends.date() == last.ends_at.date():
+        values |= {"starts": _clock(last.ends_at), "ends": _clock(ends)}
+    return values
+
+
+def _of(lists: Sequence[ListOut], theatre: str) -> list[CaseOut]:
+    return [case for one in lists if one.theatre == theatre for case in one.cases]
+
+
+def _clock(moment: datetime) -> str:
+    return f"{moment:%H:%M}"

@@ -8,13 +8,11 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
 from service.operations import sizing
-from service.operations.rules import KEEP_FIGURES, READ, requires
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.planning import SizingDefaultBody
+from service.operations.people.permissions import KEEP_FIGURES, READ, requires
+from service.schemas.faults import faults_of
+from service.schemas.planning import SizingDefaultBody
 from web.forms import Filled, version_of
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
@@ -56,3 +54,23 @@ def _show(
         key=key,
         typed=typed,
     )
+
+
+@router.get("/docs")
+@requires(READ)
+def show_docs(request: Request) -> Response:
+    """Show every operation with what it is for and what it may answer."""
+    described = request.app.openapi()
+    operations = [
+        {
+            "path": path,
+            "method": method.upper(),
+            "summary": facts.get("description") or facts.get("summary", ""),
+            "tag": (facts.get("tags") or ["other"])[0],
+            "answers": ", ".join(sorted(facts.get("responses", {}))),
+        }
+        for path, methods in described["paths"].items()
+        for method, facts in methods.items()
+    ]
+    tags = sorted({one["tag"] for one in operations})
+    return page(request, "docs.html", operations=operations, tags=tags)

@@ -2,24 +2,23 @@
 
 from collections.abc import Sequence
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from starlette.datastructures import UploadFile
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
 from service.operations.imports import FORMATS, import_file, is_long
-from service.operations.long_work import Report
-from service.operations.rules import SET_UP, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.imports import ImportOut
+from service.operations.long_work import Job, JobQueue, Report
+from service.operations.people.permissions import READ, SET_UP, requires
+from service.schemas.base import OptionalText
+from service.schemas.imports import ImportOut
 from web.forms import FileForm
-from web.pages.long_work import job_of, long_work_of
 from web.render import page, work_of
 
-__all__ = ["router"]
-
 router = APIRouter()
+
 
 #: Faults shown at once; the others are a tap away.
 _SHOWN = 20
@@ -63,7 +62,7 @@ def take_file(request: Request, form: FileForm) -> Response:
     if is_long(kind, data, name):
         title = f"Bringing {name}"
         owner = work.caller.person_id
-        job = long_work_of(request).start(owner, title, "/import", run, form=kind, name=name)
+        job = job_queue_of(request).start(owner, title, "/import", run, form=kind, name=name)
         return RedirectResponse(f"/progress/{job.token}", status_code=303)
     try:
         done = run(lambda _stage, _done, _total: None)
@@ -104,3 +103,50 @@ def _show(
         further=listed[_SHOWN:],
         limit_mb=work_of(request).settings.upload_limit_bytes // 1_000_000,
     )
+
+
+#: Seconds until a browser without scripts asks again.
+_ASKS_AGAIN = 2
+
+
+def job_queue_of(request: Request) -> JobQueue:
+    """Return the worker that create_app has made."""
+    found = request.app.state.long_work
+    if not isinstance(found, JobQueue):
+        message = "create_app puts the long work on the application's state"
+        raise TypeError(message)
+    return found
+
+
+def job_of(request: Request, token: str) -> Job:
+    """Return a job to the person who asked for it; for anybody else there is none."""
+    return job_queue_of(request).look(token, work_of(request).caller.person_id)
+
+
+@router.get("/progress/{token}")
+@requires(READ)
+def show_work(request: Request, token: str) -> Response:
+    """Show how far a job is; when it is over, lead to what came of it."""
+    job = job_of(request, token)
+    if job.is_over:
+        return RedirectResponse(_result_at(job), status_code=303)
+    return page(request, "long_work.html", job=job, asks_again=_ASKS_AGAIN)
+
+
+@router.get("/progress/{token}/now")
+@requires(READ)
+def show_progress(request: Request, token: str) -> Response:
+    """Tell a script how far a job is, and where to go when it is over."""
+    job = job_of(request, token)
+    told = {
+        "state": job.state,
+        "stage": job.progress.stage,
+        "done": job.progress.done,
+        "total": job.progress.total,
+        "next": _result_at(job) if job.is_over else None,
+    }
+    return JSONResponse(told, headers={"Cache-Control": "no-store"})
+
+
+def _result_at(job: Job) -> str:
+    return f"{job.shown_at}?{urlencode({'work': job.token})}"

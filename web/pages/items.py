@@ -9,25 +9,25 @@ from pydantic import TypeAdapter, ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, Forbidden, NotFound, ServiceError
-from service.operations import item_view, ledger
-from service.operations.rules import MOVE_STOCK, READ, may, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.ledger import MovementBody
-from service.operations.schemas.stock import MovementOut
-from service.operations.schemas.stock_view import ItemView, ProjectionOut
-from web.forms import Filled
+from service.operations.people.permissions import MOVE_STOCK, READ, may, requires
+from service.operations.stock import movements
+from service.operations.stock import view as item_view
+from service.schemas.base import OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.stock import ItemView, MovementOut, ProjectionOut
+from service.schemas.trays import MovementBody
+from web.forms import Filled, answered_before, new_key, write_once
 from web.labels import ACTIONS, item_name
-from web.once import done_by, new_key, write_once
-from web.pictures.picture import Picture
-from web.pictures.projection import StockChange, stock_projection
+from web.pictures.charts.projection import StockChange, stock_projection
+from web.pictures.svg import Picture
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
+
 _BODY: TypeAdapter[MovementBody] = TypeAdapter(MovementBody)
+
+
 #: What names units in one place.
 _WHICH = ("lot", "serial", "ownership", "store", "shelf")
 
@@ -43,7 +43,7 @@ def show_item(request: Request, ref: str, done: Annotated[OptionalText, Query()]
         "item.html",
         view=view,
         item_name=item_name(view.item.system, view.item.description),
-        done=done_by(request, done, MovementOut),
+        done=answered_before(request, done, MovementOut),
         actions=ACTIONS,
         picture=_picture_of(view),
         can_act=may(work.caller.roles, MOVE_STOCK),
@@ -108,7 +108,9 @@ def record(request: Request, values: Filled) -> Response:
     try:
         body = _BODY.validate_python(_movement(ref, action, which, values))
         key = values.get("once", "")
-        write_once(request, key, body, lambda unit: ledger.record(unit, body), MovementOut)
+        write_once(
+            request, key, body, lambda unit: movements.record_movement(unit, body), MovementOut
+        )
     except ValidationError as error:
         faults = [_without_kind(fault, action) for fault in faults_of(error.errors())]
     except (NotFound, Forbidden):
@@ -191,7 +193,7 @@ def _units_at(ref: str, which: Mapping[str, str], action: str) -> str:
 
 
 def _offered(roles: frozenset[str], location_kind: str) -> list[str]:
-    """Give what somebody with these roles may do with units in such a place."""
-    offered = [name for name in ACTIONS if may(roles, ledger.MOVEMENT_PERMISSIONS[name])]
+    """Return what somebody with these roles may do with units in such a place."""
+    offered = [name for name in ACTIONS if may(roles, movements.MOVEMENT_PERMISSIONS[name])]
     unfit = {"quarantine"} if location_kind == "quarantine" else {"release"}
     return [name for name in offered if name not in unfit]

@@ -9,21 +9,23 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError
-from service.operations import cases, day_readiness, what_if
-from service.operations.day_sets import set_times
-from service.operations.rules import READ, requires
-from service.operations.schemas.base import Day
-from service.operations.schemas.day_sets import SetTimes
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.readiness import DayReadiness
-from service.operations.schemas.what_if import WhatIfBody
+from service.operations import readiness as day_readiness
+from service.operations.cases import cases
+from service.operations.people.permissions import READ, requires
+from service.operations.planning import what_if
 from service.operations.site import next_list_day, site_facts
-from service.operations.unit import Unit
-from web.day_page import day_sheet, likely_bars, set_picture
+from service.operations.stock.sets import set_times
+from service.operations.work import Unit
+from service.schemas.base import Day
+from service.schemas.cover import CaseCheckOut, CheckOut, SetTimes
+from service.schemas.faults import faults_of
+from service.schemas.readiness import DayReadiness
+from service.schemas.what_if import WhatIfBody
 from web.forms import Filled
+from web.pictures.charts.readiness import ReadinessRow, readiness_bars
+from web.pictures.charts.sets import SetRow, SetUse, set_timeline
+from web.pictures.svg import Picture
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
@@ -56,7 +58,7 @@ def list_day(request: Request, day: Day) -> Response:
     if day < today:
         past = work.read(lambda unit: cases.list_days(unit, day, day))
         return page(request, "past_day.html", lists=past.lists, around=_around(day))
-    told = work.read(lambda unit: _told(unit, day))
+    told = work.read(lambda unit: _day_contents(unit, day))
     return _day(request, day, told)
 
 
@@ -73,27 +75,27 @@ def try_out(request: Request, day: Day, values: Filled) -> Response:
         faults = faults_of(error.errors())
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
-    told = work.read(lambda unit: _told(unit, day))
+    told = work.read(lambda unit: _day_contents(unit, day))
     return _day(request, day, told, status=422, faults=faults, values=values)
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class _DayContents:
     """A day as the operations answer it."""
 
     readiness: DayReadiness
     sets: Sequence[SetTimes]
 
 
-def _told(unit: Unit, day: date) -> _Told:
+def _day_contents(unit: Unit, day: date) -> _DayContents:
     told = day_readiness.day_readiness(unit, day)
-    return _Told(told, set_times(unit, told.check))
+    return _DayContents(told, set_times(unit, told.check))
 
 
 def _day(
     request: Request,
     day: date,
-    told: _Told,
+    told: _DayContents,
     *,
     status: int = 200,
     tried: str = "",
@@ -132,9 +134,9 @@ def _asked(values: dict[str, str]) -> WhatIfBody:
     return WhatIfBody.model_validate(facts)
 
 
-def _tried(unit: Unit, day: date, body: WhatIfBody) -> _Told:
+def _tried(unit: Unit, day: date, body: WhatIfBody) -> _DayContents:
     what_if.what_if(unit, day, body)
-    return _told(unit, day)
+    return _day_contents(unit, day)
 
 
 def _in_words(values: dict[str, str]) -> str:
@@ -147,5 +149,77 @@ def _in_words(values: dict[str, str]) -> str:
 
 
 def _around(day: date) -> tuple[date, date, date]:
-    """Give the day before, the day and the day after."""
+    """Return the day before, the day and the day after."""
     return day - timedelta(days=1), day, day + timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetCase:
+    """One case on the day sheet: how many packs go where, from which stores, with which sets."""
+
+    check: CaseCheckOut
+    first_use: int
+    in_room: int
+    stores: Sequence[str]
+    sets: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetList:
+    """One theatre's part of the day sheet."""
+
+    theatre: str
+    cases: Sequence[SheetCase]
+
+
+def day_sheet(check: CheckOut) -> list[SheetList]:
+    """Sum up what is to be brought for every case of a day."""
+    return [
+        SheetList(one.theatre, tuple(_sheet_case(case) for case in one.cases))
+        for one in check.lists
+    ]
+
+
+def _sheet_case(case: CaseCheckOut) -> SheetCase:
+    lines = [line for one in case.constructs for line in one.lines] + case.near
+    sets = [line.label for line in lines if line.what == "instrument set" and line.found]
+    taken = [row for row in case.pick_list if row.place != "on its shelf"]
+    return SheetCase(
+        case,
+        sum(row.quantity for row in taken if row.place == "first use"),
+        sum(row.quantity for row in taken if row.place == "in the room"),
+        sorted({row.store for row in taken}),
+        sorted(set(sets)),
+    )
+
+
+def likely_bars(told: DayReadiness) -> Picture | None:
+    """Draw how likely each case of the day can be done; None when no case can be worked out."""
+    if not told.cases:
+        return None
+    known = {one.case: one.readiness for one in told.cases}
+    rows = []
+    for case in (case for one in told.check.lists for case in one.cases):
+        share = known.get(case.case)
+        rows.append(
+            ReadinessRow(case.case, None)
+            if share is None
+            else ReadinessRow(case.case, share.value, share.standard_error)
+        )
+    return readiness_bars(rows, prefix="likely", title="How likely each case can be done")
+
+
+def set_picture(sets: Sequence[SetTimes]) -> Picture | None:
+    """Draw where the instrument sets are, hour by hour; None on a day that needs none."""
+    if not sets:
+        return None
+    rows = [
+        SetRow(
+            one.name,
+            one.quantity,
+            one.turnaround_minutes,
+            tuple(SetUse(use.case, use.starts_at, use.ends_at) for use in one.uses),
+        )
+        for one in sets
+    ]
+    return set_timeline(rows, prefix="sets", title="Instrument sets on this day")

@@ -1,34 +1,57 @@
 """Orders, loans and call-offs: what is open, what is to be paid, what is closed."""
 
-from collections.abc import Mapping, Sequence
-from typing import Annotated
-from urllib.parse import urlencode
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Annotated, Any
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from service.errors import ServiceError
-from service.operations.orders import billing, drafting, viewing
-from service.operations.orders.board import board_of
-from service.operations.rules import ORDER, READ, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.orders import (
+from service.errors import FieldFault, NotFound, ServiceError, Stale
+from service.exchange.sheets.cells import CellProblem
+from service.exchange.sheets.money import CURRENCIES, amount_text, minor_units, price
+from service.operations.orders import draft, export, progress
+from service.operations.orders import view as viewing
+from service.operations.orders.board import order_board
+from service.operations.people.permissions import ORDER, READ, requires
+from service.operations.work import Unit
+from service.schemas.base import OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.orders import (
     BillBody,
+    CancelBody,
+    CancelRemainingBody,
     DraftBody,
+    DueBody,
+    EditBody,
+    OrderLineOut,
+    OrderOut,
+    Orders,
+    SendBody,
 )
-from service.operations.schemas.orders_out import Orders
-from web.forms import Filled
-from web.once import done_by, new_key, write_once
+from web.forms import (
+    Filled,
+    FormFault,
+    LongForm,
+    answered_before,
+    at_rows,
+    faults_by_field,
+    new_key,
+    version_of,
+    whole_form,
+    write_once,
+)
 from web.render import page, work_of
-from web.row_faults import RowFault, at_rows, whole_form, wrongs
-
-__all__ = ["router"]
 
 router = APIRouter()
 
+
 _PAGE = 50
+
+
 _VIEWS = (
     ("", "Open"),
     ("loans", "Loans here"),
@@ -57,7 +80,7 @@ def _open_orders(
     state: str = "",
     after: str = "",
     done: str = "",
-    faults: Sequence[RowFault] = (),
+    faults: Sequence[FormFault] = (),
     values: Mapping[str, str] | None = None,
 ) -> Response:
     work = work_of(request)
@@ -81,18 +104,18 @@ def _open_orders(
             (f"/orders?view={key}" if key else "/orders", name, key == shown)
             for key, name in _VIEWS
         ],
-        board=work.read(board_of),
-        unbilled=work.read(billing.unbilled).suppliers,
+        board=work.read(order_board),
+        unbilled=work.read(draft.unbilled).suppliers,
         closed=closed,
         first=f"/orders?{urlencode({'view': shown, 'state': state})}" if after else "",
         more=f"/orders?{urlencode({'view': shown, 'state': state, 'after': closed.next_after})}"
         if closed is not None and closed.next_after
         else "",
-        drafted=done_by(request, done, Orders),
+        drafted=answered_before(request, done, Orders),
         new_key=new_key,
         status=422 if faults else 200,
         faults=faults,
-        wrongs=wrongs(faults),
+        wrongs=faults_by_field(faults),
         typed=values or {},
     )
 
@@ -102,7 +125,7 @@ def _open_orders(
 def draft_bills(request: Request, values: Filled) -> Response:
     """Put consigned units that were used on drafts that pay for them."""
     body, key = BillBody(supplier=values.get("supplier") or None), values.get("once", "")
-    write_once(request, key, body, lambda unit: billing.draft_bills(unit, body), Orders)
+    write_once(request, key, body, lambda unit: draft.draft_bills(unit, body), Orders)
     return RedirectResponse(f"/orders?{urlencode({'done': key})}", status_code=303)
 
 
@@ -114,7 +137,7 @@ def new_draft(request: Request, values: Filled) -> Response:
     line = {"ref": values.get("ref", ""), "quantity": values.get("quantity", "")}
     try:
         body = DraftBody.model_validate({"kind": values.get("kind", ""), "lines": [line]})
-        write_once(request, key, body, lambda unit: drafting.draft(unit, body), Orders)
+        write_once(request, key, body, lambda unit: draft.draft_orders(unit, body), Orders)
     except ValidationError as error:
         faults = at_rows(faults_of(error.errors()), (), str, ())
         return _open_orders(request, faults=faults, values=values)
@@ -122,3 +145,273 @@ def new_draft(request: Request, values: Filled) -> Response:
         faults = at_rows(error.faults, (), str, ()) or whole_form(error.detail)
         return _open_orders(request, faults=faults, values=values)
     return RedirectResponse(f"/orders?{urlencode({'done': key})}", status_code=303)
+
+
+#: The row for a line that is not there yet.
+NEW = "new"
+
+
+@dataclass(frozen=True, slots=True)
+class LineFields:
+    """One line: its row in the form, and what stands in the fields."""
+
+    row: str
+    line: OrderLineOut
+    typed: dict[str, str]
+    is_off: bool
+
+
+def line_fields(order: OrderOut, typed: Mapping[str, str]) -> list[LineFields]:
+    """Return the lines of an order with what was typed, or else with what they are."""
+    found = []
+    for place, line in enumerate(order.items):
+        row = str(place)
+        if typed:
+            # Somebody else may have added a line meanwhile.
+            row = next(
+                (key for key in _rows(typed) if key != NEW and typed[f"ref-{key}"] == line.ref), row
+            )
+        amount = ""
+        if line.unit_price_minor is not None and order.currency is not None:
+            amount = amount_text(line.unit_price_minor, order.currency)
+        fields = {f"quantity-{row}": str(line.wanted), f"price-{row}": amount}
+        fields |= {name: typed[name] for name in fields if name in typed}
+        found.append(LineFields(row, line, fields, typed.get(f"off-{row}") == "yes"))
+    return found
+
+
+def _rows(typed: Mapping[str, str]) -> list[str]:
+    return [name.removeprefix("ref-") for name in typed if name.startswith("ref-")]
+
+
+def edit_of(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[str], list[FormFault]]:
+    """Read the form of a draft.
+
+    Returns
+    -------
+    tuple
+        The edit as it is sent on, the form's row of each of its lines, and what cannot be read.
+    """
+    currency = typed.get("currency", "").strip().upper()
+    body: dict[str, Any] = {"lines": []}
+    for name in ("note", "wanted_for", "return_by"):
+        if typed.get(name, "").strip():
+            body[name] = typed[name]
+    if currency:
+        body["currency"] = currency
+    rows, faults = [], []
+    for row in _rows(typed):
+        ref = typed[f"ref-{row}"].strip()
+        if typed.get(f"off-{row}") == "yes" or (row == NEW and not ref):
+            continue
+        line: dict[str, Any] = {"ref": ref, "quantity": typed.get(f"quantity-{row}", "").strip()}
+        if f"price-{row}" in typed:
+            amount, fault = _amount(typed[f"price-{row}"].strip(), currency)
+            line["unit_price_minor"] = amount
+            if fault:
+                faults.append(FormFault(f"price-{row}", f"{ref}, Price", fault))
+        rows.append(row)
+        body["lines"].append(line)
+    return body, rows, faults
+
+
+def _amount(text: str, currency: str) -> tuple[int | None, str]:
+    """Read a price; an empty one is unknown."""
+    if not text:
+        return None, ""
+    if currency not in CURRENCIES:
+        return None, "a price has a currency: say the order's"
+    amount = price(text)
+    if not isinstance(amount, Decimal):
+        return None, amount.reason if isinstance(amount, CellProblem) else str(amount)
+    minor = minor_units(amount, currency)
+    return (minor, "") if isinstance(minor, int) else (None, minor.reason)
+
+
+@router.get("/orders/{reference:path}/order.csv")
+@requires(READ)
+def order_csv(request: Request, reference: str) -> Response:
+    """Return an order as a CSV file."""
+    data = work_of(request).read(lambda unit: export.csv_of(unit, reference))
+    return _file(data, "text/csv; charset=utf-8", reference, "csv")
+
+
+@router.get("/orders/{reference:path}/order.xml")
+@requires(READ)
+def order_xml(request: Request, reference: str) -> Response:
+    """Return a sent order as UBL 2.1, or say on its page what it lacks."""
+    try:
+        data = work_of(request).read(lambda unit: export.xml_of(unit, reference))
+    except NotFound:
+        raise
+    except ServiceError as error:
+        lacks = [fault.reason for fault in error.faults] or [error.detail]
+        return order_page(request, reference, status=409, lacks=lacks)
+    return _file(data, "application/xml", reference, "xml")
+
+
+def _file(data: bytes, media_type: str, reference: str, ending: str) -> Response:
+    name = "".join(one if one.isascii() and one.isalnum() else "-" for one in reference)
+    disposition = f'attachment; filename="{name}.{ending}"'
+    return Response(data, media_type=media_type, headers={"Content-Disposition": disposition})
+
+
+@router.post("/orders/{reference:path}/decide")
+@requires(ORDER)
+def decide(request: Request, reference: str, values: Filled) -> Response:
+    """Send, put off, cancel or let go, as the form says."""
+    act, key = values.get("act", ""), values.get("once", "")
+    if act not in _ACTS:
+        raise NotFound("There is nothing of that name to do with an order. Nothing was saved.")
+    fields, kind, operation = _ACTS[act]
+    given = {name: values[name] for name in fields if values.get(name)}
+    try:
+        body = kind.model_validate(given)
+        asked = _Decision(act=act, version=version_of(values), body=body.model_dump_json())
+        write_once(
+            request,
+            key,
+            asked,
+            lambda unit: operation(unit, reference, body, asked.version),
+            OrderOut,
+        )
+    except ValidationError as error:
+        return _wrong(request, reference, values, at_rows(faults_of(error.errors()), (), str, ()))
+    except NotFound:
+        raise
+    except Stale as error:
+        return order_page(request, reference, status=412, stale=error.detail, values=values)
+    except ServiceError as error:
+        faults = at_rows(error.faults, (), str, ()) or whole_form(error.detail)
+        return _wrong(request, reference, values, faults)
+    return RedirectResponse(f"/orders/{quote(reference)}?{urlencode({'did': act})}", 303)
+
+
+def _wrong(
+    request: Request, reference: str, values: Mapping[str, str], faults: Sequence[FormFault]
+) -> Response:
+    return order_page(request, reference, status=422, faults=faults, values=values)
+
+
+class _Decision(BaseModel):
+    """What was decided, about which version."""
+
+    act: str
+    version: int
+    body: str
+
+
+Operation = Callable[[Unit, str, Any, int], OrderOut]
+
+
+_ACTS: dict[str, tuple[tuple[str, ...], type[BaseModel], Operation]] = {
+    "send": (("due_at",), SendBody, progress.send_order),
+    "due": (("due_at",), DueBody, progress.set_due_moments),
+    "cancel": (
+        ("reason",),
+        CancelBody,
+        lambda unit, name, body, _: progress.cancel_order(unit, name, body),
+    ),
+    "let_go": (
+        ("reason",),
+        CancelRemainingBody,
+        lambda unit, name, body, _: progress.cancel_remaining(unit, name, body),
+    ),
+}
+
+
+_DID = {
+    "approve": "Approved. Send it now: nobody is told by this program.",
+    "send": "Noted as sent. It counts as on its way, and as stock once it has been received.",
+    "due": "The new moment is noted.",
+    "cancel": "Cancelled.",
+    "let_go": "What was outstanding is expected no longer.",
+    "lines": "The draft is saved.",
+    "received": "Received, and on its shelf.",
+    "returned": "Noted: what went back has left the stock.",
+    "sterilised": "Noted as sterile: it counts as cover from now on.",
+}
+
+
+@router.post("/orders/{reference:path}/lines")
+@requires(ORDER)
+def change_lines(request: Request, reference: str, form: LongForm) -> Response:
+    """Change a draft that nobody has changed since it was read."""
+    values = {name: str(value) for name, value in form.items() if name != "form_token"}
+    given, rows, faults = edit_of(values)
+    if not rows:
+        faults = whole_form("an order has at least one line; cancel it instead")
+    if faults:
+        return _wrong(request, reference, values, faults)
+    version = version_of(values)
+    work = work_of(request)
+    try:
+        body = EditBody.model_validate(given)
+        work.write(lambda unit: _save(unit, reference, body, version, values.get("then", "")))
+    except ValidationError as error:
+        return _wrong(
+            request, reference, values, _at_lines(faults_of(error.errors()), rows, values)
+        )
+    except NotFound:
+        raise
+    except Stale as error:
+        return order_page(request, reference, status=412, stale=error.detail, values=values)
+    except ServiceError as error:
+        faults = _at_lines(error.faults, rows, values) or whole_form(error.detail)
+        return _wrong(request, reference, values, faults)
+    did = "approve" if values.get("then") == "approve" else "lines"
+    return RedirectResponse(f"/orders/{quote(reference)}?{urlencode({'did': did})}", 303)
+
+
+def _save(unit: Unit, reference: str, body: EditBody, version: int, then: str) -> OrderOut:
+    """Save a draft, and approve it as it then is when that was asked, too."""
+    saved = draft.change_order(unit, reference, body, version)
+    return progress.approve_order(unit, reference, saved.version) if then == "approve" else saved
+
+
+def _at_lines(
+    faults: Sequence[FieldFault], rows: Sequence[str], values: Mapping[str, str]
+) -> list[FormFault]:
+    return at_rows(
+        faults, rows, lambda row: values.get(f"ref-{row}", ""), ("quantity", "price", "ref")
+    )
+
+
+@router.get("/orders/{reference:path}")
+@requires(READ)
+def show_order(
+    request: Request, reference: str, did: Annotated[OptionalText, Query()] = ""
+) -> Response:
+    """Show an order, and what can be done with it now."""
+    return order_page(request, reference, did=_DID.get(did, ""))
+
+
+def order_page(
+    request: Request,
+    reference: str,
+    *,
+    status: int = 200,
+    did: str = "",
+    stale: str = "",
+    faults: Sequence[FormFault] = (),
+    lacks: Sequence[str] = (),
+    values: Mapping[str, str] | None = None,
+) -> Response:
+    """Show an order with what a form of it said, and what is wrong with that."""
+    order = work_of(request).read(lambda unit: viewing.get_order(unit, reference))
+    typed = values or {}
+    return page(
+        request,
+        "order.html",
+        status=status,
+        order=order,
+        money=amount_text,
+        lines=line_fields(order, typed),
+        did=did,
+        stale=stale,
+        faults=faults,
+        wrongs=faults_by_field(faults),
+        lacks=lacks,
+        typed=typed,
+        new_key=new_key,
+    )

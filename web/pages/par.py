@@ -13,26 +13,35 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound, Required, S
 from service.operations import par
 from service.operations.long_work import Report
 from service.operations.par import view
-from service.operations.par.propose import STEPS
-from service.operations.rules import ORDER, READ, SET_LEVELS, may, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.orders_out import Orders
-from service.operations.schemas.par import LevelBody, LevelOut, ProposalBody
-from service.operations.schemas.par_view import ItemLevel, LevelsView, ProposalMade, TickedBody
-from web.forms import Filled, FilledForm, texts, version_of
+from service.operations.par.proposal import STEPS
+from service.operations.people.permissions import ORDER, READ, SET_LEVELS, may, requires
+from service.schemas.base import OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.orders import Orders
+from service.schemas.par import (
+    ItemLevel,
+    LevelBody,
+    LevelOut,
+    LevelsView,
+    ProposalBody,
+    ProposalMade,
+    TickedBody,
+)
+from web.forms import Filled, FilledForm, answered_before, new_key, texts, version_of, write_once
 from web.labels import item_name
-from web.once import done_by, new_key, write_once
-from web.pages.long_work import job_of, long_work_of
+from web.pages.imports import job_of, job_queue_of
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
+
 _EARLIER = 20
+
+
 #: Levels in force shown at once; the others by kind and system.
 _AT_ONCE = 60
+
+
 #: The form's fields by the names the operation knows.
 _FIELDS = {"target_readiness": "target", "budget_minor": "budget"}
 
@@ -66,7 +75,7 @@ def _came_of_it(request: Request, token: str) -> Response:
 def propose(request: Request, values: Filled) -> Response:
     """Work levels out while whoever asked watches, and store them as a proposal."""
     work, key = work_of(request), values.get("once", "")
-    made = done_by(request, key, ProposalMade)
+    made = answered_before(request, key, ProposalMade)
     if made is not None:
         return RedirectResponse(f"/par/{made.id}", status_code=303)
     try:
@@ -75,19 +84,19 @@ def propose(request: Request, values: Filled) -> Response:
         return _levels(request, "", "", asked=values, error=error)
 
     def run(report: Report) -> ProposalMade:
-        worked = work.read(lambda unit: par.work_out(unit, body, report))
+        worked = work.read(lambda unit: par.compute_proposal(unit, body, report))
         _require_currency(body, worked.answer.currency, values.get("currency", ""))
         report("saving", STEPS - 1, STEPS)
         return write_once(
             request,
             key,
             body,
-            lambda unit: ProposalMade(id=par.store(unit, worked).id),
+            lambda unit: ProposalMade(id=par.store_proposal(unit, worked).id),
             ProposalMade,
         )
 
     owner = work.caller.person_id
-    job = long_work_of(request).start(owner, "Proposing par levels", "/par", run, form=values)
+    job = job_queue_of(request).start(owner, "Proposing par levels", "/par", run, form=values)
     return RedirectResponse(f"/progress/{job.token}", status_code=303)
 
 
@@ -202,7 +211,7 @@ def _level(
         values=values,
         faults=faults,
         stale=stale,
-        done=done_by(request, done, LevelOut),
+        done=answered_before(request, done, LevelOut),
         once=new_key(),
         can_set=may(work.caller.roles, SET_LEVELS),
     )
@@ -239,7 +248,7 @@ def _levels(
         asked=asked or {"keep_first_choices": "yes"},
         error=error,
         faults=[] if error is None else [*error.faults],
-        ordered=done_by(request, ordered, Orders),
+        ordered=answered_before(request, ordered, Orders),
         once=new_key(),
         can_set=may(roles, SET_LEVELS),
         can_propose=may(roles, SET_LEVELS),
@@ -252,7 +261,7 @@ def _status(error: ServiceError) -> int:
 
 
 def _shown(found: LevelsView, kind: str, system: str) -> list[ItemLevel]:
-    """Give the lines of a kind and a system, level or not; without either, what has a level."""
+    """Return the lines of a kind and a system, level or not; without either, what has a level."""
     if not kind and not system:
         return [one for one in found.levels if one.level is not None]
     return [

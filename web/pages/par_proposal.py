@@ -1,6 +1,7 @@
 """One par proposal: what it costs, how ready it makes, and every line to accept or not."""
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -11,33 +12,34 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import BadInput, Conflict, FieldFault, NotFound, ServiceError
 from service.operations import par
 from service.operations.par import view
-from service.operations.rules import READ, SET_LEVELS, may, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.par import (
+from service.operations.people.permissions import READ, SET_LEVELS, may, requires
+from service.schemas.base import OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.par import (
     CurveOut,
     DecisionsBody,
     ProposalAnswer,
     ProposalLinesOut,
+    ProposalView,
     ReadinessOut,
+    ViewedLine,
 )
-from service.operations.schemas.par_view import ViewedLine
-from web.forms import Filled, LongForm, texts
+from web.forms import Filled, LongForm, answered_before, new_key, texts, write_once
 from web.labels import item_name
-from web.once import done_by, new_key, write_once
-from web.par_words import in_hundred, sentences_of
-from web.pictures.curve import CurvePoint, cost_curve
-from web.pictures.picture import Picture
+from web.pictures.charts.cost_curve import PlottedPoint, cost_curve
+from web.pictures.svg import Picture
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
+
 Key = Annotated[int, Path(gt=0, le=10**9)]
+
 
 #: Lines shown at once; each is a form of its own.
 _AT_ONCE = 40
+
+
 #: What can be shown of a proposal, and its name.
 _PARTS = {
     "raise": "Raise",
@@ -46,6 +48,8 @@ _PARTS = {
     "decided": "Decided",
     "all": "All",
 }
+
+
 _PARTS_OF: dict[str, Callable[[ViewedLine], bool]] = {
     "raise": lambda one: one.decision == "open" and one.change > 0,
     "lower": lambda one: one.decision == "open" and one.change < 0,
@@ -53,6 +57,8 @@ _PARTS_OF: dict[str, Callable[[ViewedLine], bool]] = {
     "decided": lambda one: one.decision != "open",
     "all": lambda _one: True,
 }
+
+
 #: What of the address is kept while lines are decided.
 _KEPT = ("show", "kind", "system")
 
@@ -104,7 +110,9 @@ def _decide(
     where = {name: values.get(name, "") for name in _KEPT}
     try:
         body = DecisionsBody.model_validate({"decisions": decisions})
-        write_once(request, once, body, lambda unit: par.decide(unit, key, body), ProposalLinesOut)
+        write_once(
+            request, once, body, lambda unit: par.decide_lines(unit, key, body), ProposalLinesOut
+        )
     except ValidationError as error:
         faults = [_of_line(fault, decisions) for fault in faults_of(error.errors())]
         said: ServiceError = BadInput("Nothing was saved.", faults=faults)
@@ -164,14 +172,14 @@ def _proposal(
         in_hundred=in_hundred,
         money=view.money,
         error=error,
-        done=done_by(request, done, ProposalLinesOut),
+        done=answered_before(request, done, ProposalLinesOut),
         once=new_key(),
         can_decide=may(work.caller.roles, SET_LEVELS),
     )
 
 
 def _first(parts: Mapping[str, Sequence[ViewedLine]], *, whole: bool) -> str:
-    """Give the part to begin with: what to raise, then what to lower; of a family, all of it."""
+    """Return the part to begin with: what to raise, then what to lower; of a family, all of it."""
     if whole:
         return "all"
     return next((name for name in ("raise", "lower", "same") if parts[name]), "decided")
@@ -199,7 +207,7 @@ def _address(key: int, facts: Mapping[str, Any]) -> str:
 
 def _curve(answer: ProposalAnswer) -> Picture:
     return cost_curve(
-        [_step(one, answer.currency) for one in answer.curve],
+        [_curve_step(one, answer.currency) for one in answer.curve],
         today=_point(answer.today, answer.currency),
         proposal=_point(answer.proposed, answer.currency),
         currency=answer.currency,
@@ -208,11 +216,149 @@ def _curve(answer: ProposalAnswer) -> Picture:
     )
 
 
-def _step(one: CurveOut, currency: str) -> CurvePoint:
+def _curve_step(one: CurveOut, currency: str) -> PlottedPoint:
     added = one.item.split("|", maxsplit=1)[0]
     cost = view.whole_units(one.cost_minor, currency)
-    return CurvePoint(cost, one.readiness, f"one more {added}" if added else "")
+    return PlottedPoint(cost, one.readiness, f"one more {added}" if added else "")
 
 
-def _point(one: ReadinessOut, currency: str) -> CurvePoint:
-    return CurvePoint(view.whole_units(one.cost_minor, currency), one.value)
+def _point(one: ReadinessOut, currency: str) -> PlottedPoint:
+    return PlottedPoint(view.whole_units(one.cost_minor, currency), one.value)
+
+
+#: Less than one in ten thousand is said as that.
+_LEAST = 0.0001
+
+
+#: A change of readiness below this is none.
+_SAME = 0.0005
+
+
+#: Units short on average that round to nothing worth saying.
+_NEVER_SHORT = 0.0005
+
+
+@dataclass(frozen=True, slots=True)
+class ProposalWords:
+    """What a proposal says first, and what it rests on.
+
+    Parameters
+    ----------
+    change
+        Readiness and cost, today and proposed.
+    rests_on
+        Where the figures come from.
+    why
+        Why each line is as it is, by reference.
+    """
+
+    change: Sequence[str]
+    rests_on: str
+    why: dict[str, str]
+
+
+def in_hundred(value: float) -> str:
+    """Say a probability in a hundred, with one decimal.
+
+    Examples
+    --------
+    >>> in_hundred(0.93699), in_hundred(0.99996)
+    ('93.7 in 100', 'more than 99.9 in 100')
+    """
+    share = 100 * value
+    if 99.95 <= share < 100:  # noqa: PLR2004 - it would be rounded up to certain
+        return "more than 99.9 in 100"
+    return f"{share:.1f} in 100"
+
+
+def sentences_of(view: ProposalView, money: Callable[[float, str], str]) -> ProposalWords:
+    """Put a proposal in words."""
+    answer = view.proposal.answer
+    worth = [money(one.cost_minor, answer.currency) for one in (answer.today, answer.proposed)]
+    change = [
+        f"Today: {_ready(answer.today)}, for {worth[0]} of stock.",
+        f"Proposed: {_ready(answer.proposed)}, for {worth[1]}.",
+        _difference(view, money),
+    ]
+    rests_on = (
+        f"{answer.arrivals_per_day * 365.25:.0f} cases a year ({answer.arrivals_from}), and the "
+        f"{answer.plans} plans that stand for them. No level can make the shelf readier than "
+        f"{in_hundred(answer.reachable)}."
+    )
+    return ProposalWords(change, rests_on, {line.ref: why_of(line) for line in view.lines})
+
+
+def _ready(one: ReadinessOut) -> str:
+    said = f"the next case can be completed in {in_hundred(one.value)}"
+    low, high = f"{100 * one.lower:.1f}", f"{100 * one.upper:.1f}"
+    if low != high:
+        said += f" (between {low} and {high}, as far as the number of cases is known)"
+    return f"{said}, from its first choice in {in_hundred(one.first_choice)}"
+
+
+def _difference(view: ProposalView, money: Callable[[float, str], str]) -> str:
+    answer = view.proposal.answer
+    gain = answer.proposed.value - answer.today.value
+    cost = answer.proposed.cost_minor - answer.today.cost_minor
+    if abs(gain) < _SAME:
+        ready = "Readiness stays as it is"
+    else:
+        ready = f"Readiness {'rises' if gain > 0 else 'falls'} by {abs(100 * gain):.1f} in 100"
+    amount = money(abs(cost), answer.currency)
+    spent = f"{amount} {'more' if cost > 0 else 'less'} stands on the shelf" if cost else ""
+    return f"{ready}{f', and {spent}' if spent else ''}."
+
+
+def why_of(line: ViewedLine) -> str:
+    """Say in sentences why a line proposes its level."""
+    said = [_use(line), _coming(line), *_step_words(line), *_short(line), *_takers(line)]
+    return " ".join(said)
+
+
+def _use(line: ViewedLine) -> str:
+    why = line.why
+    said = f"The cases to come take about {why.expected_per_year:.1f} a year"
+    if why.per_year is None:
+        return f"{said}; what is used is not on record."
+    used = why.per_year
+    return (
+        f"{said}; used were {used.mean:.1f} a year, and with 95 in 100 it is between "
+        f"{used.lower:.1f} and {used.upper:.1f}."
+    )
+
+
+def _coming(line: ViewedLine) -> str:
+    days = line.why.lead_time_days
+    price = "" if line.why.minimum == 0 else f" First choices keep at least {line.why.minimum}."
+    return f"A new one takes {days} {'day' if days == 1 else 'days'} to come.{price}"
+
+
+def _step_words(line: ViewedLine) -> list[str]:
+    if not line.change:
+        return []
+    count = f"{abs(line.change)} {'more' if line.change > 0 else 'fewer'}"
+    gain = line.why.readiness_added
+    if abs(gain) < _LEAST:
+        return [f"With {count}, readiness changes by less than 0.01 in 100."]
+    up_or_down = "gains" if gain > 0 else "loses"
+    return [f"With {count}, readiness {up_or_down} {abs(100 * gain):.2f} in 100."]
+
+
+def _short(line: ViewedLine) -> list[str]:
+    today, then = line.why.expected_short_today, line.why.expected_short_proposed
+    if max(today, then) < _NEVER_SHORT:
+        return ["On average hardly any unit is short, today or then."]
+    return [f"Short on average: {_units(today)} today, {_units(then)} then."]
+
+
+def _units(value: float) -> str:
+    return "none" if value < _NEVER_SHORT else f"{value:.3f}".rstrip("0").rstrip(".")
+
+
+def _takers(line: ViewedLine) -> list[str]:
+    said = []
+    if line.why.constructs and not any(one.first_choice for one in line.why.constructs):
+        said.append("Only alternates take it.")
+    if line.why.stands_with:
+        said.append(f"It stands for the same need as {', '.join(line.why.stands_with)}.")
+    return said

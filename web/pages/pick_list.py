@@ -8,17 +8,16 @@ from typing import Literal
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.exchange.gs1_text import gs1_elements
-from service.operations.pick_route import PickRoute, pick_route
-from service.operations.rules import READ, requires
-from service.operations.schemas.checks import PickRowOut
+from service.exchange.labels.gs1 import gs1_elements
+from service.operations.cover.check import PickRoute, pick_route
+from service.operations.people.permissions import READ, requires
+from service.schemas.cover import PickRowOut
 from web.pictures.codes import label_code, symbol_text
-from web.pictures.picture import Picture
+from web.pictures.svg import Picture
 from web.render import page, work_of
 
-__all__ = ["router"]
-
 router = APIRouter()
+
 
 #: Where a pack goes, in the words of the list; the most urgent first.
 PLACES = {
@@ -26,11 +25,13 @@ PLACES = {
     "in the room": "In the room, unopened",
     "on its shelf": "Stays on its shelf: know where it is",
 }
+
+
 STAYS = "on its shelf"
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class SheetRow:
     """One line of the list; ``code`` is what a scanner reads from the printed sheet."""
 
     pack: PickRowOut
@@ -49,12 +50,12 @@ def _why(said: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class PickGroup:
     """Lines under one heading; those of ``stays`` are not taken along."""
 
     title: str
     stays: bool
-    rows: Sequence[Row]
+    rows: Sequence[SheetRow]
 
     @property
     def packs(self) -> int:
@@ -84,36 +85,37 @@ def show_pick_list(
     )
 
 
-def _rows(route: PickRoute) -> list[Row]:
+def _rows(route: PickRoute) -> list[SheetRow]:
     return [
-        Row(pack, _code(route, pack, number)) for number, pack in enumerate(route.check.pick_list)
+        SheetRow(pack, _code(route, pack, number))
+        for number, pack in enumerate(route.check.pick_list)
     ]
 
 
-def _is_on_tray(route: PickRoute, row: Row) -> bool:
+def _is_on_tray(route: PickRoute, row: SheetRow) -> bool:
     """Tell whether a pack is on the case's tray, whose place bears the case's name."""
     return row.pack.shelf == route.case.reference
 
 
-def _waiting(route: PickRoute) -> list[Row]:
+def _waiting(route: PickRoute) -> list[SheetRow]:
     return [row for row in _rows(route) if not _is_on_tray(route, row)]
 
 
-def _by_route(route: PickRoute) -> list[Group]:
-    """Group by store, in the order of the shelves; what stays is told at the end."""
+def _by_route(route: PickRoute) -> list[PickGroup]:
+    """PickGroup by store, in the order of the shelves; what stays is told at the end."""
     rows = _waiting(route)
     take = sorted((row for row in rows if row.pack.place != STAYS), key=_shelf)
     groups = [
-        Group(store, stays=False, rows=tuple(own))
+        PickGroup(store, stays=False, rows=tuple(own))
         for store, own in groupby(take, key=lambda row: row.pack.store)
     ]
     return [*groups, *_staying(rows)]
 
 
-def _by_use(route: PickRoute) -> list[Group]:
+def _by_use(route: PickRoute) -> list[PickGroup]:
     rows = _waiting(route)
     groups = [
-        Group(PLACES[place], stays=False, rows=own)
+        PickGroup(PLACES[place], stays=False, rows=own)
         for place in PLACES
         if place != STAYS
         and (own := tuple(sorted((row for row in rows if row.pack.place == place), key=_shelf)))
@@ -121,12 +123,12 @@ def _by_use(route: PickRoute) -> list[Group]:
     return [*groups, *_staying(rows)]
 
 
-def _staying(rows: Iterable[Row]) -> list[Group]:
+def _staying(rows: Iterable[SheetRow]) -> list[PickGroup]:
     own = tuple(sorted((row for row in rows if row.pack.place == STAYS), key=_shelf))
-    return [Group(PLACES[STAYS], stays=True, rows=own)] if own else []
+    return [PickGroup(PLACES[STAYS], stays=True, rows=own)] if own else []
 
 
-def _shelf(row: Row) -> tuple[str, str, str, str]:
+def _shelf(row: SheetRow) -> tuple[str, str, str, str]:
     pack = row.pack
     return (pack.store, pack.shelf, pack.label, pack.lot or pack.serial)
 

@@ -4,45 +4,92 @@ The cover is shown as it is typed: a script sends the form while it is filled in
 parts that come back. Without a script a button asks for the same.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
+from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError, Stale, Unavailable
-from service.operations import cases, plans
-from service.operations.last_change import last_change_of
-from service.operations.plan_tries import Trial, save_case_plan, try_case_plan
-from service.operations.rules import PLAN, requires
-from service.operations.schemas.cases import CaseOut
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.plan_path import CasePlanBody
-from service.operations.schemas.planning import Choices
-from service.operations.unit import Unit
-from web.case_values import CLASS_CHOICES, FRACTURE_FIELDS, Difference, differences
-from web.forms import FilledForm, version_of
-from web.pictures.from_plan import construct_pictures
-from web.plan_form import PlanForm, plan_form_from, plan_form_of
+from service.operations.cases import cases, plans
+from service.operations.cases.cases import last_change_of
+from service.operations.people.permissions import PLAN, requires
+from service.operations.planning.what_if import PlanPreview, preview_case_plan, save_case_plan
+from service.operations.work import Unit
+from service.schemas.cases import CaseOut
+from service.schemas.faults import faults_of
+from service.schemas.planning import ConstructChoices
+from service.schemas.what_if import CasePlanBody
+from web.forms import FilledForm, texts, version_of
+from web.pages.cases import (
+    CLASS_CHOICES,
+    FRACTURE_FIELDS,
+    Difference,
+    differences,
+    fracture_facts,
+    values_of,
+)
+from web.pictures.femur.from_plan import construct_pictures
 from web.render import page, work_of
 
-__all__ = ["router"]
-
 router = APIRouter()
+
 
 #: The header a script asks with for the parts that follow from the form, instead of the page.
 PARTS = "x-parts-only"
 
 
 @dataclass(frozen=True, slots=True)
-class _Answer:
+class PlanForm:
+    """What stands in the form of a plan.
+
+    Parameters
+    ----------
+    values
+        The fracture, as the text of its fields.
+    primary
+        The construct planned first, add-ons joined to it; empty while none is chosen.
+    accepted
+        Alternates that stand by, in their order.
+    refused
+        Suggested alternates that are not wanted, with why.
+    near
+        Kinds of item that must be near, each with its reason behind a bar.
+    """
+
+    values: Mapping[str, str] = field(default_factory=dict)
+    primary: str = ""
+    accepted: Sequence[str] = ()
+    refused: Mapping[str, str] = field(default_factory=dict)
+    near: Sequence[str] = ()
+
+    def body(self) -> dict[str, object]:
+        """Return what the form says as the body of a planned case; without a primary, no plan."""
+        facts = fracture_facts(self.values)
+        if self.primary:
+            facts["plan"] = {
+                "primary": self.primary,
+                "alternates": [one for one in self.accepted if one != self.primary],
+                "near": [_near(one) for one in self.near],
+                "refused": [
+                    {"alternate": one, "reason": why}
+                    for one, why in self.refused.items()
+                    if one != self.primary and one not in self.accepted
+                ],
+            }
+        return facts
+
+
+@dataclass(frozen=True, slots=True)
+class _FormPreview:
     """What the rows say of a form: the plan as it would be, or why it cannot be tried."""
 
     case: CaseOut
     form: PlanForm
-    choices: Choices
-    trial: Trial | None = None
+    choices: ConstructChoices
+    trial: PlanPreview | None = None
     faults: Sequence[FieldFault] = ()
 
 
@@ -88,7 +135,7 @@ def save_plan(request: Request, reference: str, form: FilledForm) -> Response:
 
 def _try(
     request: Request, reference: str, form: PlanForm | None = None, version: int | None = None
-) -> _Answer:
+) -> _FormPreview:
     """Read the case and try a form, or what is stored; what it writes is undone."""
     work = work_of(request)
     try:
@@ -99,17 +146,17 @@ def _try(
         return replace(answer, faults=[FieldFault("", error.detail)])
 
 
-def _untried(unit: Unit, reference: str, form: PlanForm | None) -> _Answer:
+def _untried(unit: Unit, reference: str, form: PlanForm | None) -> _FormPreview:
     case, choices = cases.get_case(unit, reference), plans.list_choices(unit)
-    return _Answer(case, plan_form_of(case) if form is None else form, choices)
+    return _FormPreview(case, plan_form_of(case) if form is None else form, choices)
 
 
-def _tried(unit: Unit, reference: str, form: PlanForm | None, version: int | None) -> _Answer:
+def _tried(unit: Unit, reference: str, form: PlanForm | None, version: int | None) -> _FormPreview:
     answer = _untried(unit, reference, form)
     try:
         body = CasePlanBody.model_validate(answer.form.body())
         known = answer.case.version if version is None else version
-        trial = try_case_plan(unit, reference, body, known)
+        trial = preview_case_plan(unit, reference, body, known)
     except ValidationError as error:
         return replace(answer, faults=faults_of(error.errors()))
     except ServiceError as error:
@@ -141,7 +188,7 @@ def _planned_otherwise(form: PlanForm, case: CaseOut) -> list[Difference]:
 
 def _form(
     request: Request,
-    answer: _Answer,
+    answer: _FormPreview,
     *,
     status: int = 200,
     parts_only: bool = False,
@@ -164,3 +211,48 @@ def _form(
         class_choices=CLASS_CHOICES,
         **more,
     )
+
+
+ACCEPT, REFUSE = "accept", "refuse"
+
+
+#: A field of an alternate carries how the alternate is planned behind these.
+_DECISION, _WHY = "alternate:", "why:"
+
+
+def plan_form_of(case: CaseOut) -> PlanForm:
+    """Fill the form from a case and the newest revision of its plan."""
+    values = values_of(case)
+    if case.plan is None:
+        return PlanForm(values)
+    return PlanForm(
+        values,
+        case.plan.primary,
+        case.plan.alternates,
+        {one.alternate: one.reason for one in case.plan.refused},
+        [f"{one.kind}|{one.reason}" for one in case.plan.near],
+    )
+
+
+def plan_form_from(form: FormData) -> PlanForm:
+    """Read the form as it was sent."""
+    sent = {name: str(value).strip() for name, value in form.items()}
+    base = sent.get("base", "")
+    decided = {
+        name.removeprefix(_DECISION): value
+        for name, value in sent.items()
+        if name.startswith(_DECISION)
+    }
+    accepted = [one for one, decision in decided.items() if decision == ACCEPT]
+    return PlanForm(
+        {name: sent[name] for name in FRACTURE_FIELDS if name in sent},
+        "+".join([base, *texts(form, "add_on")]) if base else "",
+        list(dict.fromkeys([*accepted, *texts(form, "other")])),
+        {one: sent.get(_WHY + one, "") for one, said in decided.items() if said == REFUSE},
+        texts(form, "near"),
+    )
+
+
+def _near(text: str) -> dict[str, str]:
+    kind, _, reason = text.partition("|")
+    return {"kind": kind, "reason": reason or "asked for"}

@@ -9,27 +9,26 @@ from pydantic import BaseModel, ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
-from service.operations import recall_search, recalling, recalls
-from service.operations.rules import KEEP_STOCK, READ, requires
-from service.operations.schemas.base import OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.recalls import RecallBody, RecallReport, RecallSearch
-from web.forms import Filled
-from web.once import done_by, new_key, write_once
+from service.operations.people.permissions import KEEP_STOCK, READ, requires
+from service.operations.recalls import notices, start
+from service.schemas.base import OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.recalls import RecallBody, RecallReport, RecallSearch
+from web.forms import Filled, answered_before, new_key, write_once
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
 
-class _Lift(BaseModel):
+class _RecallEnd(BaseModel):
     """Which recall is ended."""
 
     notice: str
 
 
 _SOUGHT = ("ref", "supplier", "lot", "serial")
+
+
 _LISTED = 100
 
 
@@ -49,7 +48,7 @@ def show_recalls(
         return _show(request, asked, ())
     try:
         search = RecallSearch.model_validate(given)
-        found = work_of(request).read(lambda unit: recall_search.search_units(unit, search))
+        found = work_of(request).read(lambda unit: notices.search_units(unit, search))
     except ValidationError as error:
         return _show(request, asked, faults_of(error.errors()), intro="Nothing was looked for:")
     except ServiceError as error:
@@ -66,9 +65,7 @@ def start_recall(request: Request, values: Filled) -> Response:
     key = values.get("once", "")
     try:
         body = RecallBody.model_validate({**given, "quarantine": values.get("quarantine") == "yes"})
-        write_once(
-            request, key, body, lambda unit: recalling.start_recall(unit, body), RecallReport
-        )
+        write_once(request, key, body, lambda unit: start.start_recall(unit, body), RecallReport)
     except ValidationError as error:
         return _show(request, values, faults_of(error.errors()), key=key)
     except ServiceError as error:
@@ -85,8 +82,8 @@ def lift_recall(request: Request, values: Filled) -> Response:
     write_once(
         request,
         values.get("once", ""),
-        _Lift(notice=notice),
-        lambda unit: recalling.lift_recall(unit, notice),
+        _RecallEnd(notice=notice),
+        lambda unit: start.lift_recall(unit, notice),
         RecallReport,
     )
     return RedirectResponse(f"/recalls/{quote(notice)}", status_code=303)
@@ -98,8 +95,8 @@ def show_recall(
     request: Request, notice: str, done: Annotated[OptionalText, Query()] = ""
 ) -> Response:
     """Show where every unit of a recall is, was or went."""
-    report = work_of(request).read(lambda unit: recalls.get_recall(unit, notice))
-    begun = done_by(request, done, RecallReport)
+    report = work_of(request).read(lambda unit: notices.get_recall(unit, notice))
+    begun = answered_before(request, done, RecallReport)
     return page(request, "recall.html", report=report, begun=begun, once=new_key())
 
 
@@ -111,7 +108,7 @@ def _show(  # noqa: PLR0917 - what was asked and what came of it
     intro: str = "No recall was started. Please correct:",
     key: str = "",
 ) -> Response:
-    known = work_of(request).read(lambda unit: recalls.list_recalls(unit, after="", limit=_LISTED))
+    known = work_of(request).read(lambda unit: notices.list_recalls(unit, after="", limit=_LISTED))
     return page(
         request,
         "recalls.html",

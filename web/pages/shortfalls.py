@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -11,44 +12,45 @@ from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import NotFound, ServiceError
-from service.operations import shortfalls
 from service.operations.long_work import Report
-from service.operations.orders.board import asked_for
-from service.operations.orders.drafting import draft
-from service.operations.rules import ORDER, READ, requires
-from service.operations.schemas.base import Count, OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.orders import DraftBody
-from service.operations.schemas.orders_out import Orders
-from service.operations.schemas.shortfalls import ShortfallOut, Shortfalls
-from service.operations.unit import Unit
-from web.forms import LongForm, texts
+from service.operations.orders.board import unsent_units
+from service.operations.orders.draft import draft_orders
+from service.operations.people.permissions import ORDER, READ, requires
+from service.operations.shortfalls import shortfalls
+from service.operations.work import Unit
+from service.schemas.base import Count, OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.orders import DraftBody, Orders
+from service.schemas.shortfalls import ItemShortOut, ShortfallOut, Shortfalls, WayOut
+from web.forms import FormFault, LongForm, faults_by_field, new_key, texts, whole_form, write_once
 from web.labels import FIELD_LABELS
-from web.once import new_key, write_once
-from web.pages.long_work import job_of, long_work_of
+from web.pages.imports import job_of, job_queue_of
 from web.render import page, work_of
-from web.row_faults import RowFault, whole_form, wrongs
-from web.shortfall_groups import calls_of, groups_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
+
 #: Days of lists ahead that can be chosen.
 SPANS = (7, 14, 28)
+
+
 _USUAL = 14
+
+
 _LONGEST_WHY = 500
+
+
 _COUNT: TypeAdapter[int] = TypeAdapter(Count)
 
 
-class _Wanted(BaseModel):
+class _DraftRequest(BaseModel):
     """Every draft that one form asks for."""
 
     drafts: list[DraftBody]
 
 
 @dataclass(frozen=True, slots=True)
-class _Tick:
+class _TickedOption:
     """A way that was ticked: its shortfall on the page, what it is as an order, and its REF."""
 
     number: str
@@ -89,7 +91,7 @@ def reckon(request: Request, form: LongForm) -> Response:
 
     title = "What one more of each would add"
     owner = work.caller.person_id
-    job = long_work_of(request).start(owner, title, "/shortfalls", run, days=days)
+    job = job_queue_of(request).start(owner, title, "/shortfalls", run, days=days)
     return RedirectResponse(f"/progress/{job.token}", status_code=303)
 
 
@@ -106,18 +108,18 @@ def make_drafts(request: Request, form: LongForm) -> Response:
         return _show(request, days, faults=faults, form=form)
     now = work_of(request).read(lambda unit: shortfalls.shortfalls(unit, days))
     try:
-        body = _Wanted(drafts=_drafts(ticks, form, now.shortfalls))
+        body = _DraftRequest(drafts=_drafts(ticks, form, now.shortfalls))
         write_once(request, key, body, lambda unit: _draft_all(unit, body), Orders)
     except ValidationError as error:
-        faults = [RowFault("", "", fault.reason) for fault in faults_of(error.errors())]
+        faults = [FormFault("", "", fault.reason) for fault in faults_of(error.errors())]
         return _show(request, days, faults=faults, form=form)
     except ServiceError as error:
-        faults = [RowFault("", "", fault.reason) for fault in error.faults]
+        faults = [FormFault("", "", fault.reason) for fault in error.faults]
         return _show(request, days, faults=faults or whole_form(error.detail), form=form)
     return RedirectResponse(f"/orders?{urlencode({'done': key})}", status_code=303)
 
 
-def _wrong_quantities(ticks: Sequence[_Tick], form: FormData) -> list[RowFault]:
+def _wrong_quantities(ticks: Sequence[_TickedOption], form: FormData) -> list[FormFault]:
     found = []
     for tick in ticks:
         field = f"quantity-{tick.number}"
@@ -125,7 +127,7 @@ def _wrong_quantities(ticks: Sequence[_Tick], form: FormData) -> list[RowFault]:
             _COUNT.validate_python(str(form.get(field, "")).strip())
         except ValidationError as error:
             reason = "; ".join(fault.reason for fault in faults_of(error.errors()))
-            found.append(RowFault(field, f"{tick.ref}, {FIELD_LABELS['quantity']}", reason))
+            found.append(FormFault(field, f"{tick.ref}, {FIELD_LABELS['quantity']}", reason))
     return found
 
 
@@ -133,14 +135,16 @@ def _span(text: str) -> int:
     return int(text) if text in {str(span) for span in SPANS} else _USUAL
 
 
-def _tick(text: str) -> _Tick:
+def _tick(text: str) -> _TickedOption:
     parts = text.split("\t")
-    if len(parts) != len(_Tick.__dataclass_fields__):
+    if len(parts) != len(_TickedOption.__dataclass_fields__):
         raise NotFound("This form is out of date: open the page again. Nothing was saved.")
-    return _Tick(*parts)
+    return _TickedOption(*parts)
 
 
-def _drafts(ticks: Sequence[_Tick], form: FormData, now: Sequence[ShortfallOut]) -> list[Any]:
+def _drafts(
+    ticks: Sequence[_TickedOption], form: FormData, now: Sequence[ShortfallOut]
+) -> list[Any]:
     """Write what was ticked as drafts; loans for different cases are kept apart."""
     drafts: dict[tuple[str, str], dict[str, Any]] = {}
     for tick in ticks:
@@ -160,7 +164,7 @@ def _drafts(ticks: Sequence[_Tick], form: FormData, now: Sequence[ShortfallOut])
 
 
 def _cases(ref: str, now: Sequence[ShortfallOut]) -> Mapping[str, str]:
-    """Give the cases that miss an item, with their days."""
+    """Return the cases that miss an item, with their days."""
     return {
         each.case: str(each.list_date)
         for one in now
@@ -169,8 +173,8 @@ def _cases(ref: str, now: Sequence[ShortfallOut]) -> Mapping[str, str]:
     }
 
 
-def _draft_all(unit: Unit, wanted: _Wanted) -> Orders:
-    made = [order for body in wanted.drafts for order in draft(unit, body).orders]
+def _draft_all(unit: Unit, wanted: _DraftRequest) -> Orders:
+    made = [order for body in wanted.drafts for order in draft_orders(unit, body).orders]
     # Added to twice, an order is shown as it was left.
     return Orders(orders=list({order.reference: order for order in made}.values()))
 
@@ -179,13 +183,13 @@ def _show(
     request: Request,
     days: int,
     *,
-    faults: Sequence[RowFault] = (),
+    faults: Sequence[FormFault] = (),
     form: FormData | None = None,
     reckoned: Shortfalls | None = None,
     case: str = "",
 ) -> Response:
     work = work_of(request)
-    found, asked = work.read(lambda unit: (shortfalls.shortfalls(unit, days), asked_for(unit)))
+    found, asked = work.read(lambda unit: (shortfalls.shortfalls(unit, days), unsent_units(unit)))
     groups = groups_of(found, case)
     typed = {} if form is None else {name: str(value) for name, value in form.items()}
     return page(
@@ -199,7 +203,7 @@ def _show(
         days=days,
         case=case,
         faults=faults,
-        wrongs=wrongs(faults),
+        wrongs=faults_by_field(faults),
         typed=typed,
         ticked=set() if form is None else set(texts(form, "take")),
         asked=asked,
@@ -212,3 +216,145 @@ def _show(
 
 def _name(one: ShortfallOut) -> tuple[str, ...]:
     return (one.label, *(item.ref for item in one.items))
+
+
+#: What a way that a supplier carries out is as an order.
+ORDER_KINDS = {"order": "purchase", "loan": "loan", "call_off": "call_off"}
+
+
+_WEEK = timedelta(days=7)
+
+
+#: Key, heading, and what to do there.
+_GROUPS = (
+    ("today", "Do today", "A way to cover these closes before the day ends."),
+    ("unknown", "Ask today", "Until when these can be got is not known here: ask the supplier."),
+    ("week", "This week", "A way to cover these closes within seven days."),
+    ("later", "Later", "There is time; a way closes after the coming seven days."),
+    (
+        "late",
+        "Too late to order: other ways",
+        "Nothing that could be sent for is here in time. Ask the surgeon, or move the case.",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ShownOption:
+    """A way with its name in the form.
+
+    Parameters
+    ----------
+    key
+        Names its row in the form.
+    kind
+        What it is as an order; empty when it is none.
+    is_open
+        Whether it still helps a case; ``None`` when that is not known.
+    """
+
+    key: str
+    kind: str
+    way: WayOut
+    is_open: bool | None
+
+    @property
+    def is_gone(self) -> bool:
+        """Whether it helps no case any more."""
+        return self.is_open is False
+
+
+@dataclass(frozen=True, slots=True)
+class ShownShortfall:
+    """A shortfall with its ways, the one that closes first standing first.
+
+    Parameters
+    ----------
+    number
+        Names it on the page.
+    closes
+        The first moment at which something can be missed; ``None`` when none is known.
+    """
+
+    number: int
+    one: ShortfallOut
+    ways: list[ShownOption]
+    closes: datetime | None
+    group: str
+
+
+@dataclass(frozen=True, slots=True)
+class UrgencyGroup:
+    """Shortfalls with the same urgency."""
+
+    key: str
+    heading: str
+    says: str
+    shorts: list[ShownShortfall]
+
+
+@dataclass(frozen=True, slots=True)
+class SupplierCall:
+    """What one supplier is telephoned about, on paper."""
+
+    who: str
+    lines: list[tuple[ShownShortfall, WayOut, ItemShortOut]]
+
+
+def groups_of(found: Shortfalls, case: str = "") -> list[UrgencyGroup]:
+    """Return the shortfalls by urgency, of every case or of one; what needs doing first leads."""
+    shorts = [_short(number, one, found) for number, one in enumerate(found.shortfalls, 1)]
+    if case:
+        shorts = [one for one in shorts if any(each.case == case for each in one.one.missing)]
+    groups = []
+    for key, heading, says in _GROUPS:
+        inside = [one for one in shorts if one.group == key]
+        inside.sort(key=lambda one: (one.closes or one.one.needed_at, one.number))
+        if inside:
+            groups.append(UrgencyGroup(key, heading, says, inside))
+    return groups
+
+
+def _short(number: int, one: ShortfallOut, found: Shortfalls) -> ShownShortfall:
+    ways = [
+        ShownOption(f"{number}-{place}", ORDER_KINDS.get(way.way, ""), way, _is_open(way))
+        for place, way in enumerate(one.ways)
+    ]
+    ways.sort(key=_closing)
+    moments = [each.way.last_moment for each in ways if each.is_open and each.way.last_moment]
+    # A moment that has passed for the first list may still help a later one: it closes now.
+    closes = max(min(moments), found.checked_at) if moments else None
+    return ShownShortfall(number, one, ways, closes, _group(ways, closes, found.checked_at))
+
+
+def _closing(each: ShownOption) -> tuple[bool, bool, float]:
+    """Order ways: open ones by their moment, then what is not known, then what has passed."""
+    moment = each.way.last_moment
+    return each.is_gone, moment is None, 0.0 if moment is None else moment.timestamp()
+
+
+def _is_open(way: WayOut) -> bool | None:
+    if way.has_passed is None:
+        return None
+    return not way.has_passed or bool(way.in_time_for)
+
+
+def _group(ways: Sequence[ShownOption], closes: datetime | None, now: datetime) -> str:
+    if closes is None:
+        return "unknown" if any(each.is_open is None for each in ways) else "late"
+    if closes.date() <= now.date():
+        return "today"
+    return "week" if closes - now <= _WEEK else "later"
+
+
+def calls_of(groups: Sequence[UrgencyGroup]) -> list[SupplierCall]:
+    """Return what could be ordered or borrowed, by supplier: a sheet for the telephone."""
+    calls: dict[str, SupplierCall] = {}
+    for group in groups:
+        for short in group.shorts:
+            items = {item.ref: item for item in short.one.items}
+            for each in short.ways:
+                if each.kind and each.way.ref in items:
+                    call = calls.setdefault(each.way.source, SupplierCall(each.way.source, []))
+                    call.lines.append((short, each.way, items[each.way.ref]))
+    return sorted(calls.values(), key=lambda call: call.who)

@@ -9,42 +9,39 @@ from pydantic import BaseModel, ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, NotFound, ServiceError, Stale
-from service.exchange.money import CURRENCIES, minor_units, price, written
-from service.exchange.row_checks import Problem
+from service.exchange.sheets.cells import CellProblem
+from service.exchange.sheets.money import CURRENCIES, amount_text, minor_units, price
 from service.operations import suppliers
-from service.operations.orders import exporting
-from service.operations.rules import ORDER, READ, SET_UP, requires
-from service.operations.schemas.base import Name, OptionalText
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.orders import BuyerBody
-from service.operations.schemas.suppliers import (
-    HolidayBody,
-    HolidayOut,
-    SupplierBody,
-    SupplierList,
-)
-from service.operations.unit import Unit
-from web.forms import Filled, version_of
-from web.once import new_key, write_once
+from service.operations.orders import export
+from service.operations.people.permissions import ORDER, READ, SET_UP, requires
+from service.operations.work import Unit
+from service.schemas.base import Name, OptionalText
+from service.schemas.faults import faults_of
+from service.schemas.orders import BuyerBody
+from service.schemas.suppliers import HolidayBody, HolidayOut, SupplierBody, SupplierList
+from web.forms import Filled, new_key, version_of, write_once
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
+
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
 _EVERY_DAY = "1111111"
+
+
 _TEXTS = ("currency", "endpoint_id", "endpoint_scheme", "country")
 
 
-class _Holiday(BaseModel):
+class _HolidayForm(BaseModel):
     """A day and what it is called; without a name it is an ordinary one again."""
 
     day: date
     name: Name | None
 
 
-class _Free(BaseModel):
+class _HolidayChanges(BaseModel):
     """The holidays a form has changed."""
 
     holidays: list[HolidayOut]
@@ -96,8 +93,8 @@ def _supplier(values: Mapping[str, str]) -> tuple[dict[str, Any], list[FieldFaul
     if given["currency"] not in CURRENCIES:
         return given, [FieldFault("/currency", "a least order value has a currency, like EUR")]
     amount = price(typed)
-    minor = amount if isinstance(amount, Problem) else minor_units(amount, given["currency"])  # type: ignore[arg-type] # price gives an amount or a problem
-    if isinstance(minor, Problem):
+    minor = amount if isinstance(amount, CellProblem) else minor_units(amount, given["currency"])  # type: ignore[arg-type] # price gives an amount or a problem
+    if isinstance(minor, CellProblem):
         return given, [FieldFault("/minimum_order", minor.reason)]
     given["minimum_order_minor"] = minor
     return given, []
@@ -108,7 +105,7 @@ def _supplier(values: Mapping[str, str]) -> tuple[dict[str, Any], list[FieldFaul
 def change_holidays(request: Request, values: Filled) -> Response:
     """Keep a day free of deliveries, or make it an ordinary one again."""
     try:
-        asked = _Holiday.model_validate(
+        asked = _HolidayForm.model_validate(
             {
                 "day": values.get("day", ""),
                 "name": values.get("holiday") or None,
@@ -118,7 +115,7 @@ def change_holidays(request: Request, values: Filled) -> Response:
             faults = [FieldFault("/holiday", "say what the day is called")]
             return _show(request, values=values, faults=faults)
         key = values.get("once", "")
-        write_once(request, key, asked, lambda unit: _set_holiday(unit, asked), _Free)
+        write_once(request, key, asked, lambda unit: _set_holiday(unit, asked), _HolidayChanges)
     except ValidationError as error:
         return _show(request, values=values, faults=faults_of(error.errors()))
     except ServiceError as error:
@@ -126,12 +123,12 @@ def change_holidays(request: Request, values: Filled) -> Response:
     return RedirectResponse("/suppliers?done=holiday", status_code=303)
 
 
-def _set_holiday(unit: Unit, asked: _Holiday) -> _Free:
+def _set_holiday(unit: Unit, asked: _HolidayForm) -> _HolidayChanges:
     if asked.name is None:
         suppliers.remove_holiday(unit, asked.day)
     else:
         suppliers.put_holiday(unit, asked.day, HolidayBody(name=asked.name))
-    return _Free(holidays=suppliers.list_holidays(unit).holidays)
+    return _HolidayChanges(holidays=suppliers.list_holidays(unit).holidays)
 
 
 @router.post("/suppliers/buyer")
@@ -142,7 +139,7 @@ def put_buyer(request: Request, values: Filled) -> Response:
     version = version_of(values)
     try:
         body = BuyerBody.model_validate(given)
-        work_of(request).write(lambda unit: exporting.put_buyer(unit, body, version))
+        work_of(request).write(lambda unit: export.put_buyer(unit, body, version))
     except ValidationError as error:
         faults = [_of_buyer(fault) for fault in faults_of(error.errors())]
         return _show(request, values=values, faults=faults)
@@ -177,7 +174,7 @@ def _show(
 ) -> Response:
     work = work_of(request)
     known = work.read(suppliers.list_suppliers)
-    buyer = work.read(exporting.get_buyer)
+    buyer = work.read(export.get_buyer)
     typed = values or {}
     is_supplier = "minimum_order" in typed
     as_it_is, version = _form_of(known, about)
@@ -187,7 +184,7 @@ def _show(
         "suppliers.html",
         status=412 if stale else 422 if faults else 200,
         known=known,
-        money=written,
+        money=amount_text,
         holidays=work.read(suppliers.list_holidays).holidays,
         about=about,
         fields=typed if is_supplier else as_it_is,
@@ -204,7 +201,7 @@ def _show(
 
 
 def _form_of(known: SupplierList, name: str) -> tuple[dict[str, str], int]:
-    """Give a supplier as its form shows it, with its version; every day for who is not known."""
+    """Return a supplier as its form shows it, with its version; every day for who is not known."""
     one = next((each for each in known.suppliers if each.name == name), None)
     works_on = _EVERY_DAY if one is None else one.works_on
     fields = {
@@ -214,7 +211,7 @@ def _form_of(known: SupplierList, name: str) -> tuple[dict[str, str], int]:
     if one is None:
         return fields, 0
     amount = one.minimum_order_minor
-    fields["minimum_order"] = written(amount, one.currency) if amount else ""
+    fields["minimum_order"] = amount_text(amount, one.currency) if amount else ""
     fields["cut_off"] = one.cut_off or ""
     fields["is_loan_lender"] = "yes" if one.is_loan_lender else ""
     return fields | {text: getattr(one, text) for text in _TEXTS}, one.version

@@ -7,15 +7,12 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, ServiceError
-from service.operations import transfer_view, transfers
-from service.operations.rules import KEEP_STOCK, READ, requires
-from service.operations.schemas.faults import faults_of
-from service.operations.schemas.transfers import AnswerBody, AskBody, TransferOut
-from web.forms import Filled
-from web.once import new_key, write_once
+from service.operations.people.permissions import KEEP_STOCK, READ, requires
+from service.operations.stock import transfers
+from service.schemas.faults import faults_of
+from service.schemas.stock import AnswerBody, AskBody, TransferOut
+from web.forms import Filled, new_key, write_once
 from web.render import page, work_of
-
-__all__ = ["router"]
 
 router = APIRouter()
 
@@ -42,7 +39,7 @@ def ask(request: Request, values: Filled) -> Response:
             request,
             values.get("once", ""),
             body,
-            lambda unit: transfers.ask(unit, body),
+            lambda unit: transfers.ask_for_units(unit, body),
             TransferOut,
         )
     except ValidationError as error:
@@ -62,7 +59,7 @@ def answer(request: Request, key: int, values: Filled) -> Response:
             request,
             values.get("once", ""),
             body,
-            lambda unit: transfers.answer(unit, key, body),
+            lambda unit: transfers.answer_transfer(unit, key, body),
             TransferOut,
         )
     except ValidationError as error:
@@ -99,7 +96,7 @@ def _show(
     faults: Sequence[FieldFault],
     about: int | None = None,
 ) -> Response:
-    view = work_of(request).read(transfer_view.view_transfers)
+    view = work_of(request).read(transfers.view_transfers)
     return page(
         request,
         "transfers.html",

@@ -12,20 +12,19 @@ import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
-from service.exchange.gs1_text import bracketed
-from service.exchange.gtin import gtin_problem
-from web.pictures.picture import Picture
-from web.pictures.svg import element, number, picture
-
-__all__ = ["Symbology", "label_code", "modules_of", "symbol_text"]
+from service.exchange.labels.gs1 import bracketed, gtin_problem
+from web.pictures.svg import Picture, element, number, picture
 
 Symbology = Literal["gs1-datamatrix", "gs1-128", "code-128"]
+
 
 _FORMATS: Mapping[Symbology, zxingcpp.BarcodeFormat] = {
     "gs1-datamatrix": zxingcpp.BarcodeFormat.DataMatrix,
     "gs1-128": zxingcpp.BarcodeFormat.Code128,
     "code-128": zxingcpp.BarcodeFormat.Code128,
 }
+
+
 #: How wide a module is printed, in mm, and how high the bars of a linear code are, in modules.
 #: GS1 General Specifications, table for healthcare items: DataMatrix 0.254 to 0.990, linear 0.170
 #: to 0.660 (from memory); these are large enough for a cheap reader.
@@ -34,8 +33,14 @@ _MODULE_MM: Mapping[Symbology, float] = {
     "gs1-128": 0.3,
     "code-128": 0.3,
 }
+
+
 _BAR_MODULES = 44
+
+
 _GTIN = re.compile(r"\(01\)([^()]*)")
+
+
 #: The quiet zone in modules: 10 beside a linear code, 1 around a DataMatrix at the least; here 2.
 _QUIET: Mapping[Symbology, tuple[int, int]] = {
     "gs1-datamatrix": (2, 2),

@@ -5,27 +5,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-__all__ = [
-    "Point",
-    "along",
-    "beside",
-    "contains",
-    "crossing",
-    "direction",
-    "distance",
-    "mirrored",
-    "sampled",
-    "spline",
-]
-
 Point = tuple[float, float]
+
 
 #: Three control points and the end of each Bézier piece, from where the piece before ended.
 Piece = tuple[Point, Point, Point]
 
 
 def direction(angle_deg: float) -> Point:
-    """Give the unit vector at an angle to a shaft that points straight down.
+    """Return the unit vector at an angle to a shaft that points straight down.
 
     Parameters
     ----------

@@ -1,31 +1,17 @@
 """SVG as text: elements, numbers, and the frame that every picture has."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 from markupsafe import Markup, escape
 
-from web.pictures.picture import Picture
 from web.pictures.plane import Point, spline
-
-__all__ = [
-    "Anchor",
-    "Box",
-    "circle",
-    "curve",
-    "element",
-    "group",
-    "line",
-    "number",
-    "path_of",
-    "picture",
-    "polygon",
-    "rectangle",
-    "text",
-]
 
 #: Left, top, width and height of what is shown, in the picture's own units.
 Box = tuple[float, float, float, float]
+
+
 Anchor = Literal["start", "middle", "end"]
 
 
@@ -98,6 +84,25 @@ def text(
 ) -> Markup:
     """Write words with their base line at a point."""
     return element("text", words, x=at[0], y=at[1], class_=class_, text_anchor=anchor)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture and its text equivalent.
+
+    Parameters
+    ----------
+    svg
+        The picture, ready for a template; its ids begin with the prefix it was asked with.
+    title
+        What it shows, as its ``<title>`` says.
+    sentences
+        The same facts in words: every number that is drawn.
+    """
+
+    svg: Markup
+    title: str
+    sentences: tuple[str, ...]
 
 
 def picture(

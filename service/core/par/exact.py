@@ -11,21 +11,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.core.par.goal import SLACK, Goal
 from service.core.par.model import ParModel
+from service.core.par.problem import SLACK, Goal
 from service.core.par.readiness_sum import Floats, Ints
 
-__all__ = ["Proof", "prove"]
-
 MAX_ROWS = 60_000
+
+
 MAX_DIGITS = 16.0
+
+
 """Decimal digits of the number of combinations past which the search is not begun."""
+
+
 MAX_WORK = 400_000_000
+
+
 LEAST_BETTER = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Proof:
+class ExactResult:
     """What the exact search found.
 
     Parameters
@@ -41,14 +47,14 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
-class _Bar:
+class _Threshold:
     """What a better choice must do: reach this readiness within this money."""
 
     readiness: float
     money_minor: int
 
 
-def prove(model: ParModel, goal: Goal, known: Ints) -> Proof:
+def search_exactly(model: ParModel, goal: Goal, known: Ints) -> ExactResult:
     """Look for better levels than those known, or show that there are none.
 
     Parameters
@@ -62,7 +68,7 @@ def prove(model: ParModel, goal: Goal, known: Ints) -> Proof:
 
     Returns
     -------
-    Proof
+    ExactResult
         The best levels and whether that is certain. With a target "better" is cheaper, in minor
         units; with a budget it is readier by more than 1e-9.
 
@@ -77,32 +83,32 @@ def prove(model: ParModel, goal: Goal, known: Ints) -> Proof:
     ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["one"]}],
     ...         "constructs": [{"construct": "one", "takes": [{"items": [{"screw": 1}]}]}]}}]}))
     >>> prove(model, Goal(0.9, None), np.array([9]))
-    Proof(levels=array([5]), complete=True)
+    ExactResult(levels=array([5]), complete=True)
     """
     bar = _bar(model, goal, known)
     low, high = _narrowed(model, bar)
     if np.any(low > high):
-        return Proof(known, complete=True)
+        return ExactResult(known, complete=True)
     digits = float(np.sum(np.log10(high - low + 1.0)))
     rows = _rows(model, bar, low, high) if digits <= MAX_DIGITS else None
     if rows is None:
-        return Proof(known, complete=False)
+        return ExactResult(known, complete=False)
     if not len(rows):
-        return Proof(known, complete=True)
+        return ExactResult(known, complete=True)
     ranks = [
         goal.rank(float(value), model.cost_minor(row))
         for value, row in zip(model.readiness.values(rows), rows, strict=True)
     ]
-    return Proof(rows[min(range(len(rows)), key=ranks.__getitem__)], complete=True)
+    return ExactResult(rows[min(range(len(rows)), key=ranks.__getitem__)], complete=True)
 
 
-def _bar(model: ParModel, goal: Goal, known: Ints) -> _Bar:
+def _bar(model: ParModel, goal: Goal, known: Ints) -> _Threshold:
     if goal.target is not None:
-        return _Bar(goal.target - SLACK, model.cost_minor(known) - 1)
-    return _Bar(model.readiness.value(known) + LEAST_BETTER, goal.budget_minor or 0)
+        return _Threshold(goal.target - SLACK, model.cost_minor(known) - 1)
+    return _Threshold(model.readiness.value(known) + LEAST_BETTER, goal.budget_minor or 0)
 
 
-def _narrowed(model: ParModel, bar: _Bar) -> tuple[Ints, Ints]:
+def _narrowed(model: ParModel, bar: _Threshold) -> tuple[Ints, Ints]:
     """Return the range of each item's level that the bar leaves open; empty where low > high."""
     low, high = model.floors.copy(), model.tops.copy()
     while True:
@@ -121,13 +127,13 @@ def _narrowed(model: ParModel, bar: _Bar) -> tuple[Ints, Ints]:
             return low, high
 
 
-def _first(curve: Floats, bar: _Bar) -> int:
+def _first(curve: Floats, bar: _Threshold) -> int:
     """Return the first level at which the curve reaches the bar, or one past its end."""
     reached = np.flatnonzero(curve >= bar.readiness)
     return int(reached[0]) if len(reached) else len(curve)
 
 
-def _affordable(model: ParModel, low: Ints, bar: _Bar, spent: Ints | None = None) -> Ints:
+def _affordable(model: ParModel, low: Ints, bar: _Threshold, spent: Ints | None = None) -> Ints:
     """Return the highest level of each item the money left allows, the others at their lowest.
 
     With `spent`, money already used beyond the lowest levels, one row for each of its entries.
@@ -141,7 +147,7 @@ def _affordable(model: ParModel, low: Ints, bar: _Bar, spent: Ints | None = None
     return np.stack(columns, axis=1).astype(np.int64) if columns else np.zeros((len(used), 0), int)
 
 
-def _rows(model: ParModel, bar: _Bar, low: Ints, high: Ints) -> Ints | None:
+def _rows(model: ParModel, bar: _Threshold, low: Ints, high: Ints) -> Ints | None:
     """Return every combination that reaches the bar, or None when there are too many to tell.
 
     Items are decided one after the other, the one with the widest range of money first; a

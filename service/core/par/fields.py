@@ -3,8 +3,6 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-__all__ = ["Fields", "step_into"]
-
 
 def step_into(pointer: str, key: str | int) -> str:
     """Return the JSON pointer of a member of what `pointer` names.

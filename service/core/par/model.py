@@ -7,16 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.core.par.mix_terms import MixTerms
-from service.core.par.outstanding import expiry_costs, outstanding_cdf, units_to_cover
+from service.core.par.lead_time import expiry_costs, outstanding_cdf, units_to_cover
 from service.core.par.problem import ParItem, ParProblem, ParTooLarge
 from service.core.par.readiness_sum import Ints, ReadinessSum, build_sum
-
-__all__ = ["ParModel", "build_model"]
+from service.core.par.terms import CaseMixTerms
 
 MAX_ON_ORDER = 5_000
+
+
 MAX_UNITS = 50_000
+
+
 NEGLIGIBLE = 1e-12
+
+
 """Chance of more units on order below which a higher level of an item is not looked at."""
 
 
@@ -84,7 +88,7 @@ def _mean(units_per_case: Mapping[int, float]) -> float:
     return math.fsum(units * chance for units, chance in units_per_case.items())
 
 
-def build_model(problem: ParProblem, mix: MixTerms | None = None) -> ParModel:
+def build_model(problem: ParProblem, mix: CaseMixTerms | None = None) -> ParModel:
     """Make a par problem ready to evaluate.
 
     Parameters
@@ -117,7 +121,7 @@ def build_model(problem: ParProblem, mix: MixTerms | None = None) -> ParModel:
     >>> round(model.readiness.value(np.array([3])), 6)
     0.676676
     """
-    mix = MixTerms(problem) if mix is None else mix
+    mix = CaseMixTerms(problem) if mix is None else mix
     tops = _tops(problem, mix)
     shelves = [
         outstanding_cdf(problem.arrivals_per_day * item.lead_time_days, units, top)
@@ -138,7 +142,7 @@ def build_model(problem: ParProblem, mix: MixTerms | None = None) -> ParModel:
     )
 
 
-def _tops(problem: ParProblem, mix: MixTerms) -> list[int]:
+def _tops(problem: ParProblem, mix: CaseMixTerms) -> list[int]:
     """Return the largest level worth looking at of each item."""
     largest = [0] * len(problem.items)
     for group in {group for term in mix.terms for group in term}:

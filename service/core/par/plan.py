@@ -4,22 +4,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.core.par.exact import prove
-from service.core.par.goal import SLACK, Goal
-from service.core.par.mix_terms import MixTerms
+from service.core.par.exact import search_exactly
 from service.core.par.model import ParModel, build_model
-from service.core.par.problem import ParProblem, ParTooLarge
+from service.core.par.problem import SLACK, Goal, ParProblem, ParTooLarge
 from service.core.par.readiness_sum import Ints, Steps
 from service.core.par.reading import read_par_problem
-from service.core.par.search import Search
-from service.core.par.starts import FREE_MINOR, starts
-
-__all__ = ["CurvePoint", "ParPlan", "answer_par", "plan_par"]
+from service.core.par.search import FREE_MINOR, LevelSearch, start_levels
+from service.core.par.terms import CaseMixTerms
 
 NO_LOSS = 1e-12
+
+
 WITHIN_BEST = 1e-6
+
+
 """Where a target is out of reach, how near the best readiness the answer stays."""
+
+
 MOST_WORK = 500_000_000
+
+
 """Units looked at times numbers in the sum: about ten seconds of work; beyond it is refused."""
 
 
@@ -111,7 +115,7 @@ def answer_par(raw: object) -> dict[str, object]:
     return answer
 
 
-def plan_par(problem: ParProblem, mix: MixTerms | None = None) -> ParPlan:
+def plan_par(problem: ParProblem, mix: CaseMixTerms | None = None) -> ParPlan:
     """Evaluate levels, reach a target readiness at least cost, or make the best use of a budget.
 
     Cases arrive as a Poisson stream; each takes its need's first construct, or nothing where a
@@ -153,7 +157,9 @@ def plan_par(problem: ParProblem, mix: MixTerms | None = None) -> ParPlan:
 
     Examples
     --------
-    >>> from service.core.par.problem import CaseType, Construct, MixEntry, Need, ParItem, Take
+    >>> from service.core.par.problem import CaseType, MixEntry, ParItem
+    >>> from service.core.par.problem import ParConstruct as Construct, ParNeed as Need
+    >>> from service.core.par.problem import ParTake as Take
     >>> screw = Construct("one screw", (Take((), ({"screw": 1},)),))
     >>> case = CaseType("K", (), (Need("fix", 1.0, (0,)),), (screw,))
     >>> items = (ParItem("screw", 900, 4.0),)
@@ -202,8 +208,8 @@ def _plan_for_budget(model: ParModel, budget_minor: int) -> ParPlan:
 def _best(model: ParModel, goal: Goal) -> tuple[Ints, bool]:
     if not model.names:
         return model.floors, True
-    levels = Search(model, goal).best_from(starts(model, goal))
-    proof = prove(model, goal, levels)
+    levels = LevelSearch(model, goal).best_from(start_levels(model, goal))
+    proof = search_exactly(model, goal, levels)
     return proof.levels, proof.complete
 
 

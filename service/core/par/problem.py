@@ -3,18 +3,6 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-__all__ = [
-    "CaseType",
-    "Construct",
-    "MixEntry",
-    "Need",
-    "ParError",
-    "ParItem",
-    "ParProblem",
-    "ParTooLarge",
-    "Take",
-]
-
 
 class ParError(ValueError):
     """A par problem that cannot be read, with every fault found in it.
@@ -40,7 +28,7 @@ class ParTooLarge(ParError):
 
 
 @dataclass(frozen=True, slots=True)
-class Take:
+class ParTake:
     """What a construct takes, one entry per joint outcome of the factors it depends on.
 
     Parameters
@@ -56,15 +44,15 @@ class Take:
 
 
 @dataclass(frozen=True, slots=True)
-class Construct:
+class ParConstruct:
     """One way to fix the fracture; its demand is the sum over its takes."""
 
     name: str
-    takes: tuple[Take, ...]
+    takes: tuple[ParTake, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Need:
+class ParNeed:
     """What the fracture may turn out to need.
 
     Parameters
@@ -88,8 +76,8 @@ class CaseType:
 
     name: str
     factors: tuple[tuple[float, ...], ...]
-    needs: tuple[Need, ...]
-    constructs: tuple[Construct, ...]
+    needs: tuple[ParNeed, ...]
+    constructs: tuple[ParConstruct, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,3 +139,42 @@ class ParProblem:
     levels: Mapping[str, int] | None = None
     target_readiness: float | None = None
     budget_minor: int | None = None
+
+
+SLACK = 1e-12
+
+
+"""Readiness differences below this are rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """A target readiness to reach at least cost, or a budget to spend for most readiness.
+
+    Parameters
+    ----------
+    target
+        Readiness to reach, 0 to 1, or None.
+    budget_minor
+        Money in minor units, or None; exactly one of the two is given.
+
+    Examples
+    --------
+    >>> Goal(0.9, None).meets(0.95, 1_000_000), Goal(None, 500).meets(0.95, 501)
+    (True, False)
+    """
+
+    target: float | None
+    budget_minor: int | None
+
+    def meets(self, readiness: float, cost_minor: int) -> bool:
+        """Tell whether the goal's condition holds."""
+        if self.target is not None:
+            return readiness >= self.target - SLACK
+        return self.budget_minor is None or cost_minor <= self.budget_minor
+
+    def rank(self, readiness: float, cost_minor: int) -> tuple[float, float]:
+        """Return a pair that is smaller for the better of two choices that meet the goal."""
+        if self.target is not None:
+            return (cost_minor, -readiness)
+        return (-round(readiness, 12), cost_minor)

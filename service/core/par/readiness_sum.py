@@ -13,16 +13,20 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from service.core.par.outcomes import Group
-
-__all__ = ["Floats", "Ints", "ReadinessSum", "Steps", "build_sum"]
+from service.core.par.terms import Group
 
 Floats = NDArray[np.float64]
+
+
 Ints = NDArray[np.int64]
+
 
 Key = TypeVar("Key")
 
+
 MOST_STRIDES = 8
+
+
 BATCH_CELLS = 4_000_000
 
 

@@ -6,28 +6,45 @@ from collections.abc import Mapping
 from service.core.par.fields import Fields, step_into
 from service.core.par.problem import (
     CaseType,
-    Construct,
     MixEntry,
-    Need,
+    ParConstruct,
     ParError,
     ParItem,
+    ParNeed,
     ParProblem,
+    ParTake,
     ParTooLarge,
-    Take,
 )
 
-__all__ = ["read_par_problem"]
-
 MAX_ITEMS = 2_000
+
+
 MAX_CASE_TYPES = 2_000
+
+
 MAX_FACTORS = 24
+
+
 MAX_CONSTRUCTS_PER_NEED = 8
+
+
 MAX_QUANTITY = 1_000
+
+
 MAX_LEVEL = 1_000
+
+
 MAX_UNITS = 20_000
+
+
 MAX_MONEY_MINOR = 10**15
+
+
 MAX_DAYS = 3_650.0
+
+
 MAX_ARRIVALS_PER_DAY = 1_000.0
+
 
 ASKS = ("levels", "target_readiness", "budget")
 
@@ -168,7 +185,7 @@ def _case(fields: Fields, raw: object, pointer: str) -> CaseType:
     optional = ("case", "factors", "starts", "ends")
     members = fields.members(raw, pointer, ("needs", "constructs"), optional)
     name = fields.text(members.get("case", "?"), step_into(pointer, "case"))
-    factor_names, factors = _factors(fields, members.get("factors", []), f"{pointer}/factors")
+    factor_names, factors = _par_factors(fields, members.get("factors", []), f"{pointer}/factors")
     sizes = [len(factor) for factor in factors]
     listed = fields.listed(members.get("constructs", []), f"{pointer}/constructs")
     constructs = tuple(
@@ -178,11 +195,11 @@ def _case(fields: Fields, raw: object, pointer: str) -> CaseType:
         (step_into(where, "construct"), construct.name)
         for (where, _), construct in zip(listed, constructs, strict=True)
     ]
-    needs = _needs(fields, members.get("needs", []), f"{pointer}/needs", fields.names(named))
+    needs = _par_needs(fields, members.get("needs", []), f"{pointer}/needs", fields.names(named))
     return CaseType(name, factors, needs, constructs)
 
 
-def _factors(
+def _par_factors(
     fields: Fields, raw: object, pointer: str
 ) -> tuple[dict[str, int], tuple[tuple[float, ...], ...]]:
     listed = fields.listed(raw, pointer)
@@ -204,9 +221,9 @@ def _factors(
     return fields.names(names), tuple(factors)
 
 
-def _needs(
+def _par_needs(
     fields: Fields, raw: object, pointer: str, constructs: Mapping[str, int]
-) -> tuple[Need, ...]:
+) -> tuple[ParNeed, ...]:
     listed = fields.listed(raw, pointer)
     needs = tuple(_need(fields, entry, where, constructs) for where, entry in listed)
     fields.names(
@@ -219,7 +236,7 @@ def _needs(
     return needs
 
 
-def _need(fields: Fields, raw: object, pointer: str, constructs: Mapping[str, int]) -> Need:
+def _need(fields: Fields, raw: object, pointer: str, constructs: Mapping[str, int]) -> ParNeed:
     members = fields.members(raw, pointer, ("need", "probability", "constructs"))
     chosen: list[int] = []
     listed = fields.listed(members.get("constructs", []), step_into(pointer, "constructs"))
@@ -232,7 +249,7 @@ def _need(fields: Fields, raw: object, pointer: str, constructs: Mapping[str, in
             fields.fault(where, f"The case has no construct of the name {name!r}.")
         elif name:
             chosen.append(constructs[name])
-    return Need(
+    return ParNeed(
         fields.text(members.get("need", "?"), step_into(pointer, "need")),
         fields.number(members.get("probability", 0), step_into(pointer, "probability"), high=1.0),
         tuple(chosen),
@@ -241,19 +258,19 @@ def _need(fields: Fields, raw: object, pointer: str, constructs: Mapping[str, in
 
 def _construct(
     fields: Fields, raw: object, pointer: str, factors: Mapping[str, int], sizes: list[int]
-) -> Construct:
+) -> ParConstruct:
     members = fields.members(raw, pointer, ("construct", "takes"))
     takes = tuple(
-        _take(fields, entry, where, factors, sizes)
+        _par_take(fields, entry, where, factors, sizes)
         for where, entry in fields.listed(members.get("takes", []), step_into(pointer, "takes"))
     )
     name = fields.text(members.get("construct", "?"), step_into(pointer, "construct"))
-    return Construct(name, takes)
+    return ParConstruct(name, takes)
 
 
-def _take(
+def _par_take(
     fields: Fields, raw: object, pointer: str, factors: Mapping[str, int], sizes: list[int]
-) -> Take:
+) -> ParTake:
     members = fields.members(raw, pointer, ("items",), ("factors",))
     listed = fields.listed(members.get("factors", []), step_into(pointer, "factors"))
     names = [(where, fields.text(entry, where)) for where, entry in listed]
@@ -267,7 +284,7 @@ def _take(
     if "items" in members and not unknown and len(entries) != expected:
         sentence = f"The factors have {expected} joint outcomes; here are {len(entries)} entries."
         fields.fault(step_into(pointer, "items"), sentence)
-    return Take(positions, tuple(_outcome(fields, entry, where) for where, entry in entries))
+    return ParTake(positions, tuple(_outcome(fields, entry, where) for where, entry in entries))
 
 
 def _outcome(fields: Fields, raw: object, pointer: str) -> Mapping[str, int] | None:

@@ -1,35 +1,35 @@
 """Readiness: the probability that each case of a list can be completed from what will be there."""
 
 from service.core.readiness.problem import (
-    Answer,
     Case,
     CaseAnswer,
     Construct,
+    DatedStock,
     Demand,
-    Estimate,
     Factor,
     InstrumentSet,
     Need,
-    Parcel,
-    Problem,
+    ProbabilityEstimate,
     ProblemError,
+    ReadinessAnswer,
+    ReadinessProblem,
     Take,
 )
 from service.core.readiness.solve import answer_to_json, solve
 
 __all__ = [
-    "Answer",
     "Case",
     "CaseAnswer",
     "Construct",
+    "DatedStock",
     "Demand",
-    "Estimate",
     "Factor",
     "InstrumentSet",
     "Need",
-    "Parcel",
-    "Problem",
+    "ProbabilityEstimate",
     "ProblemError",
+    "ReadinessAnswer",
+    "ReadinessProblem",
     "Take",
     "answer_to_json",
     "solve",

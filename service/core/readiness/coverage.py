@@ -1,10 +1,33 @@
 """Probability that one construct could be made if no earlier case took anything."""
 
-from service.core.readiness.demands import Shelf, joint_demands
-from service.core.readiness.problem import Case, Take
+from collections import defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.core.readiness.problem import (
+    Case,
+    DatedStock,
+    Demand,
+    InstrumentSet,
+    ProblemError,
+    Take,
+    is_usable,
+)
 
 
-def coverage(case: Case, construct: int, shelf: Shelf) -> float:
+@dataclass(frozen=True, slots=True)
+class ItemLimits:
+    """How many of each item a case may use before anything is taken."""
+
+    counts: dict[str, int]
+
+    def allows(self, demand: Demand) -> bool:
+        """Tell whether a demand fits."""
+        return all(self.counts.get(item, 0) >= quantity for item, quantity in demand)
+
+
+def coverage(case: Case, construct: int, shelf: ItemLimits) -> float:
     """Return the probability that a construct is wholly usable.
 
     Takes that share a factor or an item are counted jointly, others multiply.
@@ -15,7 +38,7 @@ def coverage(case: Case, construct: int, shelf: Shelf) -> float:
         The case.
     construct : int
         Index of the construct.
-    shelf : Shelf
+    shelf : ItemLimits
         What there is before anything is taken.
 
     Returns
@@ -34,7 +57,7 @@ def coverage(case: Case, construct: int, shelf: Shelf) -> float:
     >>> takes = (Take((0,), ((("a", 1),), (("b", 1),), None)),)
     >>> factor = Factor("neck", (0.5, 0.25, 0.25))
     >>> case = Case("K1", None, None, (factor,), (), (Construct("c", takes),))
-    >>> coverage(case, 0, Shelf({"a": 1}))
+    >>> coverage(case, 0, ItemLimits({"a": 1}))
     0.5
     """
     value = 1.0
@@ -59,3 +82,142 @@ def _clusters(takes: list[Take]) -> list[list[Take]]:
                 apart.append((other, members))
         groups = [*apart, (marks, mine)]
     return [members for _, members in groups]
+
+
+MAX_PARTIAL_DEMANDS = 300_000
+
+
+Joint = dict[tuple[Demand | None, ...], float]
+
+
+def item_limits(
+    stock: tuple[DatedStock, ...], sets: tuple[InstrumentSet, ...], starts_us: int | None
+) -> ItemLimits:
+    """Return what a case may use if nothing was taken before it.
+
+    Parameters
+    ----------
+    stock, sets
+        Parcels and instrument sets.
+    starts_us : int or None
+        Start of the case; it decides which parcels count.
+
+    Returns
+    -------
+    ItemLimits
+        Counts by item.
+
+    Examples
+    --------
+    >>> item_limits((DatedStock("a", 1), DatedStock("a", 2, 50, None)), (), 40).counts
+    {'a': 1}
+    """
+    counts: dict[str, int] = defaultdict(int)
+    for parcel in stock:
+        if is_usable(parcel, starts_us):
+            counts[parcel.item] += parcel.quantity
+    for each in sets:
+        counts[each.item] += each.quantity
+    return ItemLimits(dict(counts))
+
+
+def joint_demands(case: Case, columns: list[list[Take]], shelf: ItemLimits) -> Joint:
+    """Return the chance of each joint demand of several lists of takes.
+
+    Parameters
+    ----------
+    case : Case
+        The case whose factors the takes use.
+    columns : list of list of Take
+        One list per construct.
+    shelf : ItemLimits
+        A demand that it does not allow is None, as is a size not made.
+
+    Returns
+    -------
+    Joint
+        Probabilities by tuple of demands, one per column; they sum to one.
+
+    Raises
+    ------
+    ProblemError
+        Where more than MAX_PARTIAL_DEMANDS would have to be told apart.
+
+    Examples
+    --------
+    >>> from service.core.readiness.problem import Factor
+    >>> case = Case("K1", None, None, (Factor("neck", (0.5, 0.5)),), (), ())
+    >>> joint_demands(case, [[Take((0,), ((("a", 1),), None))]], ItemLimits({"a": 1}))
+    {((('a', 1),),): 0.5, (None,): 0.5}
+    """
+    partial: Joint = {((),) * len(columns): 1.0}
+    for group in _factor_groups([take for takes in columns for take in takes]):
+        step = _group_demands(case, columns, group, shelf)
+        following: Joint = defaultdict(float)
+        for one, chance in partial.items():
+            for other, more in step.items():
+                pairs = zip(one, other, strict=True)
+                total = tuple(_fitting_sum((a, b), shelf) for a, b in pairs)
+                following[total] += chance * more
+            if len(following) > MAX_PARTIAL_DEMANDS:
+                sentence = f"More than {MAX_PARTIAL_DEMANDS} demands of case {case.name!r} differ."
+                raise ProblemError((("", sentence),))
+        partial = following
+    return dict(partial)
+
+
+def _factor_groups(takes: list[Take]) -> list[frozenset[int]]:
+    groups: list[frozenset[int]] = []
+    for take in takes:
+        mine = frozenset(take.factors)
+        joined = mine.union(*(group for group in groups if group & mine))
+        groups = [group for group in groups if not group & joined and group != mine] + [joined]
+    return sorted(groups, key=sorted)
+
+
+def _group_demands(
+    case: Case, columns: list[list[Take]], group: frozenset[int], shelf: ItemLimits
+) -> Joint:
+    factors = sorted(group)
+    chances, strides, stride = np.ones(1), {}, 1
+    for index in factors:
+        chances = np.outer(chances, case.factors[index].probabilities).reshape(-1)
+    for index in reversed(factors):
+        size = len(case.factors[index].probabilities)
+        strides[index] = (stride, size)
+        stride *= size
+    mine = [[take for take in takes if _belongs(take, group)] for takes in columns]
+    found: Joint = defaultdict(float)
+    for position, chance in enumerate(chances.tolist()):
+        key = tuple(
+            _fitting_sum(
+                tuple(take.entries[_entry(take, position, strides)] for take in takes), shelf
+            )
+            for takes in mine
+        )
+        found[key] += chance
+    return found
+
+
+def _belongs(take: Take, group: frozenset[int]) -> bool:
+    return bool(take.factors) == bool(group) and group.issuperset(take.factors)
+
+
+def _entry(take: Take, position: int, strides: dict[int, tuple[int, int]]) -> int:
+    index = 0
+    for factor in take.factors:
+        stride, size = strides[factor]
+        index = index * size + position // stride % size
+    return index
+
+
+def _fitting_sum(demands: tuple[Demand | None, ...], shelf: ItemLimits) -> Demand | None:
+    """Add demands up; None where one is None or the sum does not fit."""
+    total: dict[str, int] = {}
+    for demand in demands:
+        if demand is None:
+            return None
+        for item, quantity in demand:
+            total[item] = total.get(item, 0) + quantity
+    summed = tuple(sorted(total.items()))
+    return summed if shelf.allows(summed) else None

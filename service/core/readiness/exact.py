@@ -6,17 +6,47 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from service.core.readiness.joint import Joint, TooLarge, joint_outcomes
-from service.core.readiness.layout import CaseRows, Layout, Words
-from service.core.readiness.reduce import Part
+from service.core.readiness.packed_demand import (
+    NEVER,
+    CaseFrame,
+    DemandOutcomes,
+    combine_groups,
+    factor_outcomes,
+    frame_of,
+    restrict_constructs,
+)
+from service.core.readiness.packed_state import (
+    CaseRows,
+    Flags,
+    Indices,
+    Reals,
+    StateLayout,
+    Words,
+    unique_columns,
+)
+from service.core.readiness.packed_step import GainWatch, PackedCase, Rank, run_case, run_moves
+from service.core.readiness.parts import ListPart
 from service.core.readiness.results import PartResult
-from service.core.readiness.step import Turn, Watch, run_case, run_moves
-from service.core.readiness.words import Flags, Indices, Reals, unique_columns
 
 MAX_TRANSITIONS = 4_000_000
+
+
 MAX_TRANSITIONS_IF_ASKED = 10_000_000
+
+
 _BLOCK_COLUMNS = 16_384
+
+
 _ITEM_BLOCK = 32
+
+
+@dataclass(frozen=True, slots=True)
+class JointCase:
+    """A case with all its outcomes joined: chances per need, and the merged mixture."""
+
+    turn: PackedCase
+    by_need: Reals
+    chances: Reals
 
 
 @dataclass(slots=True)
@@ -27,7 +57,7 @@ class Layer:
     chance, the others are only there for what one more unit would lead to.
     """
 
-    joint: Joint
+    joint: JointCase
     states: Words
     reached: Flags
     width: int = 1
@@ -37,16 +67,16 @@ class Layer:
 
 
 def solve_exactly(
-    part: Part, layout: Layout, *, gains: bool, most: int = MAX_TRANSITIONS
+    part: ListPart, layout: StateLayout, *, gains: bool, most: int = MAX_TRANSITIONS
 ) -> PartResult:
     """Answer for one part without sampling.
 
     Parameters
     ----------
-    part : Part
+    part : ListPart
         Cases and the supplies that bind them.
-    layout : Layout
-        Layout of the part.
+    layout : StateLayout
+        StateLayout of the part.
     gains : bool
         True to work out the gains too.
     most : int
@@ -59,13 +89,13 @@ def solve_exactly(
 
     Raises
     ------
-    TooLarge
+    TooManyTransitions
         Where states times outcomes, summed over the cases, would exceed `most`.
 
     Examples
     --------
-    >>> from service.core.readiness.example import small_part
-    >>> from service.core.readiness.layout_rows import layout_of
+    >>> from tests.core.readiness_example import small_part
+    >>> from service.core.readiness.packed_state import state_layout as layout_of
     >>> part = small_part()
     >>> layout = layout_of(part)
     >>> solve_exactly(part, layout, gains=False).everyone
@@ -85,14 +115,14 @@ def solve_exactly(
     return result
 
 
-def _explore(part: Part, layout: Layout, *, gains: bool, most: int) -> list[Layer]:
+def _explore(part: ListPart, layout: StateLayout, *, gains: bool, most: int) -> list[Layer]:
     states, reached = layout.start[:, None].copy(), np.ones(1, dtype=np.bool_)
     layers, transitions = [], 0
     for position in range(len(part.cases)):
         joint = joint_outcomes(part, layout, position, gains=gains, states=states.shape[1])
         transitions += states.shape[1] * len(joint.chances)
         if transitions > most:
-            raise TooLarge(transitions)
+            raise TooManyTransitions(transitions)
         layer = Layer(joint, states, reached)
         last = position == len(part.cases) - 1
         states, reached = _expand(layer, None if last else layout.cases[position + 1], gains=gains)
@@ -136,7 +166,7 @@ def _run_block(
     outcomes = len(layer.joint.chances)
     turn = layer.joint.turn
     picks = [np.tile(np.arange(outcomes), ends - first)]
-    watch = Watch(turn.layout, state.shape[1]) if gains else None
+    watch = GainWatch(turn.layout, state.shape[1]) if gains else None
     layer.served.append(run_case(turn, state, picks, watch).reshape(-1, outcomes))
     branches = watch.collect() if watch is not None else []
     columns = np.concatenate([np.empty(0, dtype=np.intp)] + [b.columns for b in branches])
@@ -148,7 +178,7 @@ def _run_block(
     return states[:, keep], np.array([first + columns // outcomes, columns % outcomes, items])
 
 
-def _canonical(turn: Turn, after: Words, following: CaseRows | None) -> tuple[Words, Indices]:
+def _canonical(turn: PackedCase, after: Words, following: CaseRows | None) -> tuple[Words, Indices]:
     """Forget what cannot matter to the cases that follow, and merge equal states."""
     if following is None:
         return np.zeros_like(after[:, :1]), np.zeros(after.shape[1], dtype=np.intp)
@@ -214,7 +244,7 @@ def _values(layers: list[Layer]) -> list[Reals]:
 
 
 def _add_gains(
-    result: PartResult, layout: Layout, layers: list[Layer], values: list[Reals], block: range
+    result: PartResult, layout: StateLayout, layers: list[Layer], values: list[Reals], block: range
 ) -> None:
     """Follow, for each item of the block, the paths on which its extra unit is still there."""
     first, size = block.start, min(block.stop, len(layout.items)) - block.start
@@ -234,3 +264,137 @@ def _add_gains(
             result.add_fork(name, position, weight[chosen].sum(), worth[chosen].sum())
         intact = _transition(layer).T @ intact
         np.subtract.at(intact, (onward, items - first), weight)
+
+
+MAX_JOINT_OUTCOMES = 200_000
+
+
+class TooManyTransitions(Exception):
+    """An exact answer needs more transitions than the bound; carries at least how many."""
+
+    def __init__(self, transitions: int) -> None:
+        self.transitions = transitions
+        super().__init__(f"at least {transitions} transitions")
+
+
+def joint_outcomes(
+    part: ListPart, layout: StateLayout, position: int, *, gains: bool, states: int
+) -> JointCase:
+    """Join the outcomes of all factors and needs of a case and merge those alike.
+
+    Parameters
+    ----------
+    part : ListPart
+        The part.
+    layout : StateLayout
+        Its layout.
+    position : int
+        Position of the case in the part.
+    gains : bool
+        True to keep apart what one more unit would change.
+    states : int
+        Number of states the outcomes will meet, for the size in a refusal.
+
+    Returns
+    -------
+    JointCase
+        The case, ready to be run on every state.
+
+    Raises
+    ------
+    TooManyTransitions
+        Where there are more than MAX_JOINT_OUTCOMES.
+
+    Examples
+    --------
+    >>> from tests.core.readiness_example import small_part
+    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> part = small_part()
+    >>> layout = layout_of(part)
+    >>> joint_outcomes(part, layout, 0, gains=False, states=1).chances.tolist()
+    [0.5, 0.5]
+    """
+    case = part.cases[position]
+    frame = frame_of(case, layout, position, spare=gains)
+    merged = factor_outcomes(frame)
+    ranks = max(len(need.constructs) for need in case.needs)
+    blocks, chances = [], []
+    for need in case.needs:
+        chosen = [frame.constructs.index(construct) for construct in need.constructs]
+        outcomes = _need_outcomes(frame, merged, chosen, states)
+        blocks.append(_pad(outcomes.demand, ranks))
+        chances.append(outcomes.chances)
+    demand = np.concatenate(blocks, axis=2)
+    unique, inverse = unique_columns(demand.reshape(ranks * len(frame.rows), demand.shape[2]))
+    ends = np.cumsum([0] + [len(c) for c in chances])
+    by_need = np.array([
+        np.bincount(inverse[begin:end], weights=weights, minlength=len(unique))
+        for begin, end, weights in zip(ends, ends[1:], chances, strict=False)
+    ])  # fmt: skip
+    mixture = np.array([need.probability for need in case.needs]) @ by_need
+    demand = demand[:, :, unique]
+    turn = PackedCase(layout, layout.cases[position], rank_tables(frame, [demand]))
+    return JointCase(turn, by_need, mixture)
+
+
+def rank_tables(frame: CaseFrame, groups: list[Words]) -> tuple[Rank, ...]:
+    """Cut demand tables, shape (ranks, words, outcomes) per group, into ranks.
+
+    Parameters
+    ----------
+    frame : CaseFrame
+        The case.
+    groups : list of Words
+        Demand by rank, word and outcome, one per group of factors.
+
+    Returns
+    -------
+    tuple of Rank
+        Each with only the words that it touches.
+
+    Examples
+    --------
+    >>> from tests.core.readiness_example import small_part
+    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> part = small_part()
+    >>> layout = layout_of(part)
+    >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
+    >>> rank_tables(frame, [np.array([[[4, 16]]], dtype=np.uint64)])[0].rows
+    (0,)
+    """
+    ranks = []
+    for number in range(groups[0].shape[0]):
+        touched = [
+            index for index in range(len(frame.rows)) if any(g[number, index].any() for g in groups)
+        ]
+        tables = []
+        for place, group in enumerate(groups):
+            table = group[number][touched]
+            if 0 in touched:
+                ruled_out = (table[0] & NEVER) == NEVER
+                table[0, ruled_out] = np.uint64(frame.layout.never(place))
+            tables.append(table)
+        ranks.append(Rank(tuple(frame.rows[index] for index in touched), tuple(tables)))
+    return tuple(ranks)
+
+
+def _need_outcomes(
+    frame: CaseFrame, merged: list[DemandOutcomes], chosen: list[int], states: int
+) -> DemandOutcomes:
+    parts = [restrict_constructs(outcomes, chosen) for outcomes in merged]
+    joint = parts[0]
+    for other in parts[1:]:
+        size = len(joint.chances) * len(other.chances)
+        if size > MAX_JOINT_OUTCOMES:
+            raise TooManyTransitions(size * states)
+        joint = combine_groups(frame, joint, other)
+    return joint
+
+
+def _pad(demand: Words, ranks: int) -> Words:
+    missing = ranks - demand.shape[0]
+    if not missing:
+        return demand
+    blank = np.zeros((missing, *demand.shape[1:]), dtype=np.uint64)
+    blank[:, 0] = NEVER
+    return np.concatenate([demand, blank])

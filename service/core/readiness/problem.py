@@ -4,30 +4,74 @@ from dataclasses import dataclass
 from typing import Literal
 
 MAX_CASES = 500
+
+
 MAX_PARCELS = 50_000
+
+
 MAX_SETS = 5_000
+
+
 MAX_FACTORS = 32
+
+
 MAX_OUTCOMES = 500
+
+
 MAX_NEEDS = 50
+
+
 MAX_CONSTRUCTS = 50
+
+
 MAX_TAKES = 50
+
+
 MAX_ENTRIES = 200_000
+
+
 MAX_LINKED_OUTCOMES = 1_000_000
+
+
 MAX_QUANTITY = 10_000
+
+
 MAX_TURNAROUND_MINUTES = 525_600
+
+
 MAX_SAMPLES = 10_000_000
+
+
 MIN_SAMPLES = 100
+
+
 MAX_SEED = 2**63 - 1
+
+
 MAX_GAINS = 10_000
+
+
 MAX_NAME_CHARACTERS = 200
+
+
 PROBABILITY_TOLERANCE = 1e-9
 
+
 DEFAULT_SAMPLES = 100_000
+
+
 DEFAULT_SEED = 0
+
+
 DEFAULT_GAINS = 10
 
+
 Method = Literal["auto", "exact", "simulated"]
+
+
 Demand = tuple[tuple[str, int], ...]
+
+
 """Items and how many of each, sorted by item; no item twice, no quantity below one."""
 
 
@@ -51,7 +95,7 @@ class ProblemError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Parcel:
+class DatedStock:
     """Units of one item, usable for a case that starts in [from_us, until_us)."""
 
     item: str
@@ -115,10 +159,10 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class ReadinessProblem:
     """Stock, sets and cases in the order they run, and how to answer."""
 
-    stock: tuple[Parcel, ...]
+    stock: tuple[DatedStock, ...]
     sets: tuple[InstrumentSet, ...]
     cases: tuple[Case, ...]
     samples: int = DEFAULT_SAMPLES
@@ -128,7 +172,7 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class ProbabilityEstimate:
     """A probability and its standard error (0 where it is exact)."""
 
     value: float
@@ -140,28 +184,28 @@ class CaseAnswer:
     """Readiness of one case, of each of its needs, and coverage of each construct."""
 
     case: str
-    readiness: Estimate
+    readiness: ProbabilityEstimate
     needs: tuple[tuple[str, float], ...]
     constructs: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class ReadinessAnswer:
     """The answer to a readiness problem; samples is None where nothing was simulated."""
 
     method: Literal["exact", "simulated"]
     samples: int | None
-    list_readiness: Estimate
+    list_readiness: ProbabilityEstimate
     cases: tuple[CaseAnswer, ...]
     gains: tuple[tuple[str, float], ...]
 
 
-def usable(parcel: Parcel, starts_us: int | None) -> bool:
+def is_usable(parcel: DatedStock, starts_us: int | None) -> bool:
     """Tell whether a parcel may be used by a case that starts at that moment.
 
     Parameters
     ----------
-    parcel : Parcel
+    parcel : DatedStock
         The parcel; its window is half-open, `from <= starts < until`.
     starts_us : int or None
         Start of the case, microseconds since the epoch; None only where no parcel is dated.
@@ -173,7 +217,7 @@ def usable(parcel: Parcel, starts_us: int | None) -> bool:
 
     Examples
     --------
-    >>> usable(Parcel("lag-95", 1, 10, 20), 20), usable(Parcel("lag-95", 1, 10, 20), 10)
+    >>> usable(DatedStock("lag-95", 1, 10, 20), 20), usable(DatedStock("lag-95", 1, 10, 20), 10)
     (False, True)
     """
     if starts_us is None:

@@ -4,9 +4,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from service.core.readiness.problem import Estimate
-from service.core.readiness.reduce import Part
-from service.core.readiness.words import Reals
+from service.core.readiness.packed_state import Reals
+from service.core.readiness.parts import ListPart
+from service.core.readiness.problem import ProbabilityEstimate
 
 
 @dataclass(slots=True)
@@ -17,9 +17,9 @@ class PartResult:
     ----------
     positions : tuple of int
         Positions of the part's cases on the list.
-    everyone : Estimate
+    everyone : ProbabilityEstimate
         Probability that every case of the part is served.
-    cases : list of Estimate
+    cases : list of ProbabilityEstimate
         Readiness of each case.
     needs : list of Reals
         For each case, the probability that it is served under each need.
@@ -32,20 +32,20 @@ class PartResult:
     """
 
     positions: tuple[int, ...]
-    everyone: Estimate
-    cases: list[Estimate]
+    everyone: ProbabilityEstimate
+    cases: list[ProbabilityEstimate]
     needs: list[Reals]
     samples: int | None = None
     forks: dict[str, dict[int, tuple[float, float]]] = field(default_factory=dict)
 
     @classmethod
-    def exact(cls, part: Part, everyone: float, needs: list[Reals]) -> "PartResult":
+    def exact(cls, part: ListPart, everyone: float, needs: list[Reals]) -> "PartResult":
         """Return the result of a part answered without sampling."""
         cases = []
         for case, by_need in zip(part.cases, needs, strict=True):
             chances = np.array([need.probability for need in case.needs])
-            cases.append(Estimate(_chance(float(chances @ by_need)), 0.0))
-        whole = Estimate(_chance(everyone), 0.0)
+            cases.append(ProbabilityEstimate(_chance(float(chances @ by_need)), 0.0))
+        whole = ProbabilityEstimate(_chance(everyone), 0.0)
         return cls(part.positions, whole, cases, [np.clip(n, 0.0, 1.0) for n in needs])
 
     def add_fork(self, item: str, position: int, chance: float, worth: float) -> None:
@@ -58,7 +58,7 @@ def _chance(value: float) -> float:
     return min(1.0, max(0.0, value))
 
 
-def list_readiness(parts: list[PartResult]) -> Estimate:
+def list_readiness(parts: list[PartResult]) -> ProbabilityEstimate:
     """Multiply the parts' probabilities that all are served.
 
     Parameters
@@ -68,20 +68,20 @@ def list_readiness(parts: list[PartResult]) -> Estimate:
 
     Returns
     -------
-    Estimate
+    ProbabilityEstimate
         The product, with the standard error of a product of independent estimates.
 
     Examples
     --------
-    >>> halves = [PartResult((k,), Estimate(0.5, 0.0), [], []) for k in range(2)]
+    >>> halves = [PartResult((k,), ProbabilityEstimate(0.5, 0.0), [], []) for k in range(2)]
     >>> list_readiness(halves)
-    Estimate(value=0.25, standard_error=0.0)
+    ProbabilityEstimate(value=0.25, standard_error=0.0)
     """
     squares = [(part.everyone.value**2, part.everyone.standard_error**2) for part in parts]
     value = float(np.prod([part.everyone.value for part in parts]))
     spread = np.prod([mean + error for mean, error in squares])
     variance = float(spread - np.prod([mean for mean, _ in squares]))
-    return Estimate(_chance(value), max(0.0, variance) ** 0.5)
+    return ProbabilityEstimate(_chance(value), max(0.0, variance) ** 0.5)
 
 
 def gains_of(parts: list[PartResult], count: int) -> tuple[tuple[str, float], ...]:
@@ -104,7 +104,7 @@ def gains_of(parts: list[PartResult], count: int) -> tuple[tuple[str, float], ..
 
     Examples
     --------
-    >>> part = PartResult((0,), Estimate(0.5, 0.0), [], [], forks={"x": {0: (0.5, 0.5)}})
+    >>> part = PartResult((0,), ProbabilityEstimate(0.5, 0.0), [], [], forks={"x": {0: (0.5, 0.5)}})
     >>> gains_of([part, part], 1)
     (('x', 0.75),)
     """

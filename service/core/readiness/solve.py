@@ -1,23 +1,22 @@
 """Answer a readiness problem."""
 
 from service.core.readiness import exact
-from service.core.readiness.coverage import coverage
-from service.core.readiness.demands import shelf_for
-from service.core.readiness.joint import TooLarge
-from service.core.readiness.layout_rows import layout_of
+from service.core.readiness.coverage import coverage, item_limits
+from service.core.readiness.exact import TooManyTransitions
+from service.core.readiness.packed_state import state_layout
+from service.core.readiness.parts import ListPart, parts_of
 from service.core.readiness.problem import (
-    Answer,
     CaseAnswer,
-    Estimate,
-    Problem,
+    ProbabilityEstimate,
     ProblemError,
+    ReadinessAnswer,
+    ReadinessProblem,
 )
-from service.core.readiness.reduce import Part, parts_of
 from service.core.readiness.results import PartResult, gains_of, list_readiness
-from service.core.readiness.simulate import simulate
+from service.core.readiness.simulation import simulate
 
 
-def solve(problem: Problem) -> Answer:
+def solve(problem: ReadinessProblem) -> ReadinessAnswer:
     """Work out how ready a list is.
 
     Stock that cannot run out is dropped, outcomes that look alike on what is left are merged,
@@ -28,12 +27,12 @@ def solve(problem: Problem) -> Answer:
 
     Parameters
     ----------
-    problem : Problem
+    problem : ReadinessProblem
         A parsed problem.
 
     Returns
     -------
-    Answer
+    ReadinessAnswer
         Probabilities in [0, 1]; gains are expected further cases, the positive ones only.
 
     Raises
@@ -43,12 +42,12 @@ def solve(problem: Problem) -> Answer:
 
     Examples
     --------
-    >>> from service.core.readiness.problem import Case, Construct, Need, Parcel, Take
+    >>> from service.core.readiness.problem import Case, Construct, Need, DatedStock as Parcel, Take
     >>> def case(name):
     ...     takes = (Take((), ((("x", 1),),)),)
     ...     needs = (Need("n", 1.0, (0,)),)
     ...     return Case(name, None, None, (), needs, (Construct("c", takes),))
-    >>> answer = solve(Problem((Parcel("x", 1),), (), (case("K1"), case("K2"))))
+    >>> answer = solve(ReadinessProblem((Parcel("x", 1),), (), (case("K1"), case("K2"))))
     >>> answer.list_readiness.value, [each.readiness.value for each in answer.cases], answer.gains
     (0.0, [1.0, 0.0], (('x', 1.0),))
     """
@@ -58,7 +57,7 @@ def solve(problem: Problem) -> Answer:
         for index, position in enumerate(result.positions):
             cases[position] = _case_answer(problem, position, result, index)
     simulated = any(result.samples is not None for result in results)
-    return Answer(
+    return ReadinessAnswer(
         method="simulated" if simulated else "exact",
         samples=problem.samples if simulated else None,
         list_readiness=list_readiness(results),
@@ -67,21 +66,21 @@ def solve(problem: Problem) -> Answer:
     )
 
 
-def _solve_part(problem: Problem, part: Part, number: int) -> PartResult:
+def _solve_part(problem: ReadinessProblem, part: ListPart, number: int) -> PartResult:
     gains = problem.gains > 0
-    layout = layout_of(part)
+    layout = state_layout(part)
     asked = problem.method == "exact"
     most = exact.MAX_TRANSITIONS_IF_ASKED if asked else exact.MAX_TRANSITIONS
     if problem.method != "simulated":
         try:
             return exact.solve_exactly(part, layout, gains=gains, most=most)
-        except TooLarge as refusal:
+        except TooManyTransitions as refusal:
             if asked:
                 raise _refused(part, refusal, most) from None
     return simulate(part, layout, problem.samples, (problem.seed, number), gains=gains)
 
 
-def _refused(part: Part, refusal: TooLarge, most: int) -> ProblemError:
+def _refused(part: ListPart, refusal: TooManyTransitions, most: int) -> ProblemError:
     names = f"{part.cases[0].name!r} to {part.cases[-1].name!r} ({len(part.cases)} cases)"
     sentence = (
         f"An exact answer for {names} would take at least {refusal.transitions:,} pairs of "
@@ -90,9 +89,11 @@ def _refused(part: Part, refusal: TooLarge, most: int) -> ProblemError:
     return ProblemError((("/method", sentence),))
 
 
-def _case_answer(problem: Problem, position: int, result: PartResult, index: int) -> CaseAnswer:
+def _case_answer(
+    problem: ReadinessProblem, position: int, result: PartResult, index: int
+) -> CaseAnswer:
     case = problem.cases[position]
-    shelf = shelf_for(problem.stock, problem.sets, case.starts_us)
+    shelf = item_limits(problem.stock, problem.sets, case.starts_us)
     return CaseAnswer(
         case=case.name,
         readiness=result.cases[index],
@@ -107,12 +108,12 @@ def _case_answer(problem: Problem, position: int, result: PartResult, index: int
     )
 
 
-def answer_to_json(answer: Answer) -> dict[str, object]:
+def answer_to_json(answer: ReadinessAnswer) -> dict[str, object]:
     """Return an answer as plain JSON values.
 
     Parameters
     ----------
-    answer : Answer
+    answer : ReadinessAnswer
         What `solve` returned.
 
     Returns
@@ -122,7 +123,8 @@ def answer_to_json(answer: Answer) -> dict[str, object]:
 
     Examples
     --------
-    >>> answer_to_json(Answer("exact", None, Estimate(1.0, 0.0), (), (("x", 0.5),)))["gains"]
+    >>> sure = ProbabilityEstimate(1.0, 0.0)
+    >>> answer_to_json(ReadinessAnswer("exact", None, sure, (), (("x", 0.5),)))["gains"]
     [{'item': 'x', 'gain': 0.5}]
     """
     return {
@@ -145,5 +147,5 @@ def answer_to_json(answer: Answer) -> dict[str, object]:
     }
 
 
-def _estimate(estimate: Estimate) -> dict[str, float]:
+def _estimate(estimate: ProbabilityEstimate) -> dict[str, float]:
     return {"value": estimate.value, "standard_error": estimate.standard_error}

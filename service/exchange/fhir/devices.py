@@ -1,25 +1,30 @@
 """Catalogue lines as DeviceDefinition, and lots as Device."""
 
+import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
-from service.core.items import ItemFacts, describe_size
+from service.core.catalogue import ItemFacts, describe_size
+from service.exchange.fhir.supply import organization
 from service.exchange.fhir.terms import (
     EMDN,
     GS1_DI,
+    FhirSite,
     Json,
     absent,
     coding,
     concept,
+    identifier,
     instant,
     link,
     measure,
+    named,
     own_system,
     resource,
+    site_system,
+    without_empty,
 )
-from service.exchange.fhir.udi import udi_carrier
-
-__all__ = ["Article", "Pack", "device", "device_definition", "device_name"]
+from service.exchange.labels.gs1 import bracketed, gs1_elements
 
 #: Code of a property by the column it comes from, and its unit: words and UCUM.
 _MEASURES = {
@@ -30,6 +35,8 @@ _MEASURES = {
     "barrel_mm": ("barrel-length", "mm", "mm"),
     "bow_radius_mm": ("bow-radius", "mm", "mm"),
 }
+
+
 _WORDS = {
     "side": "side",
     "screw_type": "screw-type",
@@ -39,7 +46,7 @@ _WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Article:
+class DeviceArticle:
     """A catalogue line as it goes out.
 
     Parameters
@@ -65,7 +72,7 @@ class Article:
 
 
 @dataclass(frozen=True, slots=True)
-class Pack:
+class DevicePack:
     """Units of one lot or serial, as they go out.
 
     Parameters
@@ -85,7 +92,7 @@ class Pack:
     """
 
     id: int
-    article: Article
+    article: DeviceArticle
     lot_number: str
     serial: str
     use_by: date | None
@@ -101,8 +108,8 @@ def device_name(facts: ItemFacts) -> str:
     return f"{description}, {size}" if size else description
 
 
-def device_definition(article: Article) -> Json:
-    """Give a catalogue line as DeviceDefinition.
+def device_definition(article: DeviceArticle) -> Json:
+    """Return a catalogue line as DeviceDefinition.
 
     ``udiDeviceIdentifier.jurisdiction`` is mandatory in R5 and not on record, so it says
     ``unknown``. The supplier stands as distributor of the pack: the maker is not on record.
@@ -127,8 +134,8 @@ def device_definition(article: Article) -> Json:
     )
 
 
-def device(pack: Pack) -> Json:
-    """Give a lot or serial as Device; its status says whether the site has any of it now."""
+def device(pack: DevicePack) -> Json:
+    """Return a lot or serial as Device; its status says whether the site has any of it now."""
     article = pack.article
     return resource(
         "Device",
@@ -149,7 +156,7 @@ def device(pack: Pack) -> Json:
     )
 
 
-def _classes(article: Article) -> list[Json]:
+def _classes(article: DeviceArticle) -> list[Json]:
     kinds = [concept(coding(own_system("item-kind"), article.facts.kind))]
     if article.emdn_code is not None:
         kinds.append(concept({"system": EMDN, "code": article.emdn_code}))
@@ -184,3 +191,111 @@ def _property(code: str) -> Json:
 
 def _word(code: str) -> Json:
     return concept(coding(own_system("device-property-value"), code))
+
+
+#: What a lot or serial may hold: set 82 without brackets, which would end the element for a reader.
+_ELEMENT = re.compile(r"[!\"%&'*+,\-./0-9:;<=>?A-Z_a-z]{1,20}")
+
+
+def printed_udi(
+    gtin: str, *, made_on: date | None = None, use_by: date | None = None, lot: str, serial: str
+) -> str | None:
+    """Write a device identifier as GS1 element strings for people to read.
+
+    Parameters
+    ----------
+    gtin
+        14 digits.
+    made_on, use_by
+        Days, left out when not known.
+    lot, serial
+        As printed; empty when there is none.
+
+    Returns
+    -------
+    str or None
+        Application identifiers 01, 11, 17, 10 and 21 in the regulator's order; ``None`` when lot
+        or serial cannot stand in a GS1 code, so that no label ever carried it like this.
+
+    Notes
+    -----
+    Source: FDA, "Unique Device Identifier formats by FDA-accredited issuing agency" (order and
+    brackets); GS1 General Specifications, 3.2 (elements) and 7.11 (character set 82).
+
+    Examples
+    --------
+    >>> printed_udi("51022222233336", use_by=date(2015, 7, 7), lot="A213B1", serial="1234")
+    '(01)51022222233336(17)150707(10)A213B1(21)1234'
+    """
+    if any(part and _ELEMENT.fullmatch(part) is None for part in (lot, serial)):
+        return None
+    return bracketed(
+        gs1_elements(gtin=gtin, lot=lot, serial=serial, use_by=use_by, made_on=made_on)
+    )
+
+
+def udi_carrier(gtin: str | None, use_by: date | None, lot: str, serial: str) -> list[Json]:
+    """Return a device's ``udiCarrier``; empty without a GTIN, which is its only mandatory part.
+
+    The jurisdiction, and how the code was read, are not on record and stay absent.
+    """
+    if gtin is None:
+        return []
+    printed = printed_udi(gtin, use_by=use_by, lot=lot, serial=serial)
+    facts = {"deviceIdentifier": gtin, "issuer": GS1_DI, "carrierHRF": printed}
+    return [without_empty(facts)]
+
+
+@dataclass(frozen=True, slots=True)
+class ImplantedUnit:
+    """One implanted unit.
+
+    Parameters
+    ----------
+    key
+        The ledger's line and the number of the unit in it, as ``12-1``.
+    lot_id
+        The Device it was.
+    what
+        The item's name and device identifier, for people.
+    case
+        The local reference of the case.
+    side
+        ``left`` or ``right``.
+    at
+        When it was written to the ledger.
+    """
+
+    key: str
+    lot_id: int
+    what: str
+    case: str
+    side: str
+    at: datetime
+
+
+def device_usage(site: FhirSite, one: ImplantedUnit) -> Json:
+    """Return an implanted unit as DeviceUsage.
+
+    Notes
+    -----
+    ``patient`` is mandatory in R5 and there are no patients here. A case's reference names an
+    operation and no person, so it does not stand in for one: the patient says ``unsupported`` (the
+    source system cannot tell), and the case is what the record is ``derivedFrom``, a Procedure
+    known by its local reference. ``active`` means that the device stayed in; what becomes of it
+    later is not known here.
+    """
+    case = identifier(site_system(site, "case"), one.case)
+    return resource(
+        "DeviceUsage",
+        one.key,
+        meta={"lastUpdated": instant(one.at)},
+        status="active",
+        patient={**absent("unsupported"), "display": "not held in this system"},
+        derivedFrom=[named("Procedure", f"Case {one.case}", case)],
+        timingDateTime=instant(one.at),
+        dateAsserted=instant(one.at),
+        informationSource=organization(site),
+        device={"reference": link("Device", str(one.lot_id), one.what)},
+        bodySite={"concept": {"text": f"{one.side} femur"}},
+    )

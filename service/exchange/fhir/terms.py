@@ -6,45 +6,34 @@ somebody nor be mistaken for a page. Identifiers that a site gives carry the sit
 hospitals may well number their orders and cases alike.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 from urllib.parse import quote
 
-__all__ = [
-    "EMDN",
-    "GS1_DI",
-    "SiteName",
-    "absent",
-    "coding",
-    "concept",
-    "count_of",
-    "identifier",
-    "instant",
-    "link",
-    "measure",
-    "named",
-    "own_system",
-    "resource",
-    "site_identifier",
-    "site_system",
-    "without_empty",
-]
-
 Json = dict[str, Any]
 
+
 _OWN = "https://traywright.invalid/fhir"
+
+
 #: Issuer of device identifiers under GS1. Source: FHIR R5, Device.udiCarrier.issuer.
 GS1_DI = "http://hl7.org/fhir/NamingSystem/gs1-di"
+
+
 #: HL7 has registered no address for the European nomenclature; this is where its owner keeps it.
 EMDN = "https://webgate.ec.europa.eu/dyna2/emdn/"
+
+
 _UCUM = "http://unitsofmeasure.org"
+
+
 _ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 
 
 @dataclass(frozen=True, slots=True)
-class SiteName:
+class FhirSite:
     """A hospital site as it is named outside.
 
     Parameters
@@ -60,7 +49,7 @@ class SiteName:
 
 
 def own_system(name: str) -> str:
-    """Give the address of a code system of our own.
+    """Return the address of a code system of our own.
 
     Examples
     --------
@@ -70,19 +59,19 @@ def own_system(name: str) -> str:
     return f"{_OWN}/CodeSystem/{name}"
 
 
-def site_system(site: SiteName, name: str) -> str:
-    """Give the address of identifiers that a site gives.
+def site_system(site: FhirSite, name: str) -> str:
+    """Return the address of identifiers that a site gives.
 
     Examples
     --------
-    >>> site_system(SiteName("A 1", "Hospital"), "case")
+    >>> site_system(FhirSite("A 1", "Hospital"), "case")
     'https://traywright.invalid/fhir/site/A%201/case'
     """
     return f"{_OWN}/site/{quote(site.code, safe='')}/{name}"
 
 
-def site_identifier(site: SiteName) -> Json:
-    """Give the identifier of a site itself."""
+def site_identifier(site: FhirSite) -> Json:
+    """Return the identifier of a site itself."""
     return identifier(f"{_OWN}/site", site.code)
 
 
@@ -164,3 +153,102 @@ def count_of(units: int) -> Json:
 def instant(moment: datetime | date) -> str:
     """Write a moment with its zone, or a day."""
     return moment.isoformat()
+
+
+FHIR_VERSION = "5.0.0"
+
+
+#: The day on which what this statement says last changed.
+_SINCE = "2026-11-25"
+
+
+_DOCUMENTATION = """\
+Read only: what a site's stock, orders and implant log hold, for the site of whoever asks. Searches
+take `_count` (0 to 500) and the cursor in the link `next`; every other parameter but `_format` is
+refused, so that nobody takes everything for what they searched for. JSON only. Errors are
+OperationOutcome. There are no patients here: DeviceUsage says so in `patient`, and names the case
+under `derivedFrom`. Codes and identifiers of our own stand under https://traywright.invalid/fhir,
+a name that never resolves.\
+"""
+
+
+def search_set(
+    base: str,
+    found: Sequence[Json],
+    *,
+    total: int,
+    this: str,
+    following: str | None,
+) -> Json:
+    """Return the answer to a search as a Bundle.
+
+    Parameters
+    ----------
+    base
+        The address of the FHIR service, without a slash at its end.
+    found
+        The resources of this page.
+    total
+        How many there are on all pages.
+    this, following
+        The addresses of this page and of the next; ``None`` when this is the last.
+    """
+    links = [{"relation": "self", "url": this}]
+    if following is not None:
+        links.append({"relation": "next", "url": following})
+    entries = [
+        {
+            "fullUrl": f"{base}/{one['resourceType']}/{one['id']}",
+            "resource": one,
+            "search": {"mode": "match"},
+        }
+        for one in found
+    ]
+    facts = {"type": "searchset", "total": total, "link": links, "entry": entries}
+    return {"resourceType": "Bundle", **without_empty(facts)}
+
+
+def capability_statement(
+    base: str, site: FhirSite, version: str, resources: Mapping[str, str]
+) -> Json:
+    """Say what can be asked, and nothing that cannot.
+
+    Parameters
+    ----------
+    base
+        The address of the FHIR service.
+    version
+        The version of this service.
+    resources
+        What each type of resource holds, by the name of the type.
+    """
+    return {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": _SINCE,
+        "kind": "instance",
+        "software": {"name": "Traywright", "version": version},
+        "implementation": {"description": f"Traywright at {site.name}", "url": base},
+        "fhirVersion": FHIR_VERSION,
+        "format": ["json"],
+        "rest": [
+            {
+                "mode": "server",
+                "documentation": _DOCUMENTATION,
+                "security": {
+                    "description": "A token in the header Authorization: Bearer, or the session "
+                    "of somebody signed in; every role may read."
+                },
+                "resource": [
+                    {
+                        "type": name,
+                        "documentation": says,
+                        "interaction": [{"code": "read"}, {"code": "search-type"}],
+                        "versioning": "no-version",
+                        "referencePolicy": ["literal", "logical"],
+                    }
+                    for name, says in resources.items()
+                ],
+            }
+        ],
+    }

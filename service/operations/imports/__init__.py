@@ -2,4 +2,8 @@
 
 from service.operations.imports.run import FORMATS, import_file, is_long
 
-__all__ = ["FORMATS", "import_file", "is_long"]
+__all__ = [
+    "FORMATS",
+    "import_file",
+    "is_long",
+]

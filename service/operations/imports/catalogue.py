@@ -2,14 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from typing import Any
 
-from service.exchange.rows import CatalogueRow
+from service.exchange.sheets.formats import CatalogueRow, HolidayRow, SupplierRow
 from service.operations.imports.plan import ImportPlan
-from service.operations.unit import Unit
-from service.storage.queries import catalogue
-from service.storage.tables import Item
-
-__all__ = ["plan_catalogue"]
+from service.operations.work import Unit
+from service.storage.queries import catalogue, suppliers
+from service.storage.tables import Holiday, Item, Supplier
 
 
 def plan_catalogue(unit: Unit, rows: Sequence[tuple[int, CatalogueRow]]) -> ImportPlan:
@@ -30,11 +29,60 @@ def plan_catalogue(unit: Unit, rows: Sequence[tuple[int, CatalogueRow]]) -> Impo
             plan.unchanged += 1
         else:
             plan.changed += 1
-            plan.later(_update, known[row.ref], facts)
+            plan.later(_update_item, known[row.ref], facts)
     plan.later(catalogue.insert_many, unit.session, new)
     return plan
 
 
-def _update(item: Item, facts: dict[str, object]) -> None:
+def _update_item(item: Item, facts: dict[str, object]) -> None:
     item.sqlmodel_update(facts)
     item.version += 1
+
+
+def plan_suppliers(unit: Unit, rows: Sequence[tuple[int, SupplierRow]]) -> ImportPlan:
+    """Compare a file of suppliers with those that are known."""
+    plan = ImportPlan()
+    known = {row.name: row for row in suppliers.all_suppliers(unit.session)}
+    for _, row in rows:
+        facts = _columns(row)
+        there = known.get(row.name)
+        if there is None:
+            plan.added += 1
+            plan.later(unit.session.add, Supplier(**facts))
+        elif all(getattr(there, name) == value for name, value in facts.items()):
+            plan.unchanged += 1
+        else:
+            plan.changed += 1
+            plan.later(_update_supplier, there, facts)
+    named = set(suppliers.names_in_catalogue(unit.session)) - {""}
+    for name in sorted({row.name for _, row in rows} - named):
+        plan.notes.append(f"No item of the catalogue comes from {name}.")
+    return plan
+
+
+def _columns(row: SupplierRow) -> dict[str, Any]:
+    facts = asdict(row)
+    clock = facts.pop("cut_off")
+    return {**facts, "cut_off_minute": None if clock is None else clock.hour * 60 + clock.minute}
+
+
+def _update_supplier(row: Supplier, facts: dict[str, Any]) -> None:
+    row.sqlmodel_update(facts)
+    row.version += 1
+
+
+def plan_holidays(unit: Unit, rows: Sequence[tuple[int, HolidayRow]]) -> ImportPlan:
+    """Compare a file of holidays with the site's; those the file leaves out stay."""
+    plan = ImportPlan()
+    known = {row.day: row for row in suppliers.holidays(unit.session, unit.site_id)}
+    for _, row in rows:
+        there = known.get(row.day)
+        if there is None:
+            plan.added += 1
+            plan.later(unit.session.add, Holiday(site_id=unit.site_id, day=row.day, name=row.name))
+        elif there.name == row.name:
+            plan.unchanged += 1
+        else:
+            plan.changed += 1
+            plan.later(there.sqlmodel_update, {"name": row.name})
+    return plan

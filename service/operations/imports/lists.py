@@ -6,27 +6,20 @@ from dataclasses import dataclass
 from pydantic import ValidationError
 
 from service.errors import BadInput
-from service.exchange.rows import OperatingListRow
-from service.operations.cases import case_columns
-from service.operations.following import replan
+from service.exchange.sheets.formats import OperatingListRow
+from service.operations.cases.cases import case_columns
+from service.operations.cases.plans import store_plan
+from service.operations.holds.release import rehold_changed_cases
 from service.operations.imports.plan import ImportPlan
-from service.operations.plans import store_plan
-from service.operations.schemas.cases import (
-    CaseFields,
-    FindingsBody,
-    MeasurementsBody,
-    PlanBody,
-)
-from service.operations.schemas.faults import faults_of
-from service.operations.unit import Unit
+from service.operations.work import Unit
+from service.schemas.cases import CaseFields, FindingsBody, MeasurementsBody, PlanBody
+from service.schemas.faults import faults_of
 from service.storage.queries import cases
 from service.storage.tables import SurgicalCase
 
-__all__ = ["plan_lists"]
-
 
 @dataclass(frozen=True, slots=True)
-class _Entry:
+class _CaseEntry:
     """A row that can be written."""
 
     reference: str
@@ -55,11 +48,11 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
         except BadInput as error:
             for fault in error.faults:
                 plan.fault(number, fault.pointer.split("/")[1], fault.reason)
-    plan.later(replan, unit, touched, "the list was brought again")
+    plan.later(rehold_changed_cases, unit, touched, "the list was brought again")
     return plan
 
 
-def _entry(row: OperatingListRow) -> _Entry:
+def _entry(row: OperatingListRow) -> _CaseEntry:
     fields = CaseFields(
         list_date=row.list_date,
         theatre=row.theatre,
@@ -80,10 +73,10 @@ def _entry(row: OperatingListRow) -> _Entry:
     plan = None
     if row.primary is not None:
         plan = PlanBody(primary=row.primary, alternates=list(row.alternates))
-    return _Entry(row.case_reference, fields, plan)
+    return _CaseEntry(row.case_reference, fields, plan)
 
 
-def _write(unit: Unit, entry: _Entry, plan: ImportPlan) -> bool:
+def _write(unit: Unit, entry: _CaseEntry, plan: ImportPlan) -> bool:
     """Write one case inside a savepoint, so that a faulty row leaves nothing behind.
 
     Returns

@@ -1,12 +1,11 @@
 """What an import is going to do, worked out in full before anything is written."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
-from service.exchange.rows import RowFault
-
-__all__ = ["ImportPlan", "Step"]
+from service.exchange.sheets.tables import RowFault
+from service.operations.long_work import Report
 
 Step = Callable[[], None]
 
@@ -41,3 +40,38 @@ class ImportPlan:
 
 def _drop(_value: object) -> None:
     return None
+
+
+Entry = TypeVar("Entry")
+
+
+#: Entries between two reports: often enough to be watched, seldom enough to cost nothing.
+_STEP = 100
+
+
+class CountedRows(list[Entry]):
+    """A list that reports its place while it is gone through.
+
+    Parameters
+    ----------
+    entries
+        What is in it.
+    stage
+        What is being done with them, in words.
+    report
+        Is told. A list that is gone through twice reports twice.
+    """
+
+    def __init__(self, entries: Iterable[Entry], stage: str, report: Report) -> None:
+        super().__init__(entries)
+        self.stage = stage
+        self.report = report
+
+    def __iter__(self) -> Iterator[Entry]:
+        """Return the entries, and report each hundred of them and the end."""
+        total = len(self)
+        for done, entry in enumerate(super().__iter__()):
+            if done % _STEP == 0:
+                self.report(self.stage, done, total)
+            yield entry
+        self.report(self.stage, total, total)

@@ -5,25 +5,22 @@ from dataclasses import replace
 from typing import Any
 
 from service.errors import BadInput, FieldFault
-from service.exchange import rows as formats
-from service.exchange.rows import Parsed, RowFault
-from service.exchange.spreadsheets import MAX_FAULTS, Sheet, read_sheet
-from service.operations.imports.catalogue import plan_catalogue
-from service.operations.imports.counted import Counted
-from service.operations.imports.deliveries import plan_deliveries
+from service.exchange.sheets import formats
+from service.exchange.sheets.tables import Parsed, RowFault
+from service.exchange.sheets.workbook import MAX_FAULTS, Sheet, read_sheet
+from service.operations.imports.catalogue import plan_catalogue, plan_holidays, plan_suppliers
 from service.operations.imports.lists import plan_lists
-from service.operations.imports.plan import ImportPlan
-from service.operations.imports.stock_take import plan_stock_take
-from service.operations.imports.suppliers import plan_holidays, plan_suppliers
-from service.operations.imports.usage import plan_usage
-from service.operations.long_work import Report, silent
-from service.operations.schemas.imports import ImportOut, RefusedRow
-from service.operations.unit import Unit
-
-__all__ = ["FORMATS", "import_file", "import_rows", "is_long"]
+from service.operations.imports.plan import CountedRows, ImportPlan
+from service.operations.imports.stock import plan_deliveries, plan_stock_take, plan_usage
+from service.operations.long_work import Report, no_report
+from service.operations.work import Unit
+from service.schemas.imports import ImportOut, RefusedRow
 
 Reader = Callable[[Sheet], Parsed[Any]]
+
+
 Planner = Callable[[Unit, Sequence[tuple[int, Any]]], ImportPlan]
+
 
 #: Every kind of file: how it is read, and how it is compared with what is there.
 FORMATS: dict[str, tuple[Reader, Planner]] = {
@@ -40,6 +37,8 @@ FORMATS: dict[str, tuple[Reader, Planner]] = {
 #: Rows from which an import takes longer than somebody waits for a page. A case is checked row by
 #: row, so that a list is slow sooner.
 _MANY_ROWS, _MANY_CASES = 2_000, 100
+
+
 #: A packed workbook holds roughly one row in so many bytes.
 _BYTES_OF_A_ROW = 30
 
@@ -58,7 +57,7 @@ def import_file(
     filename: str,
     *,
     take_good_rows: bool,
-    report: Report = silent,
+    report: Report = no_report,
 ) -> ImportOut:
     """Import a file.
 
@@ -75,7 +74,7 @@ def import_file(
     read, _ = FORMATS[form]
     report("opening the file", 0, 0)
     sheet = read_sheet(data, filename)
-    parsed = read(replace(sheet, rows=Counted(sheet.rows, "reading rows", report)))
+    parsed = read(replace(sheet, rows=CountedRows(sheet.rows, "reading rows", report)))
     return import_rows(unit, form, parsed, take_good_rows=take_good_rows, report=report)
 
 
@@ -85,11 +84,11 @@ def import_rows(
     parsed: Parsed[Any],
     *,
     take_good_rows: bool,
-    report: Report = silent,
+    report: Report = no_report,
 ) -> ImportOut:
     """Import rows that have been read."""
     _, make_plan = FORMATS[form]
-    plan = make_plan(unit, Counted(parsed.good, "comparing with what is there", report))
+    plan = make_plan(unit, CountedRows(parsed.good, "comparing with what is there", report))
     faults = [*parsed.faults, *plan.faults]
     beyond = parsed.more_faults + max(0, len(faults) - MAX_FAULTS)
     faults = sorted(faults[:MAX_FAULTS], key=lambda fault: fault.row)
@@ -97,7 +96,9 @@ def import_rows(
     if faults and (not take_good_rows or faults[0].row == 1):
         raise _refusal(faults, beyond)
     # One step may write every row at once; then nobody can tell how far it is.
-    steps = plan.write if len(plan.write) == 1 else Counted(plan.write, "writing changes", report)
+    steps = (
+        plan.write if len(plan.write) == 1 else CountedRows(plan.write, "writing changes", report)
+    )
     report("writing changes", 0, 0)
     for step in steps:
         step()

@@ -4,21 +4,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from service.operations.orders.finding import lines
-from service.operations.orders.returning import list_loans
-from service.operations.orders.viewing import list_orders
-from service.operations.schemas.orders_out import OrderHead, OrderOut
-from service.operations.unit import Unit
+from service.operations.orders.loans import list_loans
+from service.operations.orders.orders import order_lines
+from service.operations.orders.view import list_orders
+from service.operations.work import Unit
+from service.schemas.orders import OrderHead, OrderOut
 from service.storage.queries import orders
 
-__all__ = ["Asked", "Board", "asked_for", "board_of"]
-
 _MOST = 500
+
+
 _WEEK_DAYS = 7
 
 
 @dataclass(frozen=True, slots=True)
-class Board:
+class OrderBoard:
     """Open orders of a site, each in one place only; what is not known to come stands first.
 
     Parameters
@@ -50,7 +50,7 @@ class Board:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class UnsentUnits:
     """Units that are on an order nobody has sent yet."""
 
     reference: str
@@ -59,8 +59,8 @@ class Asked:
     quantity: int
 
 
-def board_of(unit: Unit) -> Board:
-    """Give the open orders of a site by what is to be done about them."""
+def order_board(unit: Unit) -> OrderBoard:
+    """Return the open orders of a site by what is to be done about them."""
     pages = {
         state: list_orders(unit, state=state, limit=_MOST)
         for state in ("draft", "approved", "sent")
@@ -71,7 +71,7 @@ def board_of(unit: Unit) -> Board:
     rest = [one for one in coming if not one.is_late]
     until = unit.today + timedelta(days=_WEEK_DAYS)
     due = [one for one in rest if one.due_at is None or one.due_at.date() <= until]
-    return Board(
+    return OrderBoard(
         late=late,
         due=due,
         later=[one for one in rest if one not in due],
@@ -83,13 +83,13 @@ def board_of(unit: Unit) -> Board:
     )
 
 
-def asked_for(unit: Unit) -> dict[str, Sequence[Asked]]:
-    """Give by REF what stands on orders that are not sent yet, so that nobody asks twice."""
-    found: dict[str, list[Asked]] = {}
+def unsent_units(unit: Unit) -> dict[str, Sequence[UnsentUnits]]:
+    """Return by REF what stands on orders that are not sent yet, so that nobody asks twice."""
+    found: dict[str, list[UnsentUnits]] = {}
     for order in orders.orders_of(unit.session, unit.site_id, states=["draft", "approved"]):
         if order.kind == "bill_only":
             continue
-        for line, item in lines(unit, order):
-            asked = Asked(order.reference, order.kind, order.state, line.quantity)
+        for line, item in order_lines(unit, order):
+            asked = UnsentUnits(order.reference, order.kind, order.state, line.quantity)
             found.setdefault(item.ref, []).append(asked)
     return dict(found)

@@ -7,24 +7,21 @@ from sqlalchemy import Row
 from sqlalchemy.exc import IntegrityError
 
 from service.errors import NotFound, Required
-from service.operations.audit import note
-from service.operations.catalogue import the_item
-from service.operations.par.shelf import on_shelf
-from service.operations.schemas.par import BelowPar, LevelBody, LevelOut, LevelsOut, OnShelf
-from service.operations.stock import item_key
-from service.operations.unit import Unit
-from service.operations.versions import require_version
-from service.storage.engine import TransactionClash
+from service.operations.catalogue import require_item
+from service.operations.locations import item_key
+from service.operations.par.basis import on_shelf
+from service.operations.people.audit import note
+from service.operations.work import Unit, require_version
+from service.schemas.par import BelowPar, LevelBody, LevelOut, LevelsOut, OnShelf
+from service.storage.database import TransactionClash
 from service.storage.queries import par as queries
 from service.storage.tables import ParLevel
-
-__all__ = ["below_par", "get_level", "list_levels", "put_level", "set_level"]
 
 _NOTHING = OnShelf(owned=0, consigned=0)
 
 
 def list_levels(unit: Unit, *, below_only: bool) -> LevelsOut:
-    """Give the par levels in force with what counts towards them, and what to order.
+    """Return the par levels in force with what counts towards them, and what to order.
 
     Parameters
     ----------
@@ -40,13 +37,13 @@ def list_levels(unit: Unit, *, below_only: bool) -> LevelsOut:
 
 
 def below_par(unit: Unit) -> list[BelowPar]:
-    """Give what to order so that every level is kept: reference, units and why, by reference."""
+    """Return what to order so that every level is kept: reference, units and why, by reference."""
     return [_suggested(one) for one in _levels(unit) if one.missing]
 
 
 def get_level(unit: Unit, ref: str) -> LevelOut:
-    """Give one level in force."""
-    row = unit.session.get(ParLevel, (unit.site_id, item_key(the_item(unit, ref))))
+    """Return one level in force."""
+    row = unit.session.get(ParLevel, (unit.site_id, item_key(require_item(unit, ref))))
     if row is None:
         raise NotFound(f"Nobody has set a par level for {ref}.")
     facts = queries.supply_facts(unit.session)[ref]
@@ -64,7 +61,7 @@ def set_level(unit: Unit, ref: str, body: LevelBody, version: int | None) -> Lev
     Stale
         When it was changed since it was read.
     """
-    key = item_key(the_item(unit, ref))
+    key = item_key(require_item(unit, ref))
     row = unit.session.get(ParLevel, (unit.site_id, key), with_for_update=True)
     if row is None and version is not None:
         raise NotFound(f"Nobody has set a par level for {ref}.")

@@ -4,50 +4,42 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
-from service.core.items import ItemFacts, describe_size
+from service.core.catalogue import ItemFacts, describe_size
 from service.errors import BadInput, Conflict, FieldFault
-from service.exchange.money import minor_units, price, written
-from service.exchange.row_checks import Problem
-from service.operations.catalogue import the_item
+from service.exchange.sheets.cells import CellProblem
+from service.exchange.sheets.money import amount_text, minor_units, price
+from service.operations.catalogue import require_item
 from service.operations.demand import demand
-from service.operations.orders.drafting import draft
+from service.operations.orders.draft import draft_orders
+from service.operations.par.basis import on_shelf
 from service.operations.par.levels import below_par, list_levels
-from service.operations.par.read import get_proposal
-from service.operations.par.shelf import on_shelf
-from service.operations.schemas.orders import DraftBody, DraftLine
-from service.operations.schemas.orders_out import Orders
-from service.operations.schemas.par import LevelOut, LineOut, OnShelf
-from service.operations.schemas.par_view import (
+from service.operations.par.proposal import get_proposal
+from service.operations.work import Unit
+from service.schemas.orders import DraftBody, DraftLine, Orders
+from service.schemas.par import (
     FamilyLevels,
     FamilyLines,
     ItemLevel,
+    LevelOut,
     LevelsView,
     OneLevelView,
+    OnShelf,
+    ProposalLineOut,
     ProposalView,
     ViewedLine,
 )
-from service.operations.unit import Unit
 from service.storage.queries import catalogue
 from service.storage.queries import par as queries
 
-__all__ = [
-    "budget_minor",
-    "draft_missing",
-    "money",
-    "view_level",
-    "view_levels",
-    "view_proposal",
-    "whole_units",
-]
-
 #: Kind and system.
 Family = tuple[str, str | None]
+
 
 _NOTHING = OnShelf(owned=0, consigned=0)
 
 
 def view_levels(unit: Unit) -> LevelsView:
-    """Give every catalogue line with its level and what counts towards it, by family.
+    """Return every catalogue line with its level and what counts towards it, by family.
 
     Lines without a level are listed, too: today's stock counts for them. Instrument sets come
     back and have no level.
@@ -63,14 +55,14 @@ def view_levels(unit: Unit) -> LevelsView:
 
 
 def view_level(unit: Unit, ref: str) -> OneLevelView:
-    """Give one item with its level and its demand.
+    """Return one item with its level and its demand.
 
     Raises
     ------
     NotFound
         When the catalogue has no such item.
     """
-    item = the_item(unit, ref)
+    item = require_item(unit, ref)
     found = demand(unit, item.kind, item.system)
     own = next(one for one in found.items if one.ref == item.ref)
     sizes = own.share.of if own.share else None
@@ -85,7 +77,7 @@ def view_level(unit: Unit, ref: str) -> OneLevelView:
 
 
 def view_proposal(unit: Unit, key: int) -> ProposalView:
-    """Give a proposal with the family of every line, and what has been settled since.
+    """Return a proposal with the family of every line, and what has been settled since.
 
     Raises
     ------
@@ -124,7 +116,7 @@ def draft_missing(unit: Unit, refs: Iterable[str]) -> Orders:
     ]
     if not lines:
         raise Conflict("None of these is below its level any more. Nothing was ordered.")
-    return draft(unit, DraftBody(lines=lines))
+    return draft_orders(unit, DraftBody(lines=lines))
 
 
 def budget_minor(amount: str, currency: str) -> int:
@@ -140,7 +132,7 @@ def budget_minor(amount: str, currency: str) -> int:
         found = minor_units(found, currency)
     if isinstance(found, int):
         return found
-    reason = found.reason if isinstance(found, Problem) else "not an amount of money"
+    reason = found.reason if isinstance(found, CellProblem) else "not an amount of money"
     raise BadInput("Nothing was worked out.", faults=[FieldFault("/budget", reason)])
 
 
@@ -152,20 +144,20 @@ def money(minor: float, currency: str) -> str:
     >>> money(-4535149, "GBP")
     '−45\u202f351 GBP'
     """
-    whole = round(Decimal(written(abs(round(minor)), currency)))
+    whole = round(Decimal(amount_text(abs(round(minor)), currency)))
     sign = "\u2212" if minor < 0 and whole else ""
     return f"{sign}{whole:,} {currency}".replace(",", "\u202f")
 
 
 def whole_units(minor: int, currency: str) -> float:
-    """Give an amount in whole units of its currency, for drawing.
+    """Return an amount in whole units of its currency, for drawing.
 
     Examples
     --------
     >>> whole_units(123450, "EUR"), whole_units(900, "JPY")
     (1234.5, 900.0)
     """
-    return float(written(minor, currency))
+    return float(amount_text(minor, currency))
 
 
 def _items(unit: Unit) -> list[ItemLevel]:
@@ -193,7 +185,7 @@ def _item(facts: ItemFacts, level: LevelOut | None, here: OnShelf, ordered: int)
 
 
 def _usual_currency(unit: Unit) -> str:
-    """Give the currency most of the catalogue is priced in; the first by name among equals."""
+    """Return the currency most of the catalogue is priced in; the first by name among equals."""
     facts = queries.supply_facts(unit.session).values()
     counts = Counter(row.currency for row in facts if row.currency)
     return min(counts, key=lambda one: (-counts[one], one), default="")
@@ -221,7 +213,7 @@ def _level_families(items: Iterable[ItemLevel]) -> list[FamilyLevels]:
     return list(found.values())
 
 
-def _viewed(line: LineOut, facts: ItemFacts, now: int | None) -> ViewedLine:
+def _viewed(line: ProposalLineOut, facts: ItemFacts, now: int | None) -> ViewedLine:
     change = line.proposed - line.today
     return ViewedLine.model_validate(
         {
@@ -237,7 +229,7 @@ def _viewed(line: LineOut, facts: ItemFacts, now: int | None) -> ViewedLine:
     )
 
 
-def _settled(line: LineOut, now: int | None) -> str:
+def _settled(line: ProposalLineOut, now: int | None) -> str:
     if line.decision != "open":
         return line.decision
     return f"its level is {now} by now" if now is not None and now != line.today else ""

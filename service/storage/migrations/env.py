@@ -7,7 +7,7 @@ from sqlmodel import SQLModel
 from sqlmodel.sql.sqltypes import AutoString
 
 from service.storage import tables
-from service.storage.columns import UtcDateTime
+from service.storage.database import UtcDateTime
 
 __all__ = ["tables"]
 

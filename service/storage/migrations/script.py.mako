@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from service.storage.columns import UtcDateTime
+from service.storage.database import UtcDateTime
 ${imports if imports else ""}
 
 revision = ${repr(up_revision)}

@@ -1,5 +1,6 @@
 """Reading lists, cases and plans."""
 
+from collections.abc import Collection
 from datetime import date
 from typing import Any
 
@@ -7,29 +8,19 @@ from sqlalchemy import Select, bindparam, exists, func, select
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col
 
-from service.storage.tables import OperatingList, Plan, SurgicalCase
-
-__all__ = [
-    "cases_between",
-    "find_case",
-    "find_list",
-    "latest_plan",
-    "latest_plans",
-    "lists_between",
-]
-
+from service.storage.tables import CaseEvent, Confirmation, OperatingList, Plan, SurgicalCase
 
 AnySelect = Select[*tuple[Any, ...]]
 
 
 def find_list(session: Session, site_id: int, day: date, theatre: str) -> OperatingList | None:
-    """Give one theatre's list on one day."""
+    """Return one theatre's list on one day."""
     query = select(OperatingList).filter_by(site_id=site_id, list_date=day, theatre=theatre)
     return session.execute(query).scalars().first()
 
 
 def lists_between(session: Session, site_id: int, first: date, last: date) -> list[OperatingList]:
-    """Give the lists from one day to another, both included, by day and theatre."""
+    """Return the lists from one day to another, both included, by day and theatre."""
     query = (
         select(OperatingList)
         .filter_by(site_id=site_id)
@@ -53,7 +44,7 @@ _FIND_CASE = (
 def find_case(
     session: Session, site_id: int, reference: str
 ) -> tuple[SurgicalCase, OperatingList] | None:
-    """Give a case by its local reference, and its list."""
+    """Return a case by its local reference, and its list."""
     row = session.execute(_FIND_CASE, {"site_id": site_id, "reference": reference}).first()
     return None if row is None else (row[0], row[1])
 
@@ -61,7 +52,7 @@ def find_case(
 def cases_between(
     session: Session, site_id: int, first: date, last: date
 ) -> list[tuple[OperatingList, SurgicalCase]]:
-    """Give every case not cancelled from one list day to another, in order of start."""
+    """Return every case not cancelled from one list day to another, in order of start."""
     query = _between(select(OperatingList, SurgicalCase), site_id, first, last)
     return [(row[0], row[1]) for row in session.execute(query)]
 
@@ -82,7 +73,7 @@ def _between(query: AnySelect, site_id: int, first: date, last: date) -> AnySele
 def planned_between(
     session: Session, site_id: int, first: date, last: date
 ) -> list[tuple[OperatingList, SurgicalCase, Plan | None]]:
-    """Give the same cases, each with the newest revision of its plan."""
+    """Return the same cases, each with the newest revision of its plan."""
     later = aliased(Plan)
     is_later = (col(later.case_id) == col(Plan.case_id)) & (
         col(later.revision) > col(Plan.revision)
@@ -94,12 +85,12 @@ def planned_between(
 
 
 def latest_plan(session: Session, case_id: int) -> Plan | None:
-    """Give the newest revision of a case's plan."""
+    """Return the newest revision of a case's plan."""
     return latest_plans(session, [case_id]).get(case_id)
 
 
 def latest_plans(session: Session, case_ids: list[int]) -> dict[int, Plan]:
-    """Give the newest revision of each case's plan, by case."""
+    """Return the newest revision of each case's plan, by case."""
     newest = (
         select(col(Plan.case_id), func.max(col(Plan.revision)).label("revision"))
         .where(col(Plan.case_id).in_(case_ids))
@@ -114,8 +105,25 @@ def latest_plans(session: Session, case_ids: list[int]) -> dict[int, Plan]:
 
 
 def next_list_day(session: Session, site_id: int, first: date) -> date | None:
-    """Give the first day from a day on that has a list."""
+    """Return the first day from a day on that has a list."""
     query = select(func.min(col(OperatingList.list_date))).where(
         col(OperatingList.site_id) == site_id, col(OperatingList.list_date) >= first
     )
     return session.execute(query).scalar()
+
+
+def newest(session: Session, case_ids: Collection[int]) -> dict[int, Confirmation]:
+    """Return the newest confirmation of each case that has one, by case."""
+    last = (
+        select(func.max(col(Confirmation.id)))
+        .where(col(Confirmation.case_id).in_(case_ids))
+        .group_by(col(Confirmation.case_id))
+    )
+    query = select(Confirmation).where(col(Confirmation.id).in_(last))
+    return {row.case_id: row for row in session.execute(query).scalars()}
+
+
+def events(session: Session, case_id: int) -> list[CaseEvent]:
+    """Return what has happened to a case, the newest first."""
+    query = select(CaseEvent).filter_by(case_id=case_id).order_by(col(CaseEvent.id).desc())
+    return list(session.execute(query).scalars())

@@ -8,54 +8,39 @@ from sqlalchemy import Row, func, select
 from sqlmodel import Session
 
 from service.storage.tables import (
-    Balance,
-    Item,
-    Location,
-    Lot,
-    Movement,
-    SurgicalCase,
-    UsageRow,
-    table_of,
+    BALANCE,
+    CASE,
+    ITEM,
+    LOT,
+    MOVEMENT,
+    PAST_USE,
+    PLACE,
 )
-
-__all__ = [
-    "first_line",
-    "history",
-    "lots_there",
-    "received_lots",
-    "sites",
-    "usable_changes",
-    "used_in_ledger",
-]
-
-ITEM, LOT, PLACE = table_of(Item), table_of(Lot), table_of(Location)
-LINE, CASE, OLD = table_of(Movement), table_of(SurgicalCase), table_of(UsageRow)
-BALANCE = table_of(Balance)
 
 #: Where units can be used from; what lies in quarantine cannot.
 _USABLE = ("shelf", "theatre")
 
 
 def history(session: Session, since: date) -> Sequence[Row[Any]]:
-    """Give the usage from before the ledger, the oldest first; it is shared by all sites."""
+    """Return the usage from before the ledger, the oldest first; it is shared by all sites."""
     query = (
         select(
             ITEM.c.ref,
-            OLD.c.used_on,
-            OLD.c.quantity,
-            OLD.c.lot_number,
-            OLD.c.case_reference,
-            OLD.c.outcome,
+            PAST_USE.c.used_on,
+            PAST_USE.c.quantity,
+            PAST_USE.c.lot_number,
+            PAST_USE.c.case_reference,
+            PAST_USE.c.outcome,
         )
-        .join(ITEM, ITEM.c.id == OLD.c.item_id)
-        .where(OLD.c.used_on >= since)
-        .order_by(OLD.c.used_on, OLD.c.id)
+        .join(ITEM, ITEM.c.id == PAST_USE.c.item_id)
+        .where(PAST_USE.c.used_on >= since)
+        .order_by(PAST_USE.c.used_on, PAST_USE.c.id)
     )
     return session.execute(query).all()
 
 
 def used_in_ledger(session: Session, site_id: int, since: datetime) -> Sequence[Row[Any]]:
-    """Give the ledger's lines that implanted or wasted units here in a case, the oldest first.
+    """Return the ledger's lines that implanted or wasted units here in a case, the oldest first.
 
     A consigned unit that is used changes its owner by two lines and is then implanted by a third;
     only the third is a use.
@@ -63,64 +48,64 @@ def used_in_ledger(session: Session, site_id: int, since: datetime) -> Sequence[
     query = (
         select(
             ITEM.c.ref,
-            LINE.c.at,
-            LINE.c.kind,
-            LINE.c.quantity,
+            MOVEMENT.c.at,
+            MOVEMENT.c.kind,
+            MOVEMENT.c.quantity,
             LOT.c.lot_number,
             LOT.c.serial,
             CASE.c.reference,
         )
-        .join(LOT, LOT.c.id == LINE.c.lot_id)
+        .join(LOT, LOT.c.id == MOVEMENT.c.lot_id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
-        .join(CASE, CASE.c.id == LINE.c.case_id)
+        .join(CASE, CASE.c.id == MOVEMENT.c.case_id)
         .where(
             CASE.c.site_id == site_id,
-            LINE.c.kind.in_(("implant", "waste")),
-            LINE.c.at >= since,
+            MOVEMENT.c.kind.in_(("implant", "waste")),
+            MOVEMENT.c.at >= since,
         )
-        .order_by(LINE.c.seq)
+        .order_by(MOVEMENT.c.seq)
     )
     return session.execute(query).all()
 
 
 def first_line(session: Session, site_id: int) -> datetime | None:
-    """Give the moment of the site's first line in the ledger."""
+    """Return the moment of the site's first line in the ledger."""
     here = select(PLACE.c.id).where(PLACE.c.site_id == site_id)
     query = (
-        select(LINE.c.at)
-        .where(LINE.c.to_location_id.in_(here) | LINE.c.from_location_id.in_(here))
-        .order_by(LINE.c.seq)
+        select(MOVEMENT.c.at)
+        .where(MOVEMENT.c.to_location_id.in_(here) | MOVEMENT.c.from_location_id.in_(here))
+        .order_by(MOVEMENT.c.seq)
         .limit(1)
     )
     return session.execute(query).scalar()
 
 
-def sites(session: Session) -> int:
-    """Give how many sites have places for stock."""
+def count_stocked_sites(session: Session) -> int:
+    """Return how many sites have places for stock."""
     query = select(func.count(func.distinct(PLACE.c.site_id)))
     return int(session.execute(query).scalar_one())
 
 
 def usable_changes(session: Session, site_id: int, since: datetime) -> Sequence[Row[Any]]:
-    """Give what came to, and went from, where units of the site can be used, the oldest first."""
+    """Return what came to, and went from, where units of the site can be used, the oldest first."""
     here = select(PLACE.c.id).where(PLACE.c.site_id == site_id, PLACE.c.kind.in_(_USABLE))
-    comes, goes = LINE.c.to_location_id.in_(here), LINE.c.from_location_id.in_(here)
+    comes, goes = MOVEMENT.c.to_location_id.in_(here), MOVEMENT.c.from_location_id.in_(here)
     query = (
         select(
-            LINE.c.lot_id,
-            LINE.c.at,
-            LINE.c.quantity,
+            MOVEMENT.c.lot_id,
+            MOVEMENT.c.at,
+            MOVEMENT.c.quantity,
             func.coalesce(comes, False).label("comes"),
             func.coalesce(goes, False).label("goes"),
         )
-        .where(LINE.c.at >= since, comes | goes)
-        .order_by(LINE.c.seq)
+        .where(MOVEMENT.c.at >= since, comes | goes)
+        .order_by(MOVEMENT.c.seq)
     )
     return [row for row in session.execute(query) if bool(row.comes) != bool(row.goes)]
 
 
 def lots_there(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give every sterile lot that was ever here, and how many units can be used from it now."""
+    """Return every sterile lot that was ever here, and how many units can be used from it now."""
     there = (
         select(
             BALANCE.c.lot_id,
@@ -142,16 +127,16 @@ def lots_there(session: Session, site_id: int) -> Sequence[Row[Any]]:
 
 
 def received_lots(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give when lots with a use-by date were received here, each once."""
+    """Return when lots with a use-by date were received here, each once."""
     here = select(PLACE.c.id).where(PLACE.c.site_id == site_id)
     query = (
-        select(ITEM.c.ref, LOT.c.id, LOT.c.use_by, func.min(LINE.c.at).label("at"))
-        .join(LOT, LOT.c.id == LINE.c.lot_id)
+        select(ITEM.c.ref, LOT.c.id, LOT.c.use_by, func.min(MOVEMENT.c.at).label("at"))
+        .join(LOT, LOT.c.id == MOVEMENT.c.lot_id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
         .where(
-            LINE.c.kind == "receive",
-            LINE.c.corrects_seq.is_(None),
-            LINE.c.to_location_id.in_(here),
+            MOVEMENT.c.kind == "receive",
+            MOVEMENT.c.corrects_seq.is_(None),
+            MOVEMENT.c.to_location_id.in_(here),
             LOT.c.use_by.is_not(None),
         )
         .group_by(ITEM.c.ref, LOT.c.id, LOT.c.use_by)

@@ -7,40 +7,22 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, Row, Select, exists, func, select
 from sqlmodel import Session
 
-from service.core.items import ItemFacts
+from service.core.catalogue import ItemFacts
 from service.storage.tables import (
-    Balance,
-    Item,
-    Location,
-    Lot,
-    Movement,
-    OrderLine,
-    OrderReceipt,
-    SupplyOrder,
-    SurgicalCase,
-    table_of,
+    BALANCE,
+    CASE,
+    ITEM,
+    LOT,
+    MOVEMENT,
+    ORDER,
+    ORDER_LINE,
+    PLACE,
+    RECEIPT,
 )
 
-__all__ = [
-    "Source",
-    "balances",
-    "count",
-    "implanted_units",
-    "implants",
-    "items",
-    "lots",
-    "one",
-    "order_line",
-    "order_lines",
-    "receipts",
-    "some",
-]
-
-ITEM, LOT, PLACE = table_of(Item), table_of(Lot), table_of(Location)
-BALANCE, LEDGER, CASE = table_of(Balance), table_of(Movement), table_of(SurgicalCase)
-ORDER, LINE, RECEIPT = table_of(SupplyOrder), table_of(OrderLine), table_of(OrderReceipt)
-
 _FACTS = tuple(ITEM.c[field.name] for field in fields(ItemFacts))
+
+
 _PLACE = (
     PLACE.c.id.label("location_id"),
     PLACE.c.store,
@@ -49,15 +31,15 @@ _PLACE = (
 )
 
 
-class Source(NamedTuple):
+class RowSource(NamedTuple):
     """Rows of one kind, and the column that orders them; no two rows have the same value."""
 
     query: Select[Any]
     key: ColumnElement[int]
 
 
-def some(session: Session, source: Source, after: int, limit: int) -> Sequence[Row[Any]]:
-    """Give the rows behind a key, at most ``limit`` of them, each with its key as ``cursor``."""
+def rows_after(session: Session, source: RowSource, after: int, limit: int) -> Sequence[Row[Any]]:
+    """Return the rows behind a key, at most ``limit`` of them, each with its key as ``cursor``."""
     query = (
         source.query.add_columns(source.key.label("cursor"))
         .where(source.key > after)
@@ -67,24 +49,24 @@ def some(session: Session, source: Source, after: int, limit: int) -> Sequence[R
     return session.execute(query).all()
 
 
-def one(session: Session, source: Source, key: int) -> Row[Any] | None:
-    """Give the row of a key, or ``None``."""
+def row_of_key(session: Session, source: RowSource, key: int) -> Row[Any] | None:
+    """Return the row of a key, or ``None``."""
     return session.execute(source.query.where(source.key == key)).first()
 
 
-def count(session: Session, source: Source) -> int:
+def count_rows(session: Session, source: RowSource) -> int:
     """Count all rows."""
     keys = source.query.with_only_columns(source.key).subquery()
     return int(session.execute(select(func.count()).select_from(keys)).scalar_one())
 
 
-def items() -> Source:
+def items() -> RowSource:
     """Select the catalogue, which all sites share."""
     columns = (ITEM.c.id, ITEM.c.gtin, ITEM.c.emdn_code, ITEM.c.supplier, ITEM.c.pack_quantity)
-    return Source(select(*_FACTS, *columns), ITEM.c.id)
+    return RowSource(select(*_FACTS, *columns), ITEM.c.id)
 
 
-def lots(site_id: int) -> Source:
+def lots(site_id: int) -> RowSource:
     """Select the lots a site has, or once had, units of."""
     here = (
         select(BALANCE.c.lot_id, func.sum(BALANCE.c.quantity).label("units"))
@@ -107,42 +89,42 @@ def lots(site_id: int) -> Source:
         .join(LOT, LOT.c.item_id == ITEM.c.id)
         .join(here, here.c.lot_id == LOT.c.id)
     )
-    return Source(query, LOT.c.id)
+    return RowSource(query, LOT.c.id)
 
 
-def order_lines(site_id: int) -> Source:
+def order_lines(site_id: int) -> RowSource:
     """Select the lines of a site's orders; a bill for units that are here asks for nothing."""
     query = (
         select(
             *_FACTS,
-            LINE.c.order_id,
-            LINE.c.item_id,
-            LINE.c.quantity,
-            LINE.c.received,
-            LINE.c.let_go,
-            LINE.c.why,
-            func.coalesce(LINE.c.due_at, ORDER.c.due_at).label("due_at"),
+            ORDER_LINE.c.order_id,
+            ORDER_LINE.c.item_id,
+            ORDER_LINE.c.quantity,
+            ORDER_LINE.c.received,
+            ORDER_LINE.c.let_go,
+            ORDER_LINE.c.why,
+            func.coalesce(ORDER_LINE.c.due_at, ORDER.c.due_at).label("due_at"),
             ORDER.c.reference,
             ORDER.c.kind.label("order_kind"),
             ORDER.c.state,
             ORDER.c.supplier,
             ORDER.c.made_at,
         )
-        .join(LINE, LINE.c.item_id == ITEM.c.id)
-        .join(ORDER, ORDER.c.id == LINE.c.order_id)
+        .join(ORDER_LINE, ORDER_LINE.c.item_id == ITEM.c.id)
+        .join(ORDER, ORDER.c.id == ORDER_LINE.c.order_id)
         .where(ORDER.c.site_id == site_id, ORDER.c.kind != "bill_only")
     )
-    return Source(query, LINE.c.id)
+    return RowSource(query, ORDER_LINE.c.id)
 
 
 def order_line(session: Session, site_id: int, order_id: int, item_id: int) -> Row[Any] | None:
-    """Give the line of an order that asks for an item, or ``None``."""
+    """Return the line of an order that asks for an item, or ``None``."""
     query = order_lines(site_id).query
-    found = query.where(LINE.c.order_id == order_id, LINE.c.item_id == item_id)
+    found = query.where(ORDER_LINE.c.order_id == order_id, ORDER_LINE.c.item_id == item_id)
     return session.execute(found).first()
 
 
-def receipts(site_id: int) -> Source:
+def receipts(site_id: int) -> RowSource:
     """Select what came for a site's orders."""
     query = (
         select(
@@ -151,31 +133,31 @@ def receipts(site_id: int) -> Source:
             RECEIPT.c.movement_seq,
             RECEIPT.c.quantity,
             RECEIPT.c.at,
-            LEDGER.c.lot_id,
-            LINE.c.order_id,
-            LINE.c.item_id,
+            MOVEMENT.c.lot_id,
+            ORDER_LINE.c.order_id,
+            ORDER_LINE.c.item_id,
             ORDER.c.supplier,
         )
         .join(LOT, LOT.c.item_id == ITEM.c.id)
-        .join(LEDGER, LEDGER.c.lot_id == LOT.c.id)
-        .join(RECEIPT, RECEIPT.c.movement_seq == LEDGER.c.seq)
-        .join(LINE, LINE.c.id == RECEIPT.c.line_id)
-        .join(ORDER, ORDER.c.id == LINE.c.order_id)
-        .outerjoin(PLACE, PLACE.c.id == LEDGER.c.to_location_id)
+        .join(MOVEMENT, MOVEMENT.c.lot_id == LOT.c.id)
+        .join(RECEIPT, RECEIPT.c.movement_seq == MOVEMENT.c.seq)
+        .join(ORDER_LINE, ORDER_LINE.c.id == RECEIPT.c.line_id)
+        .join(ORDER, ORDER.c.id == ORDER_LINE.c.order_id)
+        .outerjoin(PLACE, PLACE.c.id == MOVEMENT.c.to_location_id)
         .where(ORDER.c.site_id == site_id)
     )
-    return Source(query, RECEIPT.c.movement_seq)
+    return RowSource(query, RECEIPT.c.movement_seq)
 
 
-def implants(site_id: int) -> Source:
+def implants(site_id: int) -> RowSource:
     """Select the ledger's lines that implanted something in a case of a site."""
     query = (
         select(
             *_FACTS,
             ITEM.c.gtin,
-            LEDGER.c.seq,
-            LEDGER.c.quantity,
-            LEDGER.c.at,
+            MOVEMENT.c.seq,
+            MOVEMENT.c.quantity,
+            MOVEMENT.c.at,
             LOT.c.id.label("lot_id"),
             LOT.c.lot_number,
             LOT.c.serial,
@@ -184,35 +166,35 @@ def implants(site_id: int) -> Source:
             CASE.c.side.label("case_side"),
         )
         .join(LOT, LOT.c.item_id == ITEM.c.id)
-        .join(LEDGER, LEDGER.c.lot_id == LOT.c.id)
-        .join(CASE, CASE.c.id == LEDGER.c.case_id)
-        .where(CASE.c.site_id == site_id, LEDGER.c.kind == "implant")
+        .join(MOVEMENT, MOVEMENT.c.lot_id == LOT.c.id)
+        .join(CASE, CASE.c.id == MOVEMENT.c.case_id)
+        .where(CASE.c.site_id == site_id, MOVEMENT.c.kind == "implant")
     )
-    return Source(query, LEDGER.c.seq)
+    return RowSource(query, MOVEMENT.c.seq)
 
 
 def implanted_units(session: Session, site_id: int) -> int:
     """Count the units implanted in cases of a site."""
     query = (
-        select(func.coalesce(func.sum(LEDGER.c.quantity), 0))
-        .join(CASE, CASE.c.id == LEDGER.c.case_id)
-        .where(CASE.c.site_id == site_id, LEDGER.c.kind == "implant")
+        select(func.coalesce(func.sum(MOVEMENT.c.quantity), 0))
+        .join(CASE, CASE.c.id == MOVEMENT.c.case_id)
+        .where(CASE.c.site_id == site_id, MOVEMENT.c.kind == "implant")
     )
     return int(session.execute(query).scalar_one())
 
 
 def balances(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give what lies where at a site, by location and lot, and when each was last counted."""
-    place = func.coalesce(LEDGER.c.to_location_id, LEDGER.c.from_location_id).label("place")
-    correction = LEDGER.alias("correction")
+    """Return what lies where at a site, by location and lot, and when each was last counted."""
+    place = func.coalesce(MOVEMENT.c.to_location_id, MOVEMENT.c.from_location_id).label("place")
+    correction = MOVEMENT.alias("correction")
     counted = (
-        select(LEDGER.c.lot_id, place, func.max(LEDGER.c.at).label("counted_at"))
+        select(MOVEMENT.c.lot_id, place, func.max(MOVEMENT.c.at).label("counted_at"))
         .where(
-            LEDGER.c.kind == "count",
-            LEDGER.c.corrects_seq.is_(None),
-            ~exists(select(correction.c.seq).where(correction.c.corrects_seq == LEDGER.c.seq)),
+            MOVEMENT.c.kind == "count",
+            MOVEMENT.c.corrects_seq.is_(None),
+            ~exists(select(correction.c.seq).where(correction.c.corrects_seq == MOVEMENT.c.seq)),
         )
-        .group_by(LEDGER.c.lot_id, place)
+        .group_by(MOVEMENT.c.lot_id, place)
         .subquery()
     )
     query = (

@@ -8,9 +8,10 @@ from typing import Any
 from sqlalchemy import Row, Select, bindparam, insert, select, tuple_, update
 from sqlmodel import Session, col
 
-from service.storage.engine import CHANGES
+from service.storage.database import CHANGES
 from service.storage.tables import (
-    Balance,
+    BALANCE,
+    HOLD,
     Hold,
     Item,
     Location,
@@ -20,14 +21,9 @@ from service.storage.tables import (
     table_of,
 )
 
-__all__ = ["active", "active_rows", "all_held", "held_by_keys", "of_case", "of_units", "set_held"]
-
-HOLD = table_of(Hold)
-BALANCE = table_of(Balance)
-
 
 def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give every hold in force with the reference of its case."""
+    """Return every hold in force with the reference of its case."""
     case = table_of(SurgicalCase)
     query = (
         select(HOLD, case.c.reference)
@@ -39,7 +35,7 @@ def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
 
 
 def active(session: Session, **where: object) -> list[Hold]:
-    """Give the holds in force whose columns equal these values, the oldest first."""
+    """Return the holds in force whose columns equal these values, the oldest first."""
     return list(session.execute(_active(tuple(sorted(where))), where).scalars())
 
 
@@ -59,7 +55,7 @@ def add(session: Session, new: Sequence[Hold]) -> None:
 
 
 def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
-    """Give a case's holds in force with what and where they hold."""
+    """Return a case's holds in force with what and where they hold."""
     return session.execute(_OF_CASE, {"of_case": case_id}).all()
 
 
@@ -91,7 +87,7 @@ _OF_CASE = _of_case()
 def of_units(
     session: Session, lot_id: int, location_id: int
 ) -> list[tuple[Hold, SurgicalCase, OperatingList]]:
-    """Give the holds in force on units of a lot in one place, with case and list."""
+    """Return the holds in force on units of a lot in one place, with case and list."""
     query = (
         select(Hold, SurgicalCase, OperatingList)
         .join(SurgicalCase, col(SurgicalCase.id) == col(Hold.case_id))
@@ -109,7 +105,7 @@ def of_units(
 def held_by_keys(
     session: Session, keys: Iterable[tuple[int, int]]
 ) -> dict[tuple[int, int], list[Hold]]:
-    """Give the holds in force on each lot and location, instrument sets left out."""
+    """Return the holds in force on each lot and location, instrument sets left out."""
     wanted = sorted(set(keys))
     found: dict[tuple[int, int], list[Hold]] = {key: [] for key in wanted}
     query = select(Hold).where(
@@ -123,7 +119,7 @@ def held_by_keys(
 
 
 def all_held(session: Session) -> dict[tuple[int, int], list[Hold]]:
-    """Give every hold in force by lot and location, instrument sets left out."""
+    """Return every hold in force by lot and location, instrument sets left out."""
     found: dict[tuple[int, int], list[Hold]] = {}
     query = select(Hold).where(col(Hold.released_at).is_(None), col(Hold.is_set).is_(False))
     for hold in session.execute(query).scalars():

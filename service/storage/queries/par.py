@@ -7,35 +7,18 @@ from sqlalchemy import Row, case, func, insert, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
-    Balance,
-    Item,
-    Location,
-    Lot,
-    OrderLine,
+    ITEM,
+    ORDER,
+    ORDER_LINE,
+    PROPOSAL_LINE,
     ParLevel,
     ParProposal,
     ParProposalLine,
-    SupplyOrder,
-    table_of,
 )
-
-__all__ = [
-    "add_lines",
-    "levels_of",
-    "lines_of",
-    "on_order",
-    "open_lines",
-    "proposals",
-    "supply_facts",
-]
-
-ITEM, LOT, PLACE, BALANCE = table_of(Item), table_of(Lot), table_of(Location), table_of(Balance)
-ORDER, ORDERED = table_of(SupplyOrder), table_of(OrderLine)
-LINE = table_of(ParProposalLine)
 
 
 def levels_of(session: Session, site_id: int) -> dict[str, ParLevel]:
-    """Give the levels in force at a site, by reference."""
+    """Return the levels in force at a site, by reference."""
     query = (
         select(ITEM.c.ref, ParLevel)
         .join(ParLevel, col(ParLevel.item_id) == ITEM.c.id)
@@ -46,12 +29,12 @@ def levels_of(session: Session, site_id: int) -> dict[str, ParLevel]:
 
 
 def on_order(session: Session, site_id: int) -> dict[str, int]:
-    """Give the units outstanding on orders that are to stay, drafts included, by reference."""
-    outstanding = func.sum(ORDERED.c.quantity - ORDERED.c.received - ORDERED.c.let_go)
+    """Return the units outstanding on orders that are to stay, drafts included, by reference."""
+    outstanding = func.sum(ORDER_LINE.c.quantity - ORDER_LINE.c.received - ORDER_LINE.c.let_go)
     query = (
         select(ITEM.c.ref, outstanding)
-        .join(ORDER, ORDER.c.id == ORDERED.c.order_id)
-        .join(ITEM, ITEM.c.id == ORDERED.c.item_id)
+        .join(ORDER, ORDER.c.id == ORDER_LINE.c.order_id)
+        .join(ITEM, ITEM.c.id == ORDER_LINE.c.item_id)
         .where(
             ORDER.c.site_id == site_id,
             ORDER.c.state.in_(("draft", "approved", "sent")),
@@ -65,7 +48,7 @@ def on_order(session: Session, site_id: int) -> dict[str, int]:
 
 
 def supply_facts(session: Session) -> dict[str, Row[Any]]:
-    """Give id, description, price, currency and lead time of every item, by reference."""
+    """Return id, description, price, currency and lead time of every item, by reference."""
     query = select(
         ITEM.c.ref,
         ITEM.c.id,
@@ -80,29 +63,29 @@ def supply_facts(session: Session) -> dict[str, Row[Any]]:
 
 
 def proposals(session: Session, site_id: int, limit: int) -> list[ParProposal]:
-    """Give a site's proposals, the newest first."""
+    """Return a site's proposals, the newest first."""
     query = select(ParProposal).where(col(ParProposal.site_id) == site_id)
     return list(session.execute(query.order_by(col(ParProposal.id).desc()).limit(limit)).scalars())
 
 
 def lines_of(session: Session, proposal_id: int) -> list[tuple[ParProposalLine, Row[Any]]]:
-    """Give the lines of a proposal with reference and description, by reference."""
+    """Return the lines of a proposal with reference and description, by reference."""
     query = (
         select(ParProposalLine, ITEM.c.ref, ITEM.c.description)
-        .join(ITEM, ITEM.c.id == LINE.c.item_id)
-        .where(LINE.c.proposal_id == proposal_id)
+        .join(ITEM, ITEM.c.id == PROPOSAL_LINE.c.item_id)
+        .where(PROPOSAL_LINE.c.proposal_id == proposal_id)
         .order_by(ITEM.c.ref)
     )
     return [(row[0], row) for row in session.execute(query)]
 
 
 def open_lines(session: Session, proposal_ids: Sequence[int]) -> dict[int, tuple[int, int]]:
-    """Give how many lines each proposal has, and how many nobody has decided yet."""
-    still = func.sum(case((LINE.c.decision == "open", 1), else_=0))
+    """Return how many lines each proposal has, and how many nobody has decided yet."""
+    still = func.sum(case((PROPOSAL_LINE.c.decision == "open", 1), else_=0))
     query = (
-        select(LINE.c.proposal_id, func.count(), still)
-        .where(LINE.c.proposal_id.in_(proposal_ids))
-        .group_by(LINE.c.proposal_id)
+        select(PROPOSAL_LINE.c.proposal_id, func.count(), still)
+        .where(PROPOSAL_LINE.c.proposal_id.in_(proposal_ids))
+        .group_by(PROPOSAL_LINE.c.proposal_id)
     )
     return {row[0]: (int(row[1]), int(row[2])) for row in session.execute(query)}
 

@@ -1,20 +1,22 @@
 """Reading people, their sessions and tokens."""
 
-from sqlalchemy import delete, select
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from sqlalchemy import Row, String, cast, delete, or_, select
 from sqlmodel import Session, col
 
-from service.storage.tables import ApiToken, Person, SignIn, Site
-
-__all__ = ["by_sign_in", "end_sessions", "everyone", "session_of", "token_of", "tokens"]
+from service.storage.tables import ApiToken, AuditLine, Item, Lot, Person, SignIn, Site, table_of
 
 
 def by_sign_in(session: Session, sign_in: str) -> Person | None:
-    """Give the account of a sign-in name."""
+    """Return the account of a sign-in name."""
     return session.execute(select(Person).filter_by(sign_in=sign_in)).scalars().first()
 
 
 def everyone(session: Session, site_id: int) -> list[Person]:
-    """Give every account of a site, by name."""
+    """Return every account of a site, by name."""
     query = select(Person).filter_by(site_id=site_id).order_by(col(Person.sign_in))
     return list(session.execute(query).scalars())
 
@@ -30,7 +32,7 @@ def any_demo(session: Session) -> bool:
 
 
 def session_of(session: Session, token_hash: str) -> tuple[SignIn, Person, Site] | None:
-    """Give a session, its person and the person's site."""
+    """Return a session, its person and the person's site."""
     query = (
         select(SignIn, Person, Site)
         .join(Person, col(Person.id) == col(SignIn.person_id))
@@ -42,7 +44,7 @@ def session_of(session: Session, token_hash: str) -> tuple[SignIn, Person, Site]
 
 
 def token_of(session: Session, token_hash: str) -> tuple[ApiToken, Person, Site] | None:
-    """Give an API token, its person and the person's site."""
+    """Return an API token, its person and the person's site."""
     query = (
         select(ApiToken, Person, Site)
         .join(Person, col(Person.id) == col(ApiToken.person_id))
@@ -54,7 +56,7 @@ def token_of(session: Session, token_hash: str) -> tuple[ApiToken, Person, Site]
 
 
 def tokens(session: Session, site_id: int) -> list[tuple[ApiToken, Person]]:
-    """Give every token of a site's people, the newest first."""
+    """Return every token of a site's people, the newest first."""
     query = (
         select(ApiToken, Person)
         .join(Person, col(Person.id) == col(ApiToken.person_id))
@@ -67,3 +69,71 @@ def tokens(session: Session, site_id: int) -> list[tuple[ApiToken, Person]]:
 def end_sessions(session: Session, person_id: int) -> None:
     """End every session of a person."""
     session.execute(delete(SignIn).where(col(SignIn.person_id) == person_id))
+
+
+def last_digest(session: Session) -> str | None:
+    """Return the digest of the newest line."""
+    query = select(col(AuditLine.digest)).order_by(col(AuditLine.seq).desc()).limit(1)
+    return session.execute(query).scalar()
+
+
+def last_change(session: Session, site_id: int, shared: Sequence[str]) -> Row[Any] | None:
+    """Return number and time of the newest change at a site, or of an area that sites share."""
+    line = table_of(AuditLine)
+    is_ours = [line.c.site_id == site_id]
+    is_ours += [line.c.operation.contains(f".{area}", autoescape=True) for area in shared]
+    query = (
+        select(line.c.seq, line.c.at)
+        .where(line.c.outcome == "done", ~line.c.operation.contains(".sign_in."), or_(*is_ours))
+        .order_by(line.c.seq.desc())
+        .limit(1)
+    )
+    return session.execute(query).first()
+
+
+def in_order(session: Session) -> Iterator[AuditLine]:
+    """Return every line, the oldest first, some at a time."""
+    query = select(AuditLine).order_by(col(AuditLine.seq)).execution_options(yield_per=1000)
+    yield from session.execute(query).scalars()
+
+
+def page(
+    session: Session,
+    *,
+    site_id: int,
+    person: str,
+    texts: Sequence[str],
+    before: int | None,
+    limit: int,
+) -> list[AuditLine]:
+    """Return lines of a site and of nobody's site, the newest first."""
+    query = select(AuditLine).where(
+        or_(col(AuditLine.site_id) == site_id, col(AuditLine.site_id).is_(None))
+    )
+    if person:
+        query = query.where(col(AuditLine.actor) == person)
+    for text in texts:
+        # In JSON a letter beyond ASCII is written as an escape.
+        written = json.dumps(text)[1:-1]
+        said = cast(col(AuditLine.facts), String)
+        query = query.where(
+            or_(
+                col(AuditLine.subject).contains(text, autoescape=True),
+                said.contains(written, autoescape=True),
+            )
+        )
+    if before is not None:
+        query = query.where(col(AuditLine.seq) < before)
+    return list(session.execute(query.order_by(col(AuditLine.seq).desc()).limit(limit)).scalars())
+
+
+def lot_names(session: Session, lot_ids: Sequence[int]) -> list[str]:
+    """Name lots by reference and lot or serial."""
+    item, lot = table_of(Item), table_of(Lot)
+    query = (
+        select(item.c.ref, lot.c.lot_number, lot.c.serial)
+        .join(item, item.c.id == lot.c.item_id)
+        .where(lot.c.id.in_(lot_ids))
+        .order_by(item.c.ref, lot.c.id)
+    )
+    return [f"{row.ref} {row.lot_number or row.serial}" for row in session.execute(query)]

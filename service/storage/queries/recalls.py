@@ -8,47 +8,28 @@ from sqlalchemy import ColumnElement, Row, and_, bindparam, case, exists, func, 
 from sqlmodel import Session, col
 
 from service.storage.tables import (
+    CASE,
+    ITEM,
+    LOT,
+    MOVEMENT,
+    PAST_USE,
+    PLACE,
+    RECALL,
     Item,
-    Location,
-    Lot,
-    Movement,
     Recall,
-    SurgicalCase,
-    UsageRow,
-    table_of,
 )
-
-__all__ = [
-    "active_on",
-    "blocked_lot_ids",
-    "find",
-    "gone",
-    "is_blocked",
-    "lots_like",
-    "newest",
-    "supplier_is_known",
-    "used_before",
-]
-
-ITEM = table_of(Item)
-LOT = table_of(Lot)
-RECALL = table_of(Recall)
-MOVEMENT = table_of(Movement)
-PLACE = table_of(Location)
-CASE = table_of(SurgicalCase)
-USAGE = table_of(UsageRow)
 
 #: Movements by which a unit leaves the house for good, for somebody else's, or nobody knows how.
 _GOING = ("implant", "waste", "return", "loan_out", "write_off", "count")
 
 
 def find(session: Session, notice: str) -> Recall | None:
-    """Give a recall by its notice."""
+    """Return a recall by its notice."""
     return session.execute(select(Recall).filter_by(notice=notice)).scalars().first()
 
 
 def newest(session: Session, *, before: int | None, limit: int) -> list[tuple[Recall, str | None]]:
-    """Give recalls with the REF they name, the newest first."""
+    """Return recalls with the REF they name, the newest first."""
     query = select(Recall, col(Item.ref)).outerjoin(Item, col(Item.id) == col(Recall.item_id))
     if before is not None:
         query = query.where(col(Recall.id) < before)
@@ -57,7 +38,7 @@ def newest(session: Session, *, before: int | None, limit: int) -> list[tuple[Re
 
 
 def active_on(session: Session, item_id: int, supplier: str) -> list[Recall]:
-    """Give the recalls in force that may concern packs of an item, the oldest first."""
+    """Return the recalls in force that may concern packs of an item, the oldest first."""
     query = select(Recall).where(
         col(Recall.lifted_at).is_(None),
         or_(col(Recall.item_id).is_(None), col(Recall.item_id) == item_id),
@@ -73,7 +54,7 @@ def supplier_is_known(session: Session, supplier: str) -> bool:
 
 
 def blocked_lot_ids(session: Session) -> set[int]:
-    """Give the lots that a recall in force names."""
+    """Return the lots that a recall in force names."""
     query = (
         select(LOT.c.id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
@@ -94,7 +75,7 @@ def is_blocked(session: Session, lot_id: int) -> bool:
 
 
 def _named_by_recall() -> list[ColumnElement[bool]]:
-    """Give what must hold of a lot and its item for a recall to name it."""
+    """Return what must hold of a lot and its item for a recall to name it."""
     pairs = (
         (RECALL.c.supplier, ITEM.c.supplier),
         (RECALL.c.lot_number, LOT.c.lot_number),
@@ -115,7 +96,7 @@ _IS_BLOCKED = (
 
 
 def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:
-    """Give the lots that a recall names, or may name because their record lacks what it names."""
+    """Return the lots that a recall names, or may name because their record lacks what it names."""
     query = select(
         LOT.c.id, LOT.c.lot_number, LOT.c.serial, LOT.c.item_id, ITEM.c.ref, ITEM.c.supplier
     ).join(ITEM, ITEM.c.id == LOT.c.item_id)
@@ -131,8 +112,8 @@ def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:
     return session.execute(query.order_by(ITEM.c.ref, LOT.c.id)).all()
 
 
-def gone(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Give how many units left, by lot, kind and case; what was corrected counts against it.
+def units_gone(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Return how many units left, by lot, kind and case; what was corrected counts against it.
 
     A count that finds units missing is such a leaving; one that finds more brings none of them
     back, because nobody knows that they are the same.
@@ -167,7 +148,7 @@ def gone(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row
 
 
 def used_before(session: Session, recall: Recall) -> Sequence[tuple[str, str, str, str, int, date]]:
-    """Give recalled units of the history from before the ledger.
+    """Return recalled units of the history from before the ledger.
 
     Returns
     -------
@@ -178,21 +159,21 @@ def used_before(session: Session, recall: Recall) -> Sequence[tuple[str, str, st
     query = (
         select(
             ITEM.c.ref,
-            USAGE.c.lot_number,
-            USAGE.c.case_reference,
-            USAGE.c.outcome,
-            func.sum(USAGE.c.quantity),
-            func.max(USAGE.c.used_on),
+            PAST_USE.c.lot_number,
+            PAST_USE.c.case_reference,
+            PAST_USE.c.outcome,
+            func.sum(PAST_USE.c.quantity),
+            func.max(PAST_USE.c.used_on),
         )
-        .join(ITEM, ITEM.c.id == USAGE.c.item_id)
-        .group_by(ITEM.c.ref, USAGE.c.lot_number, USAGE.c.case_reference, USAGE.c.outcome)
-        .order_by(ITEM.c.ref, USAGE.c.lot_number, USAGE.c.case_reference, USAGE.c.outcome)
+        .join(ITEM, ITEM.c.id == PAST_USE.c.item_id)
+        .group_by(ITEM.c.ref, PAST_USE.c.lot_number, PAST_USE.c.case_reference, PAST_USE.c.outcome)
+        .order_by(ITEM.c.ref, PAST_USE.c.lot_number, PAST_USE.c.case_reference, PAST_USE.c.outcome)
     )
     if recall.item_id is not None:
         query = query.where(ITEM.c.id == recall.item_id)
     if recall.supplier:
         query = query.where(func.lower(ITEM.c.supplier) == func.lower(recall.supplier))
     if recall.lot_number:
-        same = func.lower(USAGE.c.lot_number) == func.lower(recall.lot_number)
-        query = query.where(or_(same, USAGE.c.lot_number == ""))
+        same = func.lower(PAST_USE.c.lot_number) == func.lower(recall.lot_number)
+        query = query.where(or_(same, PAST_USE.c.lot_number == ""))
     return [tuple(row) for row in session.execute(query)]

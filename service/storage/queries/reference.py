@@ -9,22 +9,20 @@ from sqlmodel import Session, col
 from service.storage.queries import cases
 from service.storage.tables import ConstructTemplate, GuidanceBook, SizingDefault
 
-__all__ = ["cases_planned_with", "guidance_book", "sizing_defaults", "templates"]
-
 
 def templates(session: Session) -> list[ConstructTemplate]:
-    """Give every construct template, by code."""
+    """Return every construct template, by code."""
     query = select(ConstructTemplate).order_by(col(ConstructTemplate.code))
     return list(session.execute(query).scalars())
 
 
 def sizing_defaults(session: Session) -> list[SizingDefault]:
-    """Give every sizing default, by key."""
+    """Return every sizing default, by key."""
     return list(session.execute(select(SizingDefault).order_by(col(SizingDefault.key))).scalars())
 
 
 def guidance_book(session: Session) -> GuidanceBook | None:
-    """Give the guidance rules in force: the newest book."""
+    """Return the guidance rules in force: the newest book."""
     query = select(GuidanceBook).order_by(col(GuidanceBook.id).desc()).limit(1)
     return session.execute(query).scalars().first()
 

@@ -12,83 +12,62 @@ from sqlalchemy import (
     bindparam,
     func,
     insert,
+    or_,
     select,
     tuple_,
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from service.errors import Conflict
 from service.storage.queries.recalls import names_recalled
 from service.storage.tables import (
-    Balance,
-    Item,
+    BALANCE,
+    ITEM,
+    LOT,
+    MOVEMENT,
+    ORDER,
+    ORDER_LINE,
+    PAST_USE,
+    PLACE,
     Location,
     Lot,
     Movement,
-    OrderLine,
-    SupplyOrder,
-    table_of,
+    Site,
+    Transfer,
 )
-
-__all__ = [
-    "LotFacts",
-    "balances_with_held",
-    "correction_of",
-    "deliveries_due",
-    "find_location",
-    "find_lot",
-    "find_tray",
-    "free_at",
-    "insert_lots",
-    "last_seq",
-    "ledger_sums",
-    "locations",
-    "lots",
-    "places_of",
-    "post",
-    "quantity_at",
-    "stock_rows",
-    "stores",
-    "systems",
-]
-
-ITEM = table_of(Item)
-LOT = table_of(Lot)
-PLACE = table_of(Location)
-BALANCE = table_of(Balance)
-MOVEMENT = table_of(Movement)
-ORDER = table_of(SupplyOrder)
-LINE = table_of(OrderLine)
-
 
 # Written once: building a statement anew costs more than carrying it out.
 _FIND_LOCATION = select(Location).where(
     *(PLACE.c[name] == bindparam(name) for name in ("site_id", "store", "shelf"))
 )
+
+
 _FIND_LOT = select(Lot).where(
     *(LOT.c[name] == bindparam(name) for name in ("item_id", "lot_number", "serial", "ownership"))
 )
+
+
 _QUANTITY_AT = select(BALANCE.c.quantity).where(
     BALANCE.c.lot_id == bindparam("of_lot"), BALANCE.c.location_id == bindparam("at")
 )
 
 
 def find_location(session: Session, site_id: int, store: str, shelf: str) -> Location | None:
-    """Give a location by its store and shelf."""
+    """Return a location by its store and shelf."""
     values = {"site_id": site_id, "store": store, "shelf": shelf}
     return session.execute(_FIND_LOCATION, values).scalars().first()
 
 
 def find_tray(session: Session, site_id: int, reference: str) -> Location | None:
-    """Give the place of a case's tray, in whichever theatre it was made."""
+    """Return the place of a case's tray, in whichever theatre it was made."""
     query = select(Location).filter_by(site_id=site_id, shelf=reference, kind="theatre")
     return session.execute(query.order_by(PLACE.c.id)).scalars().first()
 
 
 def locations(session: Session, site_id: int) -> list[Location]:
-    """Give every location of a site, by store and shelf."""
+    """Return every location of a site, by store and shelf."""
     query = select(Location).filter_by(site_id=site_id).order_by(PLACE.c.store, PLACE.c.shelf)
     return list(session.execute(query).scalars())
 
@@ -108,7 +87,7 @@ def systems(session: Session) -> list[str]:
 def find_lot(
     session: Session, item_id: int, lot_number: str, serial: str, ownership: str
 ) -> Lot | None:
-    """Give a lot by item, lot number, serial and owner."""
+    """Return a lot by item, lot number, serial and owner."""
     values = {
         "item_id": item_id,
         "lot_number": lot_number,
@@ -133,7 +112,7 @@ class LotFacts:
 
 
 def lots(session: Session) -> dict[tuple[int, str, str, str], LotFacts]:
-    """Give every lot by item, lot number, serial and owner."""
+    """Return every lot by item, lot number, serial and owner."""
     query = select(
         LOT.c.item_id,
         LOT.c.lot_number,
@@ -177,7 +156,7 @@ def stock_rows(
     after: tuple[str, int, int] | None = None,
     limit: int | None = None,
 ) -> Sequence[Row[Any]]:
-    """Give what lies where: one row a lot and location with something in it.
+    """Return what lies where: one row a lot and location with something in it.
 
     Reads balances, never the ledger, so that it stays flat as the ledger grows.
     """
@@ -195,7 +174,7 @@ def stock_rows(
 
 
 def units_lying(session: Session, site_id: int, refs: Collection[str] | None) -> Sequence[Row[Any]]:
-    """Give what lies where, and whether a recall in force names it; not how much is promised."""
+    """Return what lies where, and whether a recall in force names it; not how much is promised."""
     query = _lying(names_recalled().label("recalled")).where(PLACE.c.site_id == site_id)
     if refs is not None and len(refs) <= _MOST_REFS:
         query = query.where(ITEM.c.ref.in_(sorted(refs)))
@@ -232,13 +211,13 @@ def _lying(*more: ColumnElement[Any]) -> Select[Any]:
 
 
 def quantity_at(session: Session, lot_id: int, location_id: int) -> int:
-    """Give how many units of a lot lie at a location."""
+    """Return how many units of a lot lie at a location."""
     values = {"of_lot": lot_id, "at": location_id}
     return int(session.execute(_QUANTITY_AT, values).scalar() or 0)
 
 
 def free_at(session: Session, lot_id: int, location_id: int) -> int:
-    """Give how many units of a lot at a location are not promised."""
+    """Return how many units of a lot at a location are not promised."""
     query = select(BALANCE.c.quantity - BALANCE.c.held).where(
         BALANCE.c.lot_id == lot_id, BALANCE.c.location_id == location_id
     )
@@ -246,7 +225,7 @@ def free_at(session: Session, lot_id: int, location_id: int) -> int:
 
 
 def places_of(session: Session, site_id: int, lot_id: int) -> list[int]:
-    """Give the locations of a site that have units of a lot, by id."""
+    """Return the locations of a site that have units of a lot, by id."""
     query = (
         select(BALANCE.c.location_id)
         .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
@@ -256,13 +235,13 @@ def places_of(session: Session, site_id: int, lot_id: int) -> list[int]:
 
 
 def correction_of(session: Session, seq: int) -> int | None:
-    """Give the line that corrects a line of the ledger."""
+    """Return the line that corrects a line of the ledger."""
     query = select(MOVEMENT.c.seq).where(MOVEMENT.c.corrects_seq == seq)
     return session.execute(query).scalar()
 
 
 def balances_with_held(session: Session) -> dict[tuple[int, int], tuple[int, int]]:
-    """Give quantity and held of every balance, by lot and location."""
+    """Return quantity and held of every balance, by lot and location."""
     columns = (BALANCE.c.lot_id, BALANCE.c.location_id, BALANCE.c.quantity, BALANCE.c.held)
     return {(row[0], row[1]): (row[2], row[3]) for row in session.execute(select(*columns))}
 
@@ -281,7 +260,7 @@ def ledger_sums(session: Session) -> dict[tuple[int, int], int]:
     return sums
 
 
-def post(session: Session, movements: Sequence[Mapping[str, Any]]) -> None:
+def post_movements(session: Session, movements: Sequence[Mapping[str, Any]]) -> None:
     """Write lines to the ledger and bring the balances along, in the caller's transaction.
 
     A balance that would fall below zero, or below what is held, violates its CHECK and takes the
@@ -353,22 +332,22 @@ def _add_to_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> Non
 
 
 def last_seq(session: Session) -> int:
-    """Give the sequence number of the newest line of the ledger in this transaction."""
+    """Return the sequence number of the newest line of the ledger in this transaction."""
     return int(session.execute(select(func.max(MOVEMENT.c.seq))).scalar_one())
 
 
 def deliveries_due(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give what is on its way, the earliest first: what is outstanding on orders that were sent.
+    """Return what is on its way, the earliest first: what is outstanding on orders that were sent.
 
     A line has the moments of its order unless the supplier has named others for it.
     """
-    outstanding = LINE.c.quantity - LINE.c.received - LINE.c.let_go
-    due_at = func.coalesce(LINE.c.due_at, ORDER.c.due_at).label("due_at")
+    outstanding = ORDER_LINE.c.quantity - ORDER_LINE.c.received - ORDER_LINE.c.let_go
+    due_at = func.coalesce(ORDER_LINE.c.due_at, ORDER.c.due_at).label("due_at")
     query = (
         select(
-            LINE.c.id,
-            LINE.c.order_id,
-            LINE.c.item_id,
+            ORDER_LINE.c.id,
+            ORDER_LINE.c.order_id,
+            ORDER_LINE.c.item_id,
             ORDER.c.reference,
             ORDER.c.kind,
             ORDER.c.ownership,
@@ -376,12 +355,12 @@ def deliveries_due(session: Session, site_id: int) -> Sequence[Row[Any]]:
             ORDER.c.supplier,
             outstanding.label("quantity"),
             due_at,
-            func.coalesce(LINE.c.usable_from, ORDER.c.usable_from).label("usable_from"),
+            func.coalesce(ORDER_LINE.c.usable_from, ORDER.c.usable_from).label("usable_from"),
             ITEM.c.ref,
             ITEM.c.description,
         )
-        .join(ORDER, ORDER.c.id == LINE.c.order_id)
-        .join(ITEM, ITEM.c.id == LINE.c.item_id)
+        .join(ORDER, ORDER.c.id == ORDER_LINE.c.order_id)
+        .join(ITEM, ITEM.c.id == ORDER_LINE.c.item_id)
         .where(
             ORDER.c.site_id == site_id,
             ORDER.c.state == "sent",
@@ -391,3 +370,106 @@ def deliveries_due(session: Session, site_id: int) -> Sequence[Row[Any]]:
         .order_by(due_at, ORDER.c.reference, ITEM.c.ref)
     )
     return session.execute(query).all()
+
+
+def expiring(session: Session, site_id: int, until: date) -> Sequence[Row[Any]]:
+    """Return units here whose use-by date is not after a day, the earliest first."""
+    query = (
+        select(
+            ITEM.c.ref,
+            ITEM.c.kind,
+            ITEM.c.description,
+            ITEM.c.unit_price_minor,
+            ITEM.c.currency,
+            LOT.c.id.label("lot_id"),
+            LOT.c.lot_number,
+            LOT.c.serial,
+            LOT.c.use_by,
+            LOT.c.ownership,
+            LOT.c.return_by,
+            LOT.c.sterility,
+            PLACE.c.id.label("location_id"),
+            PLACE.c.store,
+            PLACE.c.shelf,
+            PLACE.c.kind.label("location_kind"),
+            BALANCE.c.quantity,
+            BALANCE.c.held,
+        )
+        .join(LOT, LOT.c.id == BALANCE.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
+        .where(PLACE.c.site_id == site_id, BALANCE.c.quantity > 0, LOT.c.use_by <= until)
+        .order_by(LOT.c.use_by, ITEM.c.ref, LOT.c.id, PLACE.c.store, PLACE.c.shelf)
+    )
+    return session.execute(query).all()
+
+
+def of_site(session: Session, site_id: int) -> list[Transfer]:
+    """Return the transfers from or to a site, the newest first."""
+    query = select(Transfer).where(
+        or_(col(Transfer.from_site_id) == site_id, col(Transfer.to_site_id) == site_id)
+    )
+    return list(session.execute(query.order_by(col(Transfer.id).desc())).scalars())
+
+
+def site_of_code(session: Session, code: str) -> Site | None:
+    """Return a site by its code."""
+    return session.execute(select(Site).filter_by(code=code)).scalars().first()
+
+
+def other_sites(session: Session, site_id: int) -> list[Site]:
+    """Return every site but one, by name."""
+    query = select(Site).where(col(Site.id) != site_id).order_by(col(Site.name), col(Site.id))
+    return list(session.execute(query).scalars())
+
+
+#: What makes one use the same use.
+KEY = ("item_id", "used_on", "lot_number", "case_reference", "outcome")
+
+
+def quantities(session: Session) -> dict[tuple[int, date, str, str, str], int]:
+    """Return the quantity of every use on record, by its key."""
+    rows = session.execute(select(*(PAST_USE.c[name] for name in KEY), PAST_USE.c.quantity))
+    return {(row[0], row[1], row[2], row[3], row[4]): row[5] for row in rows}
+
+
+def insert_many(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add many uses at once."""
+    if rows:
+        session.execute(insert(PAST_USE), [dict(row) for row in rows])
+
+
+def on_tray_places(session: Session) -> dict[tuple[int, str, int], tuple[int, int]]:
+    """Return place and quantity of every lot in a theatre, by site, tray's case and lot."""
+    query = (
+        select(
+            PLACE.c.site_id,
+            PLACE.c.shelf,
+            BALANCE.c.lot_id,
+            PLACE.c.id,
+            BALANCE.c.quantity,
+        )
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
+        .where(PLACE.c.kind == "theatre")
+    )
+    return {(row[0], row[1], row[2]): (row[3], row[4]) for row in session.execute(query)}
+
+
+def unit_names(session: Session, keys: Sequence[tuple[int, int]]) -> dict[tuple[int, int], str]:
+    """Name lots and places as people do, by lot and location; what is not on record is left out."""
+    lots_wanted, places_wanted = {lot for lot, _ in keys}, {place for _, place in keys}
+    query = select(LOT.c.id, ITEM.c.ref, LOT.c.lot_number, LOT.c.serial)
+    rows = session.execute(query.join(ITEM, ITEM.c.id == LOT.c.item_id)) if keys else ()
+    named = {
+        row.id: f"{row.ref}, "
+        + (f"lot {row.lot_number}" if row.lot_number else f"serial {row.serial}")
+        for row in rows
+        if row.id in lots_wanted
+    }
+    spots = session.execute(select(PLACE.c.id, PLACE.c.store, PLACE.c.shelf)) if keys else ()
+    where = {row.id: f"{row.store}, {row.shelf}" for row in spots if row.id in places_wanted}
+    return {
+        (lot, place): f"{named[lot]} at {where.get(place, 'no place on record')}"
+        for lot, place in keys
+        if lot in named
+    }

@@ -8,9 +8,9 @@ from sqlalchemy import Row, func, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
+    ITEM,
     Balance,
     Holiday,
-    Item,
     Location,
     Lot,
     Site,
@@ -19,27 +19,14 @@ from service.storage.tables import (
     table_of,
 )
 
-__all__ = [
-    "all_suppliers",
-    "asked_of_sites",
-    "consigned_refs",
-    "find_supplier",
-    "holidays",
-    "names_in_catalogue",
-    "other_sites",
-    "supply_facts",
-]
-
-ITEM = table_of(Item)
-
 
 def all_suppliers(session: Session) -> list[Supplier]:
-    """Give every supplier, by name."""
+    """Return every supplier, by name."""
     return list(session.execute(select(Supplier).order_by(col(Supplier.name))).scalars())
 
 
 def find_supplier(session: Session, name: str) -> Supplier | None:
-    """Give a supplier by its name."""
+    """Return a supplier by its name."""
     return session.execute(select(Supplier).filter_by(name=name)).scalars().first()
 
 
@@ -50,18 +37,18 @@ def names_in_catalogue(session: Session) -> list[str]:
 
 
 def holidays(session: Session, site_id: int) -> list[Holiday]:
-    """Give the days on which a site neither sends nor receives, the earliest first."""
+    """Return the days on which a site neither sends nor receives, the earliest first."""
     query = select(Holiday).filter_by(site_id=site_id).order_by(col(Holiday.day))
     return list(session.execute(query).scalars())
 
 
 def holiday_dates(session: Session, site_id: int) -> frozenset[date]:
-    """Give the dates of a site's holidays."""
+    """Return the dates of a site's holidays."""
     return frozenset(row.day for row in holidays(session, site_id))
 
 
 def supply_facts(session: Session, refs: Collection[str]) -> dict[str, Row[Any]]:
-    """Give supplier, lead time and what else says how items come, by reference."""
+    """Return supplier, lead time and what else says how items come, by reference."""
     names = ("id", "ref", "kind", "supplier", "lead_time_days", "supplied_sterile", "reusable")
     columns = [ITEM.c[name] for name in (*names, "turnaround_minutes", "pack_quantity")]
     rows = session.execute(select(*columns).where(ITEM.c.ref.in_(sorted(refs))))
@@ -69,7 +56,7 @@ def supply_facts(session: Session, refs: Collection[str]) -> dict[str, Row[Any]]
 
 
 def consigned_refs(session: Session, site_id: int, refs: Collection[str]) -> set[str]:
-    """Give those references of which a supplier keeps, or has kept, its own units at a site."""
+    """Return those references of which a supplier keeps, or has kept, its own units at a site."""
     lot, place, balance = table_of(Lot), table_of(Location), table_of(Balance)
     query = (
         select(ITEM.c.ref)
@@ -87,13 +74,13 @@ def consigned_refs(session: Session, site_id: int, refs: Collection[str]) -> set
 
 
 def other_sites(session: Session, site_id: int) -> list[Site]:
-    """Give every site but one, by code."""
+    """Return every site but one, by code."""
     query = select(Site).where(col(Site.id) != site_id).order_by(col(Site.code))
     return list(session.execute(query).scalars())
 
 
 def asked_of_sites(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Give how many units of each item a site has asked of each other one without an answer."""
+    """Return how many units of each item a site has asked of each other one without an answer."""
     query = (
         select(ITEM.c.ref, Transfer.from_site_id, func.sum(Transfer.quantity).label("asked"))  # type: ignore[call-overload] # SQLModel types its columns as their values
         .join(ITEM, ITEM.c.id == col(Transfer.item_id))

@@ -17,9 +17,9 @@ from service.storage.tables.reference import (
     DoneRequest,
     GuidanceBook,
     ItemCode,
+    PastUse,
     Recall,
     SizingDefault,
-    UsageRow,
 )
 from service.storage.tables.stock import Balance, Item, Location, Lot, Movement, Site
 from service.storage.tables.supply import (
@@ -35,6 +35,23 @@ from service.storage.tables.supply import (
 )
 
 __all__ = [
+    "BALANCE",
+    "BILLED_USE",
+    "CASE",
+    "HOLD",
+    "ITEM",
+    "LIST",
+    "LOAN_RETURN",
+    "LOT",
+    "MOVEMENT",
+    "ORDER",
+    "ORDER_LINE",
+    "PACK",
+    "PAST_USE",
+    "PLACE",
+    "PROPOSAL_LINE",
+    "RECALL",
+    "RECEIPT",
     "ApiToken",
     "AuditLine",
     "Balance",
@@ -60,6 +77,7 @@ __all__ = [
     "ParLevel",
     "ParProposal",
     "ParProposalLine",
+    "PastUse",
     "Person",
     "Plan",
     "Recall",
@@ -71,6 +89,24 @@ __all__ = [
     "SupplyOrder",
     "SurgicalCase",
     "Transfer",
-    "UsageRow",
     "table_of",
 ]
+
+#: The plain tables under the row classes, for queries that want no objects.
+BALANCE = table_of(Balance)
+BILLED_USE = table_of(BilledUse)
+CASE = table_of(SurgicalCase)
+HOLD = table_of(Hold)
+ITEM = table_of(Item)
+LIST = table_of(OperatingList)
+LOAN_RETURN = table_of(LoanReturn)
+LOT = table_of(Lot)
+MOVEMENT = table_of(Movement)
+ORDER = table_of(SupplyOrder)
+ORDER_LINE = table_of(OrderLine)
+PACK = table_of(CasePack)
+PAST_USE = table_of(PastUse)
+PLACE = table_of(Location)
+PROPOSAL_LINE = table_of(ParProposalLine)
+RECALL = table_of(Recall)
+RECEIPT = table_of(OrderReceipt)

@@ -5,8 +5,6 @@ from typing import Any
 from sqlalchemy import CheckConstraint, Table, text
 from sqlmodel import SQLModel
 
-__all__ = ["one_of", "positive", "table_of", "where_active"]
-
 # Named constraints, so that a migration can find them on both databases. The first migration names
 # its own by this convention: it never changes.
 SQLModel.metadata.naming_convention = {
@@ -19,7 +17,7 @@ SQLModel.metadata.naming_convention = {
 
 
 def table_of(model: type[SQLModel]) -> Table:
-    """Give the plain table under a row class, for queries that want no objects."""
+    """Return the plain table under a row class, for queries that want no objects."""
     return SQLModel.metadata.tables[str(model.__tablename__)]
 
 

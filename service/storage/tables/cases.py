@@ -6,10 +6,8 @@ from typing import Any
 from sqlalchemy import JSON, CheckConstraint, Column, Index, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from service.storage.columns import UtcDateTime
+from service.storage.database import UtcDateTime
 from service.storage.tables.base import one_of, where_active
-
-__all__ = ["CaseEvent", "CasePack", "Confirmation", "Hold", "OperatingList", "Plan", "SurgicalCase"]
 
 CASE_STATUSES = frozenset({"planned", "prepared", "in_theatre", "closed", "cancelled"})
 

@@ -6,10 +6,8 @@ from typing import Any
 from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from service.storage.columns import UtcDateTime
+from service.storage.database import UtcDateTime
 from service.storage.tables.base import one_of
-
-__all__ = ["ApiToken", "AuditLine", "Person", "SignIn", "Transfer"]
 
 TRANSFER_STATES = frozenset({"asked", "agreed", "refused"})
 

@@ -6,17 +6,7 @@ from typing import Any
 from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from service.storage.columns import UtcDateTime
-
-__all__ = [
-    "ConstructTemplate",
-    "DoneRequest",
-    "GuidanceBook",
-    "ItemCode",
-    "Recall",
-    "SizingDefault",
-    "UsageRow",
-]
+from service.storage.database import UtcDateTime
 
 
 class ConstructTemplate(SQLModel, table=True):
@@ -55,7 +45,7 @@ class GuidanceBook(SQLModel, table=True):
     actor: str
 
 
-class UsageRow(SQLModel, table=True):
+class PastUse(SQLModel, table=True):
     """What past cases used, as far as it is known from before the ledger."""
 
     __tablename__ = "usage_row"

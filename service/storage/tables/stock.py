@@ -5,13 +5,13 @@ from datetime import date, datetime
 from sqlalchemy import CheckConstraint, Column, Index, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from service.core.items import HEAD_DESIGNS, ITEM_KINDS, OWNERSHIPS, SIDES, STERILITIES, THREADS
-from service.storage.columns import UtcDateTime
+from service.core.catalogue import HEAD_DESIGNS, ITEM_KINDS, OWNERSHIPS, SIDES, STERILITIES, THREADS
+from service.storage.database import UtcDateTime
 from service.storage.tables.base import one_of, positive
 
-__all__ = ["Balance", "Item", "Location", "Lot", "Movement", "Site"]
-
 LOCATION_KINDS = frozenset({"shelf", "quarantine", "theatre"})
+
+
 MOVEMENT_KINDS = frozenset(
     {
         *("receive", "move", "pick", "return", "implant", "waste", "write_off", "count"),

@@ -5,24 +5,14 @@ from datetime import date, datetime
 from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from service.core.items import OWNERSHIPS
-from service.storage.columns import UtcDateTime
+from service.core.catalogue import OWNERSHIPS
+from service.storage.database import UtcDateTime
 from service.storage.tables.base import one_of
-
-__all__ = [
-    "BilledUse",
-    "Buyer",
-    "Holiday",
-    "LoanReturn",
-    "OrderLine",
-    "OrderReceipt",
-    "Sterilisation",
-    "Supplier",
-    "SupplyOrder",
-]
 
 #: An order is late or partly received by its dates and lines, so neither is a state of its own.
 ORDER_STATES = frozenset({"draft", "approved", "sent", "received", "cancelled"})
+
+
 #: A loan goes back; a call-off takes from what the supplier owns here; a bill-only line pays for
 #: consigned units that were implanted, and brings nothing.
 ORDER_KINDS = frozenset({"purchase", "loan", "call_off", "bill_only"})

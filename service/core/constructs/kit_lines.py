@@ -1,0 +1,289 @@
+"""What a planned construct asks of the shelf: one line for each role and size to bring.
+
+The nominal size is the most probable one; neighbours are brought because a film only estimates.
+A size that is not made stays in the list as such: it is a gap nobody can fill from a shelf.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import chain
+
+from service.core.catalogue import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ItemFacts, describe_size
+from service.core.constructs.planned import PlannedConstruct
+from service.core.constructs.roles import (
+    Catalogue,
+    PartSizing,
+    RoleItems,
+    Sizes,
+    role_items,
+    wanted_words,
+)
+from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.sizing import sizes_to_bring
+from service.core.sizing.film import Dimension
+
+
+def by_kind(catalogue: Iterable[ItemFacts]) -> Catalogue:
+    """Sort a catalogue by kind, so that a role looks at its own kinds only.
+
+    Examples
+    --------
+    >>> sorted(by_kind([ItemFacts("A", "washer"), ItemFacts("B", "end_cap")]))
+    ['end_cap', 'washer']
+    """
+    return Catalogue(catalogue)
+
+
+IMPLANT, INSTRUMENT_SET, CONSUMABLE = "implant", "instrument set", "consumable"
+
+
+@dataclass(frozen=True, slots=True)
+class KitLine:
+    """One thing to bring for one construct.
+
+    Parameters
+    ----------
+    role
+        The role it fills.
+    label
+        What it is and its size, as said in theatre.
+    refs
+        Catalogue references that serve it, in alphabetical order; empty when the size is not made.
+    quantity
+        How many.
+    why
+        Why it is there: ``nominal``, ``one longer``, ``up to 3 may be needed``, ``spare`` …
+    place
+        ``first use``, ``in the room`` or ``on its shelf``.
+    what
+        ``implant``, ``instrument set`` or ``consumable``.
+    is_nominal
+        Whether the construct is planned with it; neighbours and spares are not nominal.
+    is_sized
+        Whether its role has a size that follows from the patient.
+    other_side, other_head
+        References that differ only in side, or only in head design: they do not serve the line.
+    part
+        Template of the construct's part it belongs to: two parts may name a role alike. Empty for
+        what must be near.
+    """
+
+    role: str
+    label: str
+    refs: tuple[str, ...]
+    quantity: int
+    why: str
+    place: str
+    what: str = IMPLANT
+    is_nominal: bool = False
+    is_sized: bool = False
+    other_side: tuple[str, ...] = ()
+    other_head: tuple[str, ...] = ()
+    part: str = ""
+
+
+def construct_lines(
+    construct: PlannedConstruct,
+    *,
+    templates: Mapping[str, Template],
+    side: str,
+    catalogue: Mapping[str, Sequence[ItemFacts]],
+    dimensions: Mapping[str, Dimension],
+    values: Mapping[str, float],
+    is_primary: bool,
+    with_spares: bool = False,
+) -> tuple[KitLine, ...]:
+    """List what one planned construct needs brought.
+
+    Parameters
+    ----------
+    construct
+        The parts with system and angle.
+    templates
+        Templates by code; every part's code must be in it.
+    side
+        ``left`` or ``right``.
+    catalogue
+        Every catalogue line, from ``by_kind``; one catalogue for many calls is quicker.
+    dimensions
+        Estimates by dimension, see ``estimate_dimensions``.
+    values
+        The sizing defaults in force, by key.
+    is_primary
+        The primary's nominal lines are for first use; an alternate's are in the room.
+    with_spares
+        Add one spare of each sized implant taken once: nothing else in the room replaces it.
+
+    Returns
+    -------
+    tuple of KitLine
+        In template order; nominal first, then neighbours from small to large, then spares.
+
+    Notes
+    -----
+    One size either side, two on an uncalibrated film; never the only one of a size without a
+    spare or a complete alternate in the room. Source: common practice.
+
+    Examples
+    --------
+    >>> from service.core.constructs.planned import ConstructPart as Part
+    >>> wire = Template("w", "Wire", "add_on", (Role("cerclage wire", ("cerclage_wire",)),))
+    >>> lines = construct_lines(PlannedConstruct((Part("w"),)), templates={"w": wire},
+    ...     side="left", catalogue=by_kind([ItemFacts("W1", "cerclage_wire", diameter_mm=1.25)]),
+    ...     dimensions={}, values={}, is_primary=True)
+    >>> lines[0].label, lines[0].why
+    ('cerclage wire 1.25 mm', 'nominal')
+    """
+    lines: list[KitLine] = []
+    if not isinstance(catalogue, Catalogue):
+        catalogue = Catalogue(chain.from_iterable(catalogue.values()))
+    for part in construct.parts:
+        roles = {role.role: role for role in templates[part.template].roles}
+        setting = PartSizing(part, roles, side, catalogue, dimensions, values)
+        chosen: dict[str, Sizes] = {}
+        for role in roles.values():
+            items = role_items(role, setting)
+            chosen[role.role] = items.planned_sizes(setting, chosen)
+            nominal = _nominal_line(items, setting, chosen)
+            lines += _quantities(nominal, role, is_primary=is_primary)
+            lines += _neighbours(nominal, items, setting, chosen, is_primary=is_primary)
+            if with_spares:
+                lines += _spares(nominal, role)
+    return tuple(_merge_instrument_sets(lines))
+
+
+def near_line(kind: str, reason: str, catalogue: Mapping[str, Sequence[ItemFacts]]) -> KitLine:
+    """Make the line for something that must be near though no construct takes it.
+
+    Parameters
+    ----------
+    kind
+        An item kind, such as ``extraction_set``.
+    reason
+        Why it must be near, in a few words.
+
+    Returns
+    -------
+    KitLine
+        One unit of any item of the kind, left on its shelf.
+
+    Examples
+    --------
+    >>> near_line("extraction_set", "metal is in situ",
+    ...           by_kind([ItemFacts("X1", "extraction_set", reusable=True)])).refs
+    ('X1',)
+    """
+    refs = tuple(sorted(item.ref for item in catalogue.get(kind, ())))
+    name = kind.replace("_", " ")
+    what = _what((kind,))
+    return KitLine(name, name, refs, 1, f"near: {reason}", ON_SHELF, what, is_nominal=True)
+
+
+def _what(kinds: Iterable[str]) -> str:
+    if INSTRUMENT_SET_KINDS.issuperset(kinds):
+        return INSTRUMENT_SET
+    return CONSUMABLE if CONSUMABLE_KINDS.issuperset(kinds) else IMPLANT
+
+
+def _nominal_line(items: RoleItems, setting: PartSizing, chosen: Mapping[str, Sizes]) -> KitLine:
+    line = _line(items, setting, chosen[items.role.role])
+    if not line.refs:
+        line = replace(line, label=f"{line.label} {wanted_words(items, setting, chosen)}".strip())
+    return replace(line, why="nominal")
+
+
+def _line(items: RoleItems, setting: PartSizing, sizes: Sizes) -> KitLine:
+    role, serving = items.role, items.serving(sizes)
+    system = setting.part.system if "system" in role.match else None
+    label = f"{system} {role.role}" if system else role.role
+    if len(serving) == 1 or (serving and role.sizes):
+        label = f"{label} {describe_size(serving[0])}".strip()
+    return KitLine(
+        role=role.role,
+        label=label,
+        refs=tuple(sorted(item.ref for item in serving)),
+        quantity=role.usual_quantity,
+        why="",
+        place=IN_ROOM,
+        what=_what(role.kinds),
+        is_sized=bool(role.sizes),
+        other_side=items.other_side(sizes),
+        other_head=items.other_head(sizes),
+        part=setting.part.template,
+    )
+
+
+def _quantities(nominal: KitLine, role: Role, *, is_primary: bool) -> Iterator[KitLine]:
+    """Ask for the usual number where it is used first, and for what may come on top nearby."""
+    yield replace(nominal, place=FIRST_USE if is_primary else IN_ROOM, is_nominal=True)
+    extra = role.largest_quantity - role.usual_quantity
+    if extra > 0:
+        why = f"up to {role.largest_quantity} may be needed"
+        yield replace(nominal, quantity=extra, why=why)
+
+
+_WORDS = {
+    "length_mm": ("shorter", "longer"),
+    "diameter_mm": ("thinner", "thicker"),
+}
+
+
+_COUNTS = {1: "one", 2: "two", 3: "three"}
+
+
+def _neighbours(
+    nominal: KitLine,
+    items: RoleItems,
+    setting: PartSizing,
+    chosen: Mapping[str, Sizes],
+    *,
+    is_primary: bool,
+) -> Iterator[KitLine]:
+    """Ask for the sizes either side, as far as each is made with the role's other sizes."""
+    sizes = chosen[items.role.role]
+    if not nominal.refs:
+        return
+    place = IN_ROOM if is_primary else ON_SHELF
+    for size in items.role.sizes:
+        for neighbour, why in _sizes_beside(size, items, setting, sizes[size.field]):
+            line = _line(items, setting, {**sizes, size.field: neighbour})
+            if line.refs:
+                yield replace(line, why=why, place=place)
+
+
+def _sizes_beside(
+    size: RoleSize, items: RoleItems, setting: PartSizing, middle: float | None
+) -> Iterator[tuple[float, str]]:
+    if not size.cover or middle is None:
+        return
+    made = items.made[size.field]
+    for neighbour in sizes_to_bring(middle, made, setting.dimension_of(size).sizes_either_side):
+        if neighbour != middle:
+            away = abs(made.index(neighbour) - made.index(middle))
+            word = _WORDS.get(size.field, ("smaller", "larger"))[neighbour > middle]
+            yield neighbour, f"{_COUNTS.get(away, str(away))} {word}"
+
+
+def _spares(nominal: KitLine, role: Role) -> Iterator[KitLine]:
+    if nominal.what == IMPLANT and role.sizes and role.largest_quantity == 1 and nominal.refs:
+        yield replace(nominal, quantity=1, why="spare: no alternate replaces it")
+
+
+def _merge_instrument_sets(lines: Iterable[KitLine]) -> list[KitLine]:
+    """Keep one line for an instrument set that two parts of a construct share."""
+    merged: list[KitLine] = []
+    places: dict[tuple[tuple[str, ...], bool], int] = {}
+    for line in lines:
+        key = (line.refs, line.is_nominal)
+        if line.what == INSTRUMENT_SET and key in places:
+            # Each part says how many it uses; they are used one after the other.
+            known = merged[places[key]]
+            merged[places[key]] = replace(known, quantity=max(known.quantity, line.quantity))
+            continue
+        if line.what == INSTRUMENT_SET and line.refs:
+            places[key] = len(merged)
+        merged.append(line)
+    return merged
+
+
+FIRST_USE, IN_ROOM, ON_SHELF = "first use", "in the room", "on its shelf"

@@ -1,0 +1,265 @@
+"""Why something is missing, in words a nurse can act on."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
+
+from service.core.constructs.kit_lines import IMPLANT, INSTRUMENT_SET, KitLine
+from service.core.cover.results import ConstructCheck, Gap, LineCheck
+from service.core.cover.shelf import CaseAllocation
+from service.core.cover.units import BECAUSE, Reason, StockUnits, expires_first
+
+
+def explain(
+    line: KitLine,
+    missing: int,
+    reasons: Sequence[Reason],
+    others: Mapping[str, Sequence[StockUnits]],
+    zone: tzinfo = UTC,
+    *,
+    case_has_some: bool = False,
+) -> Gap:
+    """Turn what stands in the way into one gap with one sentence.
+
+    Parameters
+    ----------
+    line
+        What was wanted.
+    missing
+        How many units of it are missing, at least 1.
+    reasons
+        Why each parcel of the right item does not serve.
+    others
+        Usable parcels of the wrong side (``wrong_side``) or head design (``head_design``).
+    zone
+        The time zone in which moments are said.
+    case_has_some
+        Whether the case has units of it on other lines: then there are no more, not none.
+
+    Returns
+    -------
+    Gap
+        Its reason is the first of ``BECAUSE`` that applies; of equals, the earliest moment, then
+        the order given.
+
+    Examples
+    --------
+    >>> explain(KitLine("lag screw", "lag screw 95 mm", ("L95",), 1, "nominal", "first use"), 1, [],
+    ...         {}).sentence
+    'lag screw 95 mm: none in stock.'
+    """
+    found = list(reasons)
+    if not line.refs:
+        found.append(Reason("not_made"))
+    found += [Reason(name, parcel) for name, parcels in others.items() for parcel in parcels[:1]]
+    found.append(Reason("none_in_stock"))
+    found.sort(key=_strongest_first)
+    first = found[0]
+    words = _sentence(first, found, zone)
+    if first.because == "none_in_stock" and (case_has_some or missing < line.quantity):
+        words = "no more in stock"
+    if first.because == "not_made" and line.is_sized:
+        words = "this size is not in the catalogue"
+    if missing < line.quantity:
+        words = f"{line.quantity - missing} of {line.quantity} found; {words}"
+    return Gap(
+        line.role,
+        line.label,
+        _what(line, first.because),
+        first.because,
+        missing,
+        f"{line.label}: {words}.",
+        tuple(found[:-1]),
+    )
+
+
+def _strongest_first(reason: Reason) -> tuple[int, datetime]:
+    return BECAUSE.index(reason.because), reason.when or datetime.max.replace(tzinfo=UTC)
+
+
+def _what(line: KitLine, because: str) -> str:
+    if line.what != IMPLANT:
+        return line.what
+    if because == "wrong_side":
+        return "side"
+    if because == "head_design":
+        return "head design"
+    return "size" if line.is_sized else "implant"
+
+
+def _sentence(reason: Reason, found: Sequence[Reason], zone: tzinfo) -> str:
+    pack, moment = _pack(reason.units), _moment(reason.when, zone)
+    sentences = {
+        "not_made": "not in the catalogue",
+        "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
+        "promised": f"the last is promised to {_promised_to(found)}",
+        "recalled": f"{pack} is recalled",
+        "expires": f"{pack} expires before the list day{_day(reason, 'use_by')}",
+        "quarantined": f"{pack} is in quarantine",
+        "unsterile": f"{pack} is not sterile",
+        "return_due": f"{pack} is a loan that goes back by then{_day(reason, 'return_by')}",
+        "not_here_yet": f"{pack} is not here yet; usable from {moment} if it comes as promised",
+        "not_here_in_time": f"{pack} is on its way, usable from {moment}: not before the case",
+        "wrong_side": f"only the other side is in stock ({pack})",
+        "head_design": f"only the other head design is in stock ({pack})",
+        "none_in_stock": "none in stock",
+    }
+    return sentences[reason.because]
+
+
+def _pack(parcel: StockUnits | None) -> str:
+    if parcel is None or not (parcel.lot or parcel.serial):
+        return "the pack"
+    if parcel.usable_from is not None:
+        # What is on its way is known by its delivery; its lot is read when it comes.
+        return parcel.lot or parcel.serial
+    return f"lot {parcel.lot}" if parcel.lot else f"serial {parcel.serial}"
+
+
+def _moment(when: datetime | None, zone: tzinfo) -> str:
+    return "a day not given" if when is None else f"{when.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
+def _day(reason: Reason, field: str) -> str:
+    day = getattr(reason.units, field, None)
+    return "" if day is None else f" ({day})"
+
+
+def _for(cases: Sequence[str]) -> str:
+    return f", for {', '.join(cases)}" if cases else ""
+
+
+def _promised_to(found: Sequence[Reason]) -> str:
+    """Name everyone who has a pack of it: any of them may be asked."""
+    names = dict.fromkeys(
+        name for reason in found if reason.because == "promised" for name in reason.cases
+    )
+    return ", ".join(names) or "another case"
+
+
+def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float]) -> str:
+    """Say what a construct has, or what it lacks.
+
+    Parameters
+    ----------
+    check
+        A construct checked against stock.
+    lengths_mm
+        Length of every item that has one, in mm, by reference.
+
+    Returns
+    -------
+    str
+        ``every lag screw 85–105 mm covered``, or each gap in its own sentence; packs that an
+        earlier or later case of the list counts on too are named.
+
+    Examples
+    --------
+    >>> cover_words(ConstructCheck("c", "covered", ()), {})
+    'everything it takes is there'
+    """
+    if check.gaps:
+        return " ".join(dict.fromkeys(gap.sentence for gap in check.gaps))
+    said = [
+        f"every {role} {low:g}–{high:g} mm covered" if low < high else f"{role} {low:g} mm covered"
+        for role, (low, high) in _ranges(check, lengths_mm).items()
+    ]
+    sharers = sorted(
+        {name for line in check.lines for pick in line.picks for name in pick.shared_with}
+    )
+    if sharers:
+        said.append(f"a pack is shared with {', '.join(sharers)}")
+    return ", ".join(said) or "everything it takes is there"
+
+
+def _ranges(
+    check: ConstructCheck, lengths_mm: Mapping[str, float]
+) -> dict[str, tuple[float, float]]:
+    """Return smallest and largest length found for each role that was brought in several sizes."""
+    ranges: dict[str, tuple[float, float]] = {}
+    for line in check.lines:
+        length = _length(line, lengths_mm)
+        if length is not None:
+            low, high = ranges.get(line.line.role, (length, length))
+            ranges[line.line.role] = (min(low, length), max(high, length))
+    return ranges
+
+
+def _length(line: LineCheck, lengths_mm: Mapping[str, float]) -> float | None:
+    if not line.line.is_sized or not line.picks:
+        return None
+    return lengths_mm.get(line.picks[0].parcel.ref)
+
+
+def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_primary: bool) -> Gap:
+    """Say why units of a line are missing.
+
+    Parameters
+    ----------
+    line
+        What was wanted.
+    missing
+        How many units were not found, at least 1.
+    turn
+        The case's turn, with everything claimed so far.
+    is_primary
+        Whether the line belongs to the primary, whose instrument sets are away for a turnaround.
+
+    Returns
+    -------
+    Gap
+        With every reason found.
+
+    Examples
+    --------
+    >>> from datetime import UTC, date, datetime
+    >>> from service.core.cover.results import CaseToCheck
+    >>> from service.core.cover.shelf import ClaimedStock as Shelf
+    >>> moment = datetime(2031, 3, 3, tzinfo=UTC)
+    >>> case = CaseToCheck("K1", date(2031, 3, 3), moment, moment, ())
+    >>> turn = CaseAllocation(case, Shelf.of([], []), {}, UTC)
+    >>> line = KitLine("screw", "screw 95 mm", ("A",), 1, "nominal", "first use")
+    >>> explain_missing(line, 1, turn, is_primary=True).because
+    'none_in_stock'
+    """
+    reasons: list[Reason] = []
+    stock = [parcel for ref in line.refs for parcel in turn.shelf.parcels.get(ref, ())]
+    for parcel in sorted(stock, key=expires_first):
+        reason = turn.why_not(parcel)
+        if reason is not None:
+            reasons.append(reason)
+        elif line.what == INSTRUMENT_SET:
+            reasons += _set_in_use(parcel, turn, turn.set_until(parcel, is_primary=is_primary))
+        else:
+            reasons += _promised(parcel, turn)
+    others = {
+        "wrong_side": _free(line.other_side, turn),
+        "head_design": _free(line.other_head, turn),
+    }
+    has_some = any(turn.held(parcel) for parcel in stock)
+    return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some)
+
+
+def _free(refs: Sequence[str], turn: CaseAllocation) -> list[StockUnits]:
+    day = turn.case.list_date
+    return [one for one in turn.usable(refs) if turn.shelf.free(one, day, stays=False) > 0]
+
+
+def _set_in_use(parcel: StockUnits, turn: CaseAllocation, until: datetime) -> list[Reason]:
+    case = turn.case
+    spans = [
+        span
+        for span in turn.shelf.overlapping(parcel, case.starts, until)
+        if span.case != case.case
+    ]
+    away = [span for span in spans if span.starts is not None and span.starts < case.ends]
+    if away:
+        names = tuple(sorted({span.case for span in away}))
+        return [Reason("instrument_set_in_use", parcel, away[0].until, names)]
+    # It is here for the case, but would not be back for one that has it promised.
+    names = tuple(sorted({span.case for span in spans}))
+    return [Reason("promised", units=parcel, cases=names)] if names else []
+
+
+def _promised(parcel: StockUnits, turn: CaseAllocation) -> list[Reason]:
+    names = turn.shelf.others(parcel, turn.case.case, turn.case.list_date)
+    return [Reason("promised", units=parcel, cases=names)] if names else []

@@ -1,0 +1,306 @@
+"""What is left of each parcel on each day, while cases claim units of it.
+
+A claim for first use stays on every later day: the unit is implanted. A backup is claimed on its
+own list day and goes back unopened. On one list an unopened backup may move on to the next case:
+such claims form a share group, which needs only as many units as its largest member.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta, tzinfo
+from heapq import heappop, heappush
+from itertools import chain, zip_longest
+
+from service.core.cover.results import CaseToCheck
+from service.core.cover.units import (
+    Claim,
+    Reason,
+    StockUnits,
+    expires_first,
+    units_needed,
+    unusable_reason,
+)
+
+
+def most_away(claims: Sequence[Claim]) -> int:
+    """Return how many copies of an instrument set its claims have away at the moment of most.
+
+    Parameters
+    ----------
+    claims
+        Claims on one set, each with its span; a copy that comes back at a moment may leave again
+        at that moment.
+
+    Examples
+    --------
+    >>> away = Claim("K1", "p", 1, date(2031, 3, 4), "T1", stays=False, is_set=True,
+    ...     starts=datetime(2031, 3, 4, 9), until=datetime(2031, 3, 4, 14))
+    >>> most_away([away, replace(away, case="K2")])
+    2
+    """
+    moments = {claim.starts for claim in claims if claim.starts is not None}
+    return max(
+        (sum(claim.quantity for claim in claims if _away(claim, moment)) for moment in moments),
+        default=0,
+    )
+
+
+def assign_units(claims: Sequence[Claim], units: int) -> list[tuple[int, ...]]:
+    """Say which claims lie on which unit of one parcel.
+
+    A backup needs a unit on its own day, a claim for first use from its day on. Claims that start
+    first choose first, and take the first unit that is free for them; as claims are intervals of
+    days, this never needs more units than are claimed on the day of most claims (interval graphs
+    are perfect: colouring in order of the left ends is optimal).
+
+    Parameters
+    ----------
+    claims
+        Claims on one parcel, none of them for an instrument set.
+    units
+        How many units there are.
+
+    Returns
+    -------
+    list of tuple of int
+        For each unit the positions of the claims on it, in order of their days. Claims for which
+        no unit is left are on none.
+
+    Notes
+    -----
+    Source: greedy interval colouring, any textbook of algorithms.
+
+    Examples
+    --------
+    >>> from datetime import timedelta
+    >>> day = date(2031, 3, 4)
+    >>> monday = Claim("K1", "p", 1, day, "T1", stays=False)
+    >>> tuesday = Claim("K2", "p", 1, day + timedelta(days=1), "T1", stays=True)
+    >>> assign_units([monday, tuesday], 2)
+    [(0, 1), ()]
+    """
+    taken: list[list[int]] = [[] for _ in range(units)]
+    free = list(range(units))
+    back: list[tuple[date, int]] = []
+    for slot in sorted(_slots(claims), key=lambda slot: (claims[slot[0]].list_date, slot)):
+        first = claims[slot[0]]
+        while back and back[0][0] < first.list_date:
+            heappush(free, heappop(back)[1])
+        if not free:
+            continue
+        unit = heappop(free)
+        taken[unit].extend(slot)
+        if not first.stays:
+            heappush(back, (first.list_date, unit))
+    return [tuple(unit) for unit in taken]
+
+
+def _slots(claims: Sequence[Claim]) -> list[tuple[int, ...]]:
+    """Cut claims into single units; one slot of a share group holds one unit of each member."""
+    slots: list[tuple[int, ...]] = []
+    groups: dict[str, dict[str, list[int]]] = {}
+    for place, claim in enumerate(claims):
+        if claim.share_group is None:
+            slots += [(place,)] * claim.quantity
+        else:
+            members = groups.setdefault(claim.share_group, {})
+            members.setdefault(claim.case, []).extend([place] * claim.quantity)
+    for members in groups.values():
+        rows = zip_longest(*members.values())
+        slots += [tuple(place for place in row if place is not None) for row in rows]
+    return slots
+
+
+@dataclass(slots=True)
+class ClaimedStock:
+    """Parcels, and the claims on them, while cases are gone through."""
+
+    parcels: Mapping[str, Sequence[StockUnits]]
+    claims: dict[str, list[Claim]] = field(default_factory=lambda: defaultdict(list))
+
+    @classmethod
+    def of(cls, parcels: Iterable[StockUnits], claims: Iterable[Claim]) -> "ClaimedStock":
+        """Sort parcels by reference and claims by parcel."""
+        by_ref: dict[str, list[StockUnits]] = defaultdict(list)
+        for parcel in parcels:
+            by_ref[parcel.ref].append(parcel)
+        shelf = cls(by_ref)
+        for claim in claims:
+            shelf.claims[claim.key].append(claim)
+        return shelf
+
+    def all_claims(self) -> Iterator[Claim]:
+        """Return every claim, parcel by parcel."""
+        return chain.from_iterable(self.claims.values())
+
+    def free(self, parcel: StockUnits, day: date, *, stays: bool) -> int:
+        """Return how many units can still be claimed on a day.
+
+        What is claimed for good must be left by everyone who counts on it later, too.
+        """
+        claims = self.claims.get(parcel.key, [])
+        days = {day}
+        if stays:
+            days |= {claim.list_date for claim in claims if claim.list_date > day}
+        return parcel.quantity - max(units_needed(claims, one) for one in days)
+
+    def add(self, claim: Claim) -> None:
+        """Note a claim; two of one case on the same units for the same use become one."""
+        own = self.claims[claim.key]
+        for place, known in enumerate(own):
+            if not known.is_set and replace(known, quantity=claim.quantity) == claim:
+                own[place] = replace(known, quantity=known.quantity + claim.quantity)
+                return
+        own.append(claim)
+
+    def share(self, parcel: StockUnits, wanted: int, claim: Claim) -> tuple[Claim, ...]:
+        """Claim backups that another case of the same list has claimed as backups.
+
+        Returns
+        -------
+        tuple of Claim
+            The claims made, at most ``wanted`` units together. A group is named after list and
+            first donor; it stays when that donor leaves it, and may be joined through any member.
+        """
+        made: list[Claim] = []
+        for place, donor in enumerate(list(self.claims.get(parcel.key, []))):
+            left = wanted - sum(one.quantity for one in made)
+            if left == 0:
+                break
+            if not _may_share(donor, claim):
+                continue
+            # A guest has brought its donor's group along: the units are the same.
+            group = donor.share_group or f"{donor.operating_list} {donor.case}"
+            self.claims[parcel.key][place] = replace(donor, share_group=group)
+            members = self._members(parcel.key, group)
+            room = max(members.values()) - members.get(claim.case, 0)
+            if room > 0:
+                shared = replace(claim, quantity=min(left, room), share_group=group)
+                self.add(shared)
+                made.append(shared)
+            elif donor.share_group is None:
+                self.claims[parcel.key][place] = donor
+        return tuple(made)
+
+    def _members(self, key: str, group: str) -> dict[str, int]:
+        """Return how many units of a parcel each case of a share group counts on."""
+        members: dict[str, int] = defaultdict(int)
+        for one in self.claims[key]:
+            if one.share_group == group:
+                members[one.case] += one.quantity
+        return members
+
+    def sharers(self, claim: Claim) -> tuple[str, ...]:
+        """Name the other cases on the same units as a claim."""
+        if claim.share_group is None:
+            return ()
+        names = {one.case for one in self.claims[claim.key] if one.share_group == claim.share_group}
+        return tuple(sorted(names - {claim.case}))
+
+    def others(self, parcel: StockUnits, case: str, day: date) -> tuple[str, ...]:
+        """Name the cases whose claims stand in another case's way on a day."""
+        names = {
+            claim.case
+            for claim in self.claims.get(parcel.key, [])
+            if claim.case != case and (claim.list_date == day or claim.stays)
+        }
+        return tuple(sorted(names))
+
+    def is_back(self, parcel: StockUnits, starts: datetime, until: datetime) -> bool:
+        """Tell whether one copy of an instrument set is free for a whole span.
+
+        Copies are alike, so it is enough that at no moment as many are away as there are; the
+        number away can only rise when one goes, so those moments and the start are looked at.
+        """
+        spans = self.overlapping(parcel, starts, until)
+        moments = [starts, *(span.starts for span in spans if span.starts and span.starts > starts)]
+        return all(
+            sum(1 for span in spans if _away(span, moment)) < parcel.quantity for moment in moments
+        )
+
+    def overlapping(self, parcel: StockUnits, starts: datetime, until: datetime) -> list[Claim]:
+        """Return the claims on an instrument set that run into a span, the earliest back first."""
+        found = [
+            claim
+            for claim in self.claims.get(parcel.key, [])
+            if claim.starts is not None
+            and claim.until is not None
+            and claim.starts < until
+            and claim.until > starts
+        ]
+        return sorted(found, key=lambda claim: (claim.until or until, claim.case))
+
+
+def _away(claim: Claim, moment: datetime) -> bool:
+    starts, until = claim.starts, claim.until
+    return starts is not None and until is not None and starts <= moment < until
+
+
+def _may_share(donor: Claim, claim: Claim) -> bool:
+    """Tell whether a claim may lie on the units of another: both go back unopened, on one list."""
+    return (
+        not donor.stays
+        and not donor.is_set
+        and donor.case != claim.case
+        and donor.operating_list == claim.operating_list
+        and donor.list_date == claim.list_date
+    )
+
+
+#: Units of a parcel used up within one construct, by who uses them and parcel.
+Used = dict[tuple[tuple[str, ...], str], int]
+
+
+@dataclass(slots=True)
+class CaseAllocation:
+    """One case's turn at the shelf; the packs it claims are shared by its constructs."""
+
+    case: CaseToCheck
+    shelf: ClaimedStock
+    turnarounds: Mapping[str, int]
+    zone: tzinfo
+    most_used: Used = field(default_factory=lambda: defaultdict(int))
+
+    def why_not(self, parcel: StockUnits) -> Reason | None:
+        """Say why a parcel does not count for this case, or ``None`` when it does."""
+        return unusable_reason(
+            parcel,
+            self.case.list_date,
+            case=self.case.case,
+            starts=self.case.starts,
+            is_promised=self.held(parcel) > 0,
+        )
+
+    def usable(self, refs: Sequence[str]) -> list[StockUnits]:
+        """Return the parcels that count for this case, first expired first."""
+        stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
+        return sorted((one for one in stock if self.why_not(one) is None), key=expires_first)
+
+    def new_claim(self, parcel: StockUnits, quantity: int, *, stays: bool) -> Claim:
+        """Make a claim of this case; nobody has noted it yet."""
+        return Claim(
+            self.case.case,
+            parcel.key,
+            quantity,
+            self.case.list_date,
+            self.case.operating_list,
+            stays,
+        )
+
+    def share(self, parcel: StockUnits, wanted: int) -> tuple[Claim, ...]:
+        """Claim backups that lie ready for another case of the list."""
+        return self.shelf.share(parcel, wanted, self.new_claim(parcel, wanted, stays=False))
+
+    def held(self, parcel: StockUnits, *, for_good: bool = False) -> int:
+        """Return how many units of a parcel the case has claimed, or has claimed for good."""
+        return sum(
+            claim.quantity
+            for claim in self.shelf.claims.get(parcel.key, ())
+            if claim.case == self.case.case and (claim.stays or not for_good)
+        )
+
+    def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime:
+        """Say when an instrument set is back; one that stands by goes back unopened."""
+        minutes = self.turnarounds.get(parcel.ref, 0) if is_primary else 0
+        return self.case.ends + timedelta(minutes=minutes)

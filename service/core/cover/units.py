@@ -1,0 +1,311 @@
+"""Units of one lot at one place, who counts on them, and whether they count for a case.
+
+Whether units count is said here and nowhere else: the planner, holds, scans, trays, the pages of
+the stock, sources of supply, what expires, stock levels and FHIR all ask ``unusable_reason``.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+#: Every reason a gap may have, strongest first: the first that applies is the gap's reason.
+BECAUSE = (
+    "not_made",
+    "instrument_set_in_use",
+    "promised",
+    "recalled",
+    "expires",
+    "quarantined",
+    "unsterile",
+    "return_due",
+    "not_here_yet",
+    "not_here_in_time",
+    "wrong_side",
+    "head_design",
+    "none_in_stock",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason why units do not serve a case.
+
+    Parameters
+    ----------
+    because
+        One of ``BECAUSE``.
+    units
+        The units it is about, ``None`` when there are none.
+    when
+        When they could be used, or a set is back: an aware moment.
+    cases
+        The cases that have them.
+    """
+
+    because: str
+    units: "StockUnits | None" = None
+    when: datetime | None = None
+    cases: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StockUnits:
+    """Units of one lot at one place, or on their way.
+
+    Parameters
+    ----------
+    key
+        Unique among the units that are looked at together.
+    quantity
+        Units there, promised ones included.
+    use_by
+        Last day of use; ``None`` when it does not expire.
+    blocked
+        Which of ``recalled``, ``quarantined`` and ``unsterile`` they are; often none.
+    return_by
+        The day a loan leaves; it counts before that day only.
+    usable_from
+        For what is on its way: when it can be used, an aware moment.
+    tray_of
+        The case on whose tray they lie, or ``None`` when they are on a shelf. A set that is with a
+        case comes back after its turnaround, which its claims know: it has none.
+    """
+
+    key: str
+    ref: str
+    quantity: int
+    lot: str = ""
+    serial: str = ""
+    store: str = ""
+    shelf: str = ""
+    use_by: date | None = None
+    ownership: str = "owned"
+    blocked: tuple[str, ...] = ()
+    return_by: date | None = None
+    due_at: datetime | None = None
+    usable_from: datetime | None = None
+    tray_of: str | None = None
+
+    @property
+    def is_here(self) -> bool:
+        """Whether it is in the house, and not on its way."""
+        return self.usable_from is None
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Units that a case counts on.
+
+    Parameters
+    ----------
+    key
+        The units, by their key.
+    operating_list
+        The list the case is on; backups are shared within one list only.
+    stays
+        Claimed for first use: on every day from the list day on.
+    starts, until
+        For an instrument set: when it is away, aware moments in UTC.
+    share_group
+        Claims of one group lie on the same units, or ``None``: on units of their own.
+    """
+
+    case: str
+    key: str
+    quantity: int
+    list_date: date
+    operating_list: str
+    stays: bool
+    is_set: bool = False
+    starts: datetime | None = None
+    until: datetime | None = None
+    share_group: str | None = None
+
+
+def units_needed(claims: Sequence[Claim], day: date) -> int:
+    """Return how many units of one lot at one place its claims need on a day.
+
+    Parameters
+    ----------
+    claims
+        Claims on one lot at one place, none of them for an instrument set.
+
+    Returns
+    -------
+    int
+        Claims that stay from any day up to this one, and backups of this very day; a share group
+        counts once, with its largest member.
+
+    Examples
+    --------
+    >>> day = date(2031, 3, 4)
+    >>> from dataclasses import replace
+    >>> backup = Claim("K1", "p", 1, day, "T1", stays=False, share_group="g")
+    >>> units_needed([backup, replace(backup, case="K2")], day)
+    1
+    """
+    alone = 0
+    groups: dict[str, dict[str, int]] = {}
+    for claim in claims:
+        if not _is_needed(claim, day):
+            continue
+        if claim.share_group is None:
+            alone += claim.quantity
+        else:
+            members = groups.setdefault(claim.share_group, {})
+            members[claim.case] = members.get(claim.case, 0) + claim.quantity
+    return alone + sum(max(members.values()) for members in groups.values())
+
+
+def most_needed(claims: Sequence[Claim]) -> int:
+    """Return how many units of one lot at one place its claims need on the day they need most."""
+    return max(
+        (units_needed(claims, day) for day in {claim.list_date for claim in claims}), default=0
+    )
+
+
+def unusable_reason(
+    units: StockUnits,
+    day: date,
+    *,
+    case: str | None = None,
+    starts: datetime | None = None,
+    is_promised: bool = False,
+    claims: Sequence[Claim] = (),
+) -> Reason | None:
+    """Say why units do not count for a case on a day, or give nothing when they do.
+
+    Parameters
+    ----------
+    units
+        What is looked at.
+    day
+        The list day of the case; without a case the day that is asked about, such as today.
+    case
+        The case; ``None`` when it is asked whether they count for any.
+    starts
+        When the case starts, an aware moment: what is on its way is told apart by it.
+    is_promised
+        Whether the case has been promised some of them: then they count for it even on another
+        case's tray, from which an unopened backup comes back. For the pack in somebody's hand it
+        is never so, as nothing may be taken from a tray.
+    claims
+        Claims on them when it matters whether they are reserved; not of instrument sets, which
+        are away for spans of time.
+
+    Returns
+    -------
+    Reason or None
+        The first that applies: what must not be used at all goes before what is somebody else's,
+        and that before what is not here. What is on its way never counts as there, even when it
+        is due in time.
+
+    Notes
+    -----
+    That a pack may be used on its last day, and that a loan does not count on the day it goes
+    back, are common practice, no source.
+
+    Examples
+    --------
+    >>> day = date(2031, 3, 4)
+    >>> unusable_reason(StockUnits("p", "A", 1, use_by=day), day) is None
+    True
+    >>> loan = StockUnits("p", "A", 1, ownership="loan", return_by=day)
+    >>> unusable_reason(loan, day).because
+    'return_due'
+    """
+    found = unusable_reasons(
+        units, day, case=case, starts=starts, is_promised=is_promised, claims=claims
+    )
+    return next(found, None)
+
+
+def unusable_reasons(
+    units: StockUnits,
+    day: date,
+    *,
+    case: str | None = None,
+    starts: datetime | None = None,
+    is_promised: bool = False,
+    claims: Sequence[Claim] = (),
+) -> Iterator[Reason]:
+    """Say everything that stands in the way of units, in the order of ``unusable_reason``.
+
+    Parameters
+    ----------
+    units, day, case, starts, is_promised, claims
+        As for ``unusable_reason``.
+
+    Yields
+    ------
+    Reason
+        The strongest first.
+
+    Examples
+    --------
+    >>> day = date(2031, 3, 4)
+    >>> worn = StockUnits("p", "A", 1, use_by=date(2031, 3, 3), blocked=("unsterile",))
+    >>> [reason.because for reason in unusable_reasons(worn, day)]
+    ['expires', 'unsterile']
+    """
+    is_over = {
+        "recalled": "recalled" in units.blocked,
+        "expires": units.use_by is not None and units.use_by < day,
+        "quarantined": "quarantined" in units.blocked,
+        "unsterile": "unsterile" in units.blocked,
+        "return_due": units.return_by is not None and units.return_by <= day,
+    }
+    for because, applies in is_over.items():
+        if applies:
+            yield Reason(because, units, units.usable_from)
+    if units.tray_of not in {None, case} and not is_promised:
+        yield Reason("promised", units, cases=(str(units.tray_of),))
+    elif names := _all_reserved(units, day, case, claims):
+        yield Reason("promised", units, cases=names)
+    if units.usable_from is not None:
+        in_time = starts is None or units.usable_from <= starts
+        yield Reason("not_here_yet" if in_time else "not_here_in_time", units, units.usable_from)
+
+
+def _all_reserved(
+    units: StockUnits, day: date, case: str | None, claims: Sequence[Claim]
+) -> tuple[str, ...]:
+    """Name the other cases that need every one of the units on a day."""
+    others = [claim for claim in claims if claim.case != case]
+    if not others or units_needed(others, day) < units.quantity:
+        return ()
+    return tuple(sorted({one.case for one in others if _is_needed(one, day)}))
+
+
+def _is_needed(claim: Claim, day: date) -> bool:
+    """Tell whether a claim needs its units on a day: from its day on, or on its own day only."""
+    return claim.list_date == day or (claim.stays and claim.list_date < day)
+
+
+def gone_on(use_by: date | None, return_by: date | None) -> date | None:
+    """Return the first day on which units no longer count: expired, or on the loan's way back.
+
+    Parameters
+    ----------
+    use_by, return_by
+        The last day of use, and the day the loan leaves; ``None`` when there is none.
+
+    Returns
+    -------
+    date or None
+        ``None`` when they count for ever; the last day there is has no day after it.
+
+    Examples
+    --------
+    >>> gone_on(date(2031, 3, 4), date(2031, 3, 9))
+    datetime.date(2031, 3, 5)
+    """
+    days = [] if return_by is None else [return_by]
+    if use_by is not None and use_by < date.max:
+        days.append(use_by + timedelta(days=1))
+    return min(days, default=None)
+
+
+def expires_first(parcel: StockUnits) -> tuple[date, str, str, str]:
+    """Return the order in which parcels are used: by use-by date, then lot, shelf and key."""
+    return (parcel.use_by or date.max, parcel.lot, parcel.shelf, parcel.key)

@@ -1,0 +1,1 @@
+"""Demand: what was used, at which rate and in which sizes."""

@@ -1,0 +1,1 @@
+"""Fractures: classes, findings, and the rules that suggest what to have ready."""

@@ -1,0 +1,262 @@
+"""Order of a list: where a set is not back in time, and whether another order would help."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+MAX_SEARCHED_CASES = 8
+
+
+_MINUTES_PER_HOUR = 60
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCase:
+    """A case on the list; minutes count from midnight of the list day, copies of sets one each."""
+
+    case: str
+    theatre: str
+    starts_minutes: int
+    ends_minutes: int
+    sets: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SetStock:
+    """Copies of an instrument set, and how long one is away after a case ends."""
+
+    item: str
+    copies: int
+    turnaround_minutes: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetClash:
+    """A case that starts before a copy of its set is back.
+
+    Attributes
+    ----------
+    case, item : str
+        The case and the set it lacks.
+    held_by : tuple of str
+        Cases that have the copies.
+    back_minutes : int or None
+        When the first copy is back; None where there is none at all.
+    reason : str
+        One sentence.
+    """
+
+    case: str
+    item: str
+    held_by: tuple[str, ...]
+    back_minutes: int | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrderSuggestion:
+    """Another order for a list, or why there is none; never applied by itself.
+
+    Attributes
+    ----------
+    outcome : str
+        `better`, `none better`, or `not searched`.
+    order : tuple of str
+        Cases in the order suggested; as they stand unless the outcome is `better`.
+    waiting_minutes, waiting_now_minutes : int or None
+        Total waiting for sets in that order and as it stands; None where not searched.
+    moved : int
+        Cases that change their place.
+    reason : str
+        One or two sentences.
+    """
+
+    outcome: Literal["better", "none better", "not searched"]
+    order: tuple[str, ...]
+    waiting_minutes: int | None
+    waiting_now_minutes: int | None
+    moved: int
+    reason: str
+
+
+def set_clashes(cases: Sequence[PlannedCase], sets: Sequence[SetStock]) -> tuple[SetClash, ...]:
+    """Find the cases that start before a copy of a set they need is back.
+
+    Cases are taken by start, those that start together in the order given, in all theatres. A
+    copy is back at the end of its case plus turnaround and usable for a case that starts at or
+    after that moment. A case that finds no copy holds none.
+
+    Parameters
+    ----------
+    cases : sequence of PlannedCase
+        The list.
+    sets : sequence of SetStock
+        What there is; a set not listed has no copies.
+
+    Returns
+    -------
+    tuple of SetClash
+        By start of case, then by set in the order the case names them.
+
+    Examples
+    --------
+    >>> cases = [PlannedCase("K1", "1", 480, 570, ("nail set",)),
+    ...          PlannedCase("K2", "1", 600, 660, ("nail set",))]
+    >>> clashes(cases, [SetStock("nail set", 1, 240)])[0].reason
+    'K2 starts at 10:00; the only copy of nail set is with K1 and back at 13:30.'
+    """
+    stock = {each.item: each for each in sets}
+    holders: dict[str, list[tuple[int, str]]] = {each.item: [] for each in sets}
+    found = []
+    for case in sorted(cases, key=lambda each: each.starts_minutes):
+        for item in case.sets:
+            held = holders.setdefault(item, [])
+            away = sorted(pair for pair in held if pair[0] > case.starts_minutes)
+            if item in stock and len(away) < stock[item].copies:
+                held.append((case.ends_minutes + stock[item].turnaround_minutes, case.case))
+            else:
+                found.append(_clash(case, item, away))
+    return tuple(found)
+
+
+def better_order(
+    cases: Sequence[PlannedCase], sets: Sequence[SetStock], changeover_minutes: int = 0
+) -> OrderSuggestion:
+    """Look for an order of one theatre's list with less waiting for sets.
+
+    A case starts when the one before has ended, the theatre is turned over and every set it
+    needs has a copy back. Every order of up to MAX_SEARCHED_CASES cases is weighed: least total
+    waiting for sets, then fewest cases moved, then the order closest to the list as it stands,
+    compared place by place. A set of which there is no copy is left out: no order helps.
+
+    Parameters
+    ----------
+    cases : sequence of PlannedCase
+        One theatre's list in its order; durations and the first start are used.
+    sets : sequence of SetStock
+        What there is.
+    changeover_minutes : int
+        Minutes between one case's end and the next one's start, at least.
+
+    Returns
+    -------
+    OrderSuggestion
+        With its reason; a list too long or in several theatres is not searched.
+
+    Examples
+    --------
+    >>> cases = [PlannedCase("K1", "1", 480, 540, ("nail set",)),
+    ...          PlannedCase("K2", "1", 540, 600, ("nail set",)),
+    ...          PlannedCase("K3", "1", 600, 720, ())]
+    >>> found = better_order(cases, [SetStock("nail set", 1, 120)])
+    >>> found.order, found.waiting_minutes, found.waiting_now_minutes
+    (('K1', 'K3', 'K2'), 0, 120)
+    """
+    names = tuple(case.case for case in cases)
+    if len({case.theatre for case in cases}) > 1:
+        return _unsearched(names, "The cases are in more than one theatre: not searched.")
+    if len(cases) > MAX_SEARCHED_CASES:
+        return _unsearched(names, f"More than {MAX_SEARCHED_CASES} cases: not searched.")
+    stock = {each.item: each for each in sets if each.copies > 0}
+    search = _OrderSearch(tuple(cases), stock, changeover_minutes)
+    now = search.waiting(tuple(range(len(cases))))
+    best = search.best(now)
+    if best is None:
+        sentence = "No case waits for a set." if not now else "No order has less waiting for sets."
+        return OrderSuggestion("none better", names, now, now, 0, sentence)
+    waiting, moved, order = best
+    listed = ", ".join(names[index] for index in order)
+    sentence = (
+        f"In the order {listed} the theatre waits {waiting} minutes for sets instead of {now}."
+    )
+    chosen = tuple(names[index] for index in order)
+    return OrderSuggestion("better", chosen, waiting, now, moved, sentence)
+
+
+@dataclass(slots=True)
+class _OrderSearch:
+    """Walks through the orders of a list, giving up those that already wait too long."""
+
+    cases: tuple[PlannedCase, ...]
+    stock: dict[str, SetStock]
+    changeover_minutes: int
+    bound: tuple[int, int, tuple[int, ...]] = (0, 0, ())
+
+    def waiting(self, order: tuple[int, ...]) -> int:
+        """Return the total waiting of one order, minutes."""
+        clock, waited, returns = self._opening(), 0, dict[str, tuple[int, ...]]()
+        for index in order:
+            clock, wait, returns = self._run(index, clock, returns)
+            waited += wait
+        return waited
+
+    def best(self, now: int) -> tuple[int, int, tuple[int, ...]] | None:
+        """Return waiting, cases moved and order of the best order that waits less than now."""
+        if not now:
+            return None
+        self.bound = (now, 0, ())
+        self._extend((), 0, self._opening(), {})
+        return self.bound if self.bound[0] < now else None
+
+    def _opening(self) -> int:
+        return min((case.starts_minutes for case in self.cases), default=0)
+
+    def _extend(
+        self, order: tuple[int, ...], waited: int, clock: int, returns: dict[str, tuple[int, ...]]
+    ) -> None:
+        if waited > self.bound[0]:
+            return
+        if len(order) == len(self.cases):
+            moved = sum(place != index for place, index in enumerate(order))
+            self.bound = min(self.bound, (waited, moved, order))
+            return
+        for index in range(len(self.cases)):
+            if index not in order:
+                after, wait, later = self._run(index, clock, returns)
+                self._extend((*order, index), waited + wait, after, later)
+
+    def _run(
+        self, index: int, clock: int, returns: dict[str, tuple[int, ...]]
+    ) -> tuple[int, int, dict[str, tuple[int, ...]]]:
+        """Return when the theatre is free again, the wait, and when copies are back."""
+        case = self.cases[index]
+        starts = clock
+        for item in case.sets:
+            if item in self.stock:
+                away = sorted(returns.get(item, ()))
+                spare = self.stock[item].copies - len(away)
+                starts = max(starts, clock if spare > 0 else away[-self.stock[item].copies])
+        ends = starts + case.ends_minutes - case.starts_minutes
+        later = dict(returns)
+        for item in case.sets:
+            if item in self.stock:
+                back = ends + self.stock[item].turnaround_minutes
+                later[item] = (*later.get(item, ()), back)
+        return ends + self.changeover_minutes, starts - clock, later
+
+
+def _unsearched(names: tuple[str, ...], sentence: str) -> OrderSuggestion:
+    return OrderSuggestion("not searched", names, None, None, 0, sentence)
+
+
+def _clash(case: PlannedCase, item: str, away: list[tuple[int, str]]) -> SetClash:
+    starts = _clock(case.starts_minutes)
+    holders = tuple(name for _, name in away)
+    if not away:
+        sentence = f"{case.case} starts at {starts}; there is no copy of {item}."
+        return SetClash(case.case, item, (), None, sentence)
+    back = away[0][0]
+    copies = "the only copy" if len(away) == 1 else f"all {len(away)} copies"
+    verb = "is" if len(away) == 1 else "are"
+    first = "" if len(away) == 1 else "the first is "
+    sentence = (
+        f"{case.case} starts at {starts}; {copies} of {item} {verb} with "
+        f"{' and '.join(holders)} and {first}back at {_clock(back)}."
+    )
+    return SetClash(case.case, item, holders, back, sentence)
+
+
+def _clock(minutes: int) -> str:
+    days, rest = divmod(minutes, 24 * _MINUTES_PER_HOUR)
+    hours, minute = divmod(rest, _MINUTES_PER_HOUR)
+    return f"{hours:02d}:{minute:02d}" + (f" on day {days + 1}" if days else "")

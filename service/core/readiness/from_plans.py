@@ -1,0 +1,465 @@
+"""From plans to the readiness problem: factors, needs, constructs, stock and sets as plain data.
+
+The roles of all constructs of a case that hang on one dimension share one factor: when the neck
+is long, every construct wants its longer screw. Counts that are a distribution (how many wires)
+are factors too, and so is a dropped or wrong pack, which asks for a second one.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, tzinfo
+from itertools import product
+
+from service.core.catalogue import IMPLANT_KINDS, INSTRUMENT_SET_KINDS
+from service.core.constructs.planned import PlannedConstruct
+from service.core.constructs.roles import Catalogue, PartSizing, RoleItems, role_items
+from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.cover.units import StockUnits, gone_on
+from service.core.readiness.problem import MAX_NAME_CHARACTERS, MAX_QUANTITY
+from service.core.sizing import SizedRole, SizeOutcome, joint_outcomes
+from service.core.sizing.film import Dimension
+
+#: The setting that says how often a pack is dropped or the wrong one opened.
+DROPPED = "dropped_pack_probability"
+
+
+@dataclass(frozen=True, slots=True)
+class CasePlan:
+    """A case with its plan, as far as readiness asks.
+
+    Parameters
+    ----------
+    starts, ends
+        Aware moments.
+    needs
+        Name, probability and constructs (as written in ``constructs``), best first.
+    """
+
+    case: str
+    starts: datetime
+    ends: datetime
+    side: str
+    constructs: tuple[PlannedConstruct, ...]
+    needs: tuple[tuple[str, float, tuple[str, ...]], ...]
+    dimensions: Mapping[str, Dimension]
+
+
+@dataclass(frozen=True, slots=True)
+class _RoleDemand:
+    """One role of one part of one construct: what it hangs on and what serves it."""
+
+    construct: int
+    part: str
+    role: Role
+    items: RoleItems
+    setting: PartSizing
+
+    def sized(self, field: str, role: str | None = None) -> str:
+        """Name one sized column of this role, or of another of its part, among all of the case."""
+        return f"{self.part} {role or self.role.role} {field}"
+
+
+@dataclass(frozen=True, slots=True)
+class _FactorOutcomes:
+    """A factor with what each outcome means: sizes by name, or a count."""
+
+    name: str
+    probabilities: tuple[float, ...]
+    sizes: tuple[Mapping[str, float | None], ...] = ()
+    counts: tuple[int, ...] = ()
+
+
+def problem_of(
+    plans: Sequence[CasePlan],
+    *,
+    templates: Mapping[str, Template],
+    catalogue: Catalogue,
+    values: Mapping[str, float],
+    parcels: Iterable[StockUnits],
+    turnarounds: Mapping[str, int],
+    zone: tzinfo,
+) -> dict[str, object]:
+    """Write the readiness problem of cases that run in order of start.
+
+    Parameters
+    ----------
+    plans
+        The cases; ties in start go by reference.
+    parcels
+        Everything there is and everything on its way; what is blocked is left out.
+    turnarounds
+        Minutes an instrument set is away after a case, by catalogue reference.
+    zone
+        The site's zone, in which a use-by date ends.
+
+    Returns
+    -------
+    dict
+        The problem in the form that ``POST /api/v1/readiness`` takes.
+
+    Notes
+    -----
+    An instrument set that is still on its way does not count: when it will be ready is a promise.
+    Nor does one that goes back, or ends, before the last case starts: the problem knows no dates of
+    sets, and the cases before would lend it to the cases after.
+    Assumption: factors are independent of each other and between cases.
+
+    Examples
+    --------
+    >>> problem_of([], templates={}, catalogue=Catalogue([]), values={}, parcels=[],
+    ...            turnarounds={}, zone=UTC)
+    {'stock': [], 'sets': [], 'cases': []}
+    """
+    ordered = sorted(plans, key=lambda plan: (plan.starts, plan.case))
+    asks = [_role_demands(plan, templates, catalogue, values) for plan in ordered]
+    stock = [parcel for parcel in parcels if not parcel.blocked]
+    classes = ItemClasses(
+        (
+            tuple(item.ref for item in items)
+            for one in asks
+            for ask in one
+            for items in ask.items.groups()
+        ),
+        stock,
+    )
+    cases = [_case(plan, one, values, classes) for plan, one in zip(ordered, asks, strict=True)]
+    return {
+        "stock": stock_lines(stock, turnarounds, classes, zone),
+        "sets": set_lines(stock, turnarounds, classes, ordered[-1].starts.astimezone(zone).date())
+        if ordered
+        else [],
+        "cases": cases,
+    }
+
+
+def _role_demands(
+    plan: CasePlan,
+    templates: Mapping[str, Template],
+    catalogue: Catalogue,
+    values: Mapping[str, float],
+) -> list[_RoleDemand]:
+    found = []
+    for place, construct in enumerate(plan.constructs):
+        for number, part in enumerate(construct.parts):
+            roles = {role.role: role for role in templates[part.template].roles}
+            setting = PartSizing(part, roles, plan.side, catalogue, plan.dimensions, values)
+            name = f"{place} {number}"
+            found += [
+                _RoleDemand(place, name, role, role_items(role, setting), setting)
+                for role in roles.values()
+            ]
+    return found
+
+
+class ItemClasses:
+    """Names of items for sets of references.
+
+    Parameters
+    ----------
+    groups
+        Every set of references that serves some role in some size.
+    parcels
+        Stock, to tell which reference of a mixed group has the most.
+
+    Examples
+    --------
+    >>> classes = ItemClasses([("A", "B"), ("C",), ("C", "D")], [StockUnits("p", "D", 3)])
+    >>> classes.name(("A", "B")), classes.name(("C", "D")), classes.class_of("B")
+    ('A|B', 'D', 'A|B')
+    """
+
+    def __init__(self, groups: Iterable[tuple[str, ...]], parcels: Iterable[StockUnits]) -> None:
+        sets = {tuple(sorted(set(group))) for group in groups if group}
+        amounts: dict[str, int] = {}
+        for parcel in parcels:
+            amounts[parcel.ref] = amounts.get(parcel.ref, 0) + parcel.quantity
+        uses: dict[str, int] = {}
+        for group in sets:
+            for ref in group:
+                uses[ref] = uses.get(ref, 0) + 1
+        self._names: dict[tuple[str, ...], str] = {}
+        self._classes: dict[str, str] = {}
+        for group in sorted(sets):
+            alone = all(uses[ref] == 1 for ref in group)
+            if alone:
+                self._names[group] = _joined(group)
+                self._classes |= dict.fromkeys(group, self._names[group])
+            else:
+                self._names[group] = max(group, key=lambda ref: (amounts.get(ref, 0), ref))
+                self._classes |= {ref: ref for ref in group}
+
+    def name(self, refs: tuple[str, ...]) -> str:
+        """Return the item that stands for references which serve together."""
+        return self._names[tuple(sorted(set(refs)))]
+
+    def class_of(self, ref: str) -> str | None:
+        """Return the item a reference counts towards, or ``None`` when nobody asks for it."""
+        return self._classes.get(ref)
+
+
+def _case(
+    plan: CasePlan, asks: Sequence[_RoleDemand], values: Mapping[str, float], classes: ItemClasses
+) -> dict[str, object]:
+    by_dimension = _dimension_factors(plan, asks)
+    counts = {
+        factor.name: factor for ask in asks if (factor := _count_factor(ask, values)) is not None
+    }
+    factors = [*by_dimension.values(), *counts.values()]
+    constructs = []
+    for place, construct in enumerate(plan.constructs):
+        own = _each_set_once(ask for ask in asks if ask.construct == place)
+        takes = [_take(ask, by_dimension, values, classes) for ask in own]
+        constructs.append({"construct": str(construct), "takes": takes})
+    return {
+        "case": plan.case,
+        "starts": plan.starts.astimezone(UTC).isoformat(),
+        "ends": plan.ends.astimezone(UTC).isoformat(),
+        "factors": [
+            {"name": factor.name, "probabilities": list(factor.probabilities)} for factor in factors
+        ],
+        "needs": [
+            {"need": name, "probability": probability, "constructs": list(constructs_of)}
+            for name, probability, constructs_of in plan.needs
+        ],
+        "constructs": constructs,
+    }
+
+
+def _each_set_once(asks: Iterable[_RoleDemand]) -> list[_RoleDemand]:
+    """Leave out an instrument set that another part of the construct brings already."""
+    kept: list[_RoleDemand] = []
+    places: dict[tuple[str, ...], int] = {}
+    for ask in asks:
+        if not INSTRUMENT_SET_KINDS.issuperset(ask.role.kinds):
+            kept.append(ask)
+            continue
+        refs = tuple(sorted(item.ref for items in ask.items.groups() for item in items))
+        known = places.setdefault(refs, len(kept))
+        if known == len(kept):
+            kept.append(ask)
+        elif ask.role.largest_quantity > kept[known].role.largest_quantity:
+            # The parts use it one after the other, so the most that one of them uses is enough.
+            kept[known] = ask
+    return kept
+
+
+def _dimension_key(size: RoleSize, roles: Mapping[str, Role]) -> str:
+    while size.follows is not None:
+        size = roles[size.follows].sizes[0]
+    return str(size.dimension)
+
+
+def _dimension_factors(plan: CasePlan, asks: Sequence[_RoleDemand]) -> dict[str, _FactorOutcomes]:
+    sized: dict[str, list[SizedRole]] = {}
+    for ask in asks:
+        for size in ask.role.sizes:
+            leader = None
+            if size.follows is not None:
+                field = ask.setting.roles[size.follows].sizes[0].field
+                leader = ask.sized(field, size.follows)
+            role = SizedRole(
+                ask.sized(size.field),
+                ask.setting.rule_of(size),
+                ask.items.made[size.field],
+                leader,
+            )
+            sized.setdefault(_dimension_key(size, ask.setting.roles), []).append(role)
+    return {
+        key: _size_factor(key, joint_outcomes(plan.dimensions[key].estimate, roles))
+        for key, roles in sorted(sized.items())
+    }
+
+
+def _size_factor(key: str, outcomes: Sequence[SizeOutcome]) -> _FactorOutcomes:
+    return _FactorOutcomes(
+        key,
+        tuple(outcome.probability for outcome in outcomes),
+        sizes=tuple(outcome.sizes for outcome in outcomes),
+    )
+
+
+def _count_factor(ask: _RoleDemand, values: Mapping[str, float]) -> _FactorOutcomes | None:
+    """Return the factor of how many a role takes, or ``None`` when it is always the same."""
+    likely = [(number, share) for number, share in ask.role.quantity if share > 0]
+    if len(likely) > 1:
+        # Constructs that ask for the same in the same way need the same number on the table.
+        shares = " ".join(f"{number}:{share:g}" for number, share in likely)
+        name = f"how many: {ask.role.role} ({shares})"
+        return _FactorOutcomes(
+            name, tuple(share for _, share in likely), counts=tuple(number for number, _ in likely)
+        )
+    dropped = values.get(DROPPED, 0.0)
+    if dropped > 0 and ask.role.sizes and IMPLANT_KINDS.issuperset(ask.role.kinds):
+        number = likely[0][0]
+        return _FactorOutcomes(
+            f"dropped: {ask.role.role}", (1 - dropped, dropped), counts=(number, number + 1)
+        )
+    return None
+
+
+def _take(
+    ask: _RoleDemand,
+    by_dimension: Mapping[str, _FactorOutcomes],
+    values: Mapping[str, float],
+    classes: ItemClasses,
+) -> dict[str, object]:
+    keys = sorted({_dimension_key(size, ask.setting.roles) for size in ask.role.sizes})
+    factors = [by_dimension[key] for key in keys]
+    count = _count_factor(ask, values)
+    if count is not None:
+        # Its own numbers: another role may share the factor and take more or fewer.
+        factors.append(count)
+    entries = [
+        _entry(ask, dict(zip(keys, cells, strict=False)), cells, factors, classes)
+        for cells in product(*(range(len(factor.probabilities)) for factor in factors))
+    ]
+    return {"factors": [factor.name for factor in factors], "items": entries}
+
+
+def _entry(
+    ask: _RoleDemand,
+    places: Mapping[str, int],
+    cells: tuple[int, ...],
+    factors: Sequence[_FactorOutcomes],
+    classes: ItemClasses,
+) -> dict[str, int] | None:
+    """Return what one outcome takes, or ``None`` when its size is not made."""
+    sizes: dict[str, float | None] = {}
+    for size in ask.role.sizes:
+        key = _dimension_key(size, ask.setting.roles)
+        outcome = next(factor for factor in factors if factor.name == key).sizes[places[key]]
+        sizes[size.field] = outcome[ask.sized(size.field)]
+    counted = [
+        factor.counts[cell] for factor, cell in zip(factors, cells, strict=True) if factor.counts
+    ]
+    number = counted[0] if counted else ask.role.usual_quantity
+    if not number:
+        return {}
+    serving = ask.items.serving(sizes)
+    if not serving or None in sizes.values():
+        return None
+    return {classes.name(tuple(item.ref for item in serving)): number}
+
+
+def stock_lines(
+    parcels: Iterable[StockUnits],
+    turnarounds: Mapping[str, int],
+    classes: ItemClasses,
+    zone: tzinfo,
+) -> list[dict[str, object]]:
+    """Write parcels as dated stock, alike ones together.
+
+    Parameters
+    ----------
+    parcels
+        What may be counted.
+    turnarounds
+        Minutes of each instrument set, by reference: sets are no stock.
+    classes
+        Which references stand for each other.
+    zone
+        The site's zone, in which a use-by date ends.
+
+    Returns
+    -------
+    list of dict
+        ``item``, ``quantity`` and, where they bound it, ``from`` and ``until``. No more of an item
+        is written than a problem may have: cases cannot use up so many.
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> classes = ItemClasses([("A",)], [])
+    >>> stock_lines([StockUnits("p", "A", 2, use_by=date(2031, 3, 8))], {}, classes, UTC)
+    [{'item': 'A', 'quantity': 2, 'until': '2031-03-09T00:00:00+00:00'}]
+    """
+    amounts: dict[tuple[str, str | None, str | None], int] = {}
+    for parcel in parcels:
+        name = classes.class_of(parcel.ref)
+        if name is None or parcel.ref in turnarounds or parcel.quantity <= 0:
+            continue
+        usable = None if parcel.usable_from is None else parcel.usable_from.astimezone(UTC)
+        key = (name, None if usable is None else usable.isoformat(), _until(parcel, zone))
+        amounts[key] = amounts.get(key, 0) + parcel.quantity
+    written = []
+    for (name, since, until), quantity in sorted(amounts.items(), key=lambda pair: str(pair[0])):
+        line: dict[str, object] = {"item": name, "quantity": min(quantity, MAX_QUANTITY)}
+        line |= {"from": since} if since is not None else {}
+        line |= {"until": until} if until is not None else {}
+        written.append(line)
+    return written
+
+
+def _until(parcel: StockUnits, zone: tzinfo) -> str | None:
+    """Say when a parcel stops counting, as the midnight at the site that ends its last day."""
+    day = gone_on(parcel.use_by, parcel.return_by)
+    if day is None:
+        return None
+    return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC).isoformat()
+
+
+def set_lines(
+    parcels: Iterable[StockUnits],
+    turnarounds: Mapping[str, int],
+    classes: ItemClasses,
+    last: date,
+) -> list[dict[str, object]]:
+    """Write the copies of instrument sets that are here, with the longest turnaround of each.
+
+    Parameters
+    ----------
+    parcels
+        What may be counted.
+    turnarounds
+        Minutes a set is away after a case, by reference.
+    classes
+        Which references stand for each other.
+    last
+        The day of the last case, local to the site: copies that are gone by then do not count.
+
+    Returns
+    -------
+    list of dict
+        ``item``, ``quantity`` and ``turnaround_minutes``.
+
+    Examples
+    --------
+    >>> day = date(2031, 3, 4)
+    >>> set_lines([StockUnits("p", "S", 1)], {"S": 240}, ItemClasses([("S",)], []), day)
+    [{'item': 'S', 'quantity': 1, 'turnaround_minutes': 240}]
+    """
+    copies: dict[str, int] = {}
+    away: dict[str, int] = {}
+    for parcel in parcels:
+        name = classes.class_of(parcel.ref)
+        if name is None or parcel.ref not in turnarounds or not parcel.is_here:
+            continue
+        gone = gone_on(parcel.use_by, parcel.return_by)
+        if gone is not None and gone <= last:
+            continue
+        copies[name] = copies.get(name, 0) + parcel.quantity
+        away[name] = max(away.get(name, 0), turnarounds[parcel.ref])
+    return [
+        {"item": name, "quantity": copies[name], "turnaround_minutes": away[name]}
+        for name in sorted(copies)
+    ]
+
+
+#: Ends a name that has no room for all its references.
+_MORE = "|…"
+
+
+def _joined(group: tuple[str, ...]) -> str:
+    """Name a group after its references, as many as a name has room for; no two groups share one.
+
+    Groups that are named like this have no reference in common, so the first tells them apart.
+    """
+    whole = "|".join(group)
+    if len(whole) <= MAX_NAME_CHARACTERS:
+        return whole
+    name = group[0]
+    for ref in group[1:]:
+        if len(name) + 1 + len(ref) + len(_MORE) > MAX_NAME_CHARACTERS:
+            break
+        name = f"{name}|{ref}"
+    return name + _MORE

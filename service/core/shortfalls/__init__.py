@@ -1,0 +1,1 @@
+"""Shortfalls: what runs short, every way to cover it, and its last moment."""

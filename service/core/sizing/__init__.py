@@ -1,0 +1,64 @@
+"""Sizing in one place: film to true length, length to size, sizes to probabilities.
+
+The parts live beside this file: `film` (scaling, tip-apex distance), `size_rules` (which size a
+length calls for), `size_outcomes` (how probable each size is), `size_cover` (what to bring) and
+`sizing_defaults` (the numbers).
+
+Examples
+--------
+>>> lag = true_size(120, marker_true_mm=25, marker_film_mm=30, sd_mm=4.5, uncalibrated_sd_mm=0)
+>>> likely = size_distribution(lag, SizeRule(offset_mm=-5), range(70, 125, 5))
+>>> nominal(likely), cover(95, range(70, 125, 5), 1)
+(95.0, (90.0, 95.0, 100.0))
+>>> round(cover_probability(likely, (90, 95, 100)), 4)
+0.9044
+"""
+
+from service.core.sizing.distribution import (
+    SizedRole,
+    SizeOutcome,
+    joint_outcomes,
+    size_distribution,
+)
+from service.core.sizing.figures import SizingFigure, defaults_from
+from service.core.sizing.film import (
+    LengthEstimate,
+    SizingError,
+    View,
+    magnification_sd_mm,
+    tip_apex_distance_mm,
+    true_size,
+)
+from service.core.sizing.rules import (
+    SizeBand,
+    SizeRule,
+    break_points,
+    chosen_size,
+    cover_probability,
+    followed_size,
+    nominal_size,
+    sizes_to_bring,
+)
+
+__all__ = [
+    "LengthEstimate",
+    "SizeBand",
+    "SizeOutcome",
+    "SizeRule",
+    "SizedRole",
+    "SizingError",
+    "SizingFigure",
+    "View",
+    "break_points",
+    "chosen_size",
+    "cover_probability",
+    "defaults_from",
+    "followed_size",
+    "joint_outcomes",
+    "magnification_sd_mm",
+    "nominal_size",
+    "size_distribution",
+    "sizes_to_bring",
+    "tip_apex_distance_mm",
+    "true_size",
+]

@@ -1,0 +1,1 @@
+"""Labels: codes on packs, read from pictures, scanners and typing."""

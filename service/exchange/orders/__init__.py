@@ -1,0 +1,1 @@
+"""Orders as files for suppliers."""

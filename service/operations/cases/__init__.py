@@ -1,0 +1,1 @@
+"""Cases: their rows, plans and confirmations."""

@@ -1,0 +1,143 @@
+"""Lists and cases: look up, add, change, cancel."""
+
+from datetime import UTC, date, datetime, time
+from typing import Any
+
+from service.errors import BadInput, FieldFault, NotFound
+from service.operations.people.audit import list_audit
+from service.operations.planner import planner_of
+from service.operations.work import Unit
+from service.schemas.base import Out
+from service.schemas.cases import CaseFields, CaseOut, ListDays, ListOut, PlanOut
+from service.storage.queries import cases
+from service.storage.tables import OperatingList, Plan, SurgicalCase
+
+_MOST_DAYS = 62
+
+
+def list_days(unit: Unit, first: date, last: date) -> ListDays:
+    """Return the lists from one day to another, at most two months."""
+    if not 0 <= (last - first).days <= _MOST_DAYS:
+        reason = f"from the first day to the last must be 0 to {_MOST_DAYS} days"
+        raise BadInput("The days cannot be shown.", faults=[FieldFault("/last", reason)])
+    pairs = cases.cases_between(unit.session, unit.site_id, first, last)
+    plans = planner_of(unit).plans_of([key for _, case in pairs if (key := case.id)])
+    lists = []
+    for row in cases.lists_between(unit.session, unit.site_id, first, last):
+        own = [_out(unit, row, case, plans.get(case.id or 0)) for one, case in pairs if one is row]
+        lists.append(ListOut(list_date=row.list_date, theatre=row.theatre, cases=own))
+    return ListDays(lists=lists)
+
+
+def get_case(unit: Unit, reference: str) -> CaseOut:
+    """Return one case with the newest revision of its plan."""
+    row = require_case(unit, reference)
+    operating_list = unit.session.get_one(OperatingList, row.list_id)
+    return _out(unit, operating_list, row, newest_plan(unit, row))
+
+
+def newest_plan(unit: Unit, case: SurgicalCase) -> Plan | None:
+    """Return the newest revision of a case's plan."""
+    key = case.id or 0
+    return planner_of(unit).plans_of([key]).get(key)
+
+
+def require_case(unit: Unit, reference: str) -> SurgicalCase:
+    """Return a case's row, or say that there is none."""
+    row = planner_of(unit).find_case(reference)
+    if row is None:
+        raise NotFound(f"There is no case {reference}.")
+    unit.session.info.setdefault("cases", set()).add(reference)
+    return row
+
+
+def list_of(unit: Unit, day: date, theatre: str) -> OperatingList:
+    """Return a list, made if it is not there yet."""
+    row = cases.find_list(unit.session, unit.site_id, day, theatre)
+    if row is None:
+        row = OperatingList(site_id=unit.site_id, list_date=day, theatre=theatre)
+        unit.session.add(row)
+        unit.session.flush()
+    return row
+
+
+def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
+    """Return the columns of a case's row."""
+    return {
+        "list_id": list_of(unit, body.list_date, body.theatre).id,
+        "position": body.position,
+        "starts_at": _moment(unit, body.list_date, body.starts),
+        "ends_at": _moment(unit, body.list_date, body.ends),
+        "side": body.side,
+        "sex": body.sex,
+        "fracture_class": body.fracture_class,
+        "class_year": body.class_year,
+        "findings": body.findings.model_dump(mode="json"),
+        "measurements": body.measurements.model_dump(mode="json"),
+    }
+
+
+def _moment(unit: Unit, day: date, clock: time) -> datetime:
+    return datetime.combine(day, clock, tzinfo=unit.zone).astimezone(UTC)
+
+
+def _out(
+    unit: Unit, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
+) -> CaseOut:
+    facts = row.model_dump()
+    facts["list_date"] = operating_list.list_date
+    facts["theatre"] = operating_list.theatre
+    facts["starts_at"] = unit.local(row.starts_at)
+    facts["ends_at"] = unit.local(row.ends_at)
+    facts["plan"] = None if plan is None else plan_out(unit, plan)
+    return CaseOut.model_validate(facts)
+
+
+def plan_out(unit: Unit, plan: Plan) -> PlanOut:
+    """Return a revision of a plan as it is answered."""
+    return PlanOut.model_validate(
+        {
+            **plan.body,
+            "revision": plan.revision,
+            "made_at": unit.local(plan.made_at),
+            "actor": plan.actor,
+        }
+    )
+
+
+class EventOut(Out):
+    """Something that reopened a case."""
+
+    at: datetime
+    kind: str
+    says: str
+    actor: str
+
+
+def events_of(unit: Unit, reference: str) -> list[EventOut]:
+    """Return what has happened to a case, the newest first."""
+    case = require_case(unit, reference)
+    return [
+        EventOut(at=unit.local(row.at), kind=row.kind, says=row.says, actor=row.actor)
+        for row in cases.events(unit.session, case.id or 0)
+    ]
+
+
+#: Lines of the trail that are looked through; a line may only mention the case.
+_LOOKED_AT = 50
+
+
+class LastChange(Out):
+    """The moment of a change, on the site's clock, and whose it was."""
+
+    at: datetime
+    actor: str
+
+
+def last_change_of(unit: Unit, reference: str) -> LastChange | None:
+    """Return the newest change of a case that the audit trail knows; none when it knows none."""
+    told = list_audit(unit, person="", case=reference, lot="", before=None, limit=_LOOKED_AT)
+    for line in told.lines:
+        if line.outcome == "done" and reference in line.facts.get("cases", ()):
+            return LastChange(at=line.at, actor=line.actor)
+    return None

@@ -1,0 +1,1 @@
+"""Cover: what cases need, checked against the stock of the site."""

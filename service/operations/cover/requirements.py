@@ -1,0 +1,198 @@
+"""Get cases ready to be checked: read what the planner needs, and say what each case asks for."""
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import chain
+
+from service.core.constructs.kit_lines import construct_lines, near_line
+from service.core.constructs.planned import read_planned
+from service.core.cover.results import CaseCheck, CaseToCheck, ConstructToCheck
+from service.core.cover.units import Claim, StockUnits
+from service.core.shortfalls.shortages import CheckInput
+from service.core.sizing import SizingError
+from service.core.sizing.film import Dimension, Measurements, estimate_dimensions
+from service.operations.cases.plans import faults_of_construct, plan_body
+from service.operations.planner import ASKED_FROM, CHECKED_FROM, PlannerContext, planner_of
+from service.operations.stock_units import read_stock_units
+from service.operations.work import Unit
+from service.schemas.cases import PlanBody
+from service.storage.tables import OperatingList, Plan, SurgicalCase
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRequirements:
+    """A case ready to be checked, or the sentence why it cannot be."""
+
+    operating_list: OperatingList
+    row: SurgicalCase
+    plan: Plan | None
+    case: CaseToCheck | None
+    dimensions: Mapping[str, Dimension]
+    says: str
+
+
+def check_until(unit: Unit, last: date) -> dict[str, CaseCheck]:
+    """Check every case from today to a day; once, as long as nothing it rests on changes."""
+    return planner_of(unit).part(
+        ("check", last),
+        CHECKED_FROM,
+        lambda: {result.case.case: result for result in input_until(unit, last).check()},
+    )
+
+
+def input_until(unit: Unit, last: date) -> CheckInput:
+    """Return what every case from today to a day is checked from, with the promises in force."""
+    planner = planner_of(unit)
+    return planner.part(
+        ("input", last),
+        CHECKED_FROM,
+        lambda: check_input(unit, case_requirements(unit, last), planner.claims),
+    )
+
+
+def check_requirements(
+    unit: Unit, prepared: Sequence[CaseRequirements], claims: Iterable[Claim]
+) -> dict[str, CaseCheck]:
+    """Check prepared cases against stock, with the promises given; by case reference.
+
+    A pack that has been implanted in a case fills its line: nothing more is claimed for it.
+    """
+    given = check_input(unit, prepared, claims)
+    return {result.case.case: result for result in given.check()}
+
+
+def check_input(
+    unit: Unit, prepared: Sequence[CaseRequirements], claims: Iterable[Claim]
+) -> CheckInput:
+    """Read what prepared cases are checked from, with the promises given."""
+    ready = {one.row.reference: one.case for one in prepared if one.case is not None}
+    refs = {ref for case in ready.values() for ref in _refs(case)}
+    used = _used(unit, prepared)
+    return CheckInput(
+        tuple(ready.values()),
+        (*read_stock_units(unit, refs), *(parcel for parcel, _ in used)),
+        planner_of(unit).catalogue.turnarounds,
+        unit.zone,
+        (*claims, *(claim for _, claim in used)),
+    )
+
+
+def _refs(case: CaseToCheck) -> Iterator[str]:
+    """Return every reference a check of the case may look at."""
+    for line in chain(case.near, *(construct.lines for construct in case.constructs)):
+        yield from chain(line.refs, line.other_side, line.other_head)
+
+
+def _used(unit: Unit, prepared: Sequence[CaseRequirements]) -> list[tuple[StockUnits, Claim]]:
+    """Return the packs that have been implanted in cases still open, each claimed by its case."""
+    by_id = {one.row.id: one for one in prepared if one.case is not None}
+    found = []
+    for row in planner_of(unit).implanted_in([key for key in by_id if key is not None]):
+        one = by_id[row.case_id]
+        parcel = StockUnits(
+            key=f"used {row.lot_id} in {one.row.reference}",
+            ref=row.ref,
+            quantity=row.implanted,
+            lot=row.lot_number,
+            serial=row.serial,
+            store=one.operating_list.theatre,
+            shelf=one.row.reference,
+            tray_of=one.row.reference,
+        )
+        day, name = one.operating_list.list_date, str(one.operating_list.id)
+        claim = Claim(one.row.reference, parcel.key, row.implanted, day, name, stays=True)
+        found.append((parcel, claim))
+    return found
+
+
+def case_requirements(
+    unit: Unit, last: date, *, only: Collection[str] | None = None
+) -> list[CaseRequirements]:
+    """Read every case from today to a day and work out what each needs brought.
+
+    Parameters
+    ----------
+    only
+        References of the cases wanted; every case without it.
+    """
+    planner = planner_of(unit)
+    pairs = [
+        (operating_list, row)
+        for operating_list, row in planner.cases_until(last)
+        if only is None or row.reference in only
+    ]
+    plans = planner.plans_of([key for _, case in pairs if (key := case.id)])
+    known = planner.part("prepared", ASKED_FROM, dict[int, CaseRequirements])
+    for operating_list, row in pairs:
+        key = row.id or 0
+        if key not in known:
+            known[key] = _case_requirements(planner, operating_list, row, plans.get(key))
+    return [known[row.id or 0] for _, row in pairs]
+
+
+def _case_requirements(
+    planner: PlannerContext, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
+) -> CaseRequirements:
+    dimensions: Mapping[str, Dimension] = {}
+    if row.status == "closed":
+        says = "Closed: every pack is accounted for."
+        return CaseRequirements(operating_list, row, plan, None, dimensions, says)
+    if plan is None:
+        says = "Not planned yet: choose what is planned and what stands by."
+        return CaseRequirements(operating_list, row, None, None, dimensions, says)
+    if not planner.values:
+        says = "No sizing figures have been loaded, so nothing can be sized; import sizing.toml."
+        return CaseRequirements(operating_list, row, plan, None, dimensions, says)
+    body = plan_body(plan)
+    faults = [
+        fault
+        for text in (body.primary, *body.alternates)
+        for fault in faults_of_construct(read_planned(text), planner)
+    ]
+    if faults:
+        says = f"The plan no longer fits the catalogue: {faults[0]}."
+        return CaseRequirements(operating_list, row, plan, None, dimensions, says)
+    try:
+        measurements = Measurements(**row.measurements)
+        dimensions = estimate_dimensions(measurements, row.sex, planner.values)
+        constructs = _constructs(planner, row, body, dimensions)
+    except SizingError as error:
+        says = f"The measurements cannot be used: {error.reason}"
+        return CaseRequirements(operating_list, row, plan, None, dimensions, says)
+    near = tuple(near_line(one.kind, one.reason, planner.catalogue.by_kind) for one in body.near)
+    case = CaseToCheck(
+        row.reference,
+        operating_list.list_date,
+        row.starts_at,
+        row.ends_at,
+        constructs,
+        near,
+        str(operating_list.id),
+    )
+    return CaseRequirements(operating_list, row, plan, case, dimensions, "")
+
+
+def _constructs(
+    planner: PlannerContext,
+    row: SurgicalCase,
+    body: PlanBody,
+    dimensions: Mapping[str, Dimension],
+) -> tuple[ConstructToCheck, ...]:
+    planned = (body.primary, *body.alternates)
+    return tuple(
+        ConstructToCheck(
+            text,
+            construct_lines(
+                read_planned(text),
+                templates=planner.templates,
+                side=row.side,
+                catalogue=planner.catalogue.by_kind,
+                dimensions=dimensions,
+                values=planner.values,
+                is_primary=place == 0,
+                with_spares=not body.alternates,
+            ),
+        )
+        for place, text in enumerate(planned)
+    )

@@ -1,0 +1,1 @@
+"""Holds: units reserved for cases."""

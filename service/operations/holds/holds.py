@@ -1,0 +1,201 @@
+"""Holds: units promised to cases by revisions of their plans.
+
+A case's holds are made by the same check that people read, so that what is promised is what is
+shown. The promised part of every balance follows its holds in the same transaction.
+"""
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
+
+from service.core.cover.units import Claim, most_needed
+from service.operations.cases.confirmation import reopen_if_cover_lost
+from service.operations.cover.requirements import (
+    CaseRequirements,
+    case_requirements,
+    check_requirements,
+)
+from service.operations.planner import planner_of
+from service.operations.work import Unit
+from service.storage.queries import holds
+from service.storage.tables import CaseEvent, Hold, SurgicalCase
+
+Key = tuple[int, int]
+
+
+#: The role of a hold on units that have been scanned to the case's tray.
+IN_TRAY = "tray"
+
+
+#: The role of a hold that a person made, not a plan.
+BY_HAND = "by hand"
+
+
+#: A case in one of these may be brought something.
+OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
+
+
+def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
+    """Release what these cases hold and hold anew what their plans ask for, earliest case first.
+
+    What lies on a case's tray, and what was promised to it by hand, stays with it. Cases without a
+    plan, closed, cancelled or past ones get nothing new.
+    """
+    rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
+    wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
+    old = [hold for row in wanted for hold in planner_of(unit).holds_in_force(case_id=row.id)]
+    old = [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}]
+    holds.release(unit.session, old, unit.now, why)
+    keys = {(hold.lot_id, hold.location_id) for hold in old if not hold.is_set}
+    if wanted:
+        keys |= _hold_anew(unit, wanted)
+    update_held(unit, keys)
+
+
+def _hold_anew(unit: Unit, wanted: Collection[SurgicalCase]) -> set[Key]:
+    """Hold what the plans of cases ask for; gives where something is held anew."""
+    last = max(unit.local(row.starts_at).date() for row in wanted)
+    named = {row.reference for row in wanted}
+    ready = [
+        one
+        for one in case_requirements(unit, max(last, unit.today), only=named)
+        if one.operating_list.list_date >= unit.today
+    ]
+    before = planner_of(unit).claims
+    known: Counter[Claim] = Counter()
+    for claim in before:
+        known[_kind_of(claim)] += claim.quantity
+    checked = check_requirements(unit, ready, before)
+    keys: set[Key] = set()
+    for one in ready:
+        result = checked.get(one.row.reference)
+        if result is None:
+            continue
+        new = [hold for claim in result.claims for hold in _new_holds(unit, one, claim, known)]
+        holds.add(unit.session, new)
+        keys |= {(hold.lot_id, hold.location_id) for hold in new}
+        reopen_if_cover_lost(unit, one.row.id or 0, result)
+    return keys
+
+
+def _kind_of(claim: Claim) -> Claim:
+    """Return what two claims have in common when they are the same promise, of however many."""
+    return replace(claim, quantity=0, share_group=None)
+
+
+def _new_holds(
+    unit: Unit, one: CaseRequirements, claim: Claim, known: Counter[Claim]
+) -> list[Hold]:
+    """Return what a claim has beyond the holds there were, and join it to its share group."""
+    if "@" not in claim.key:
+        # A pack already used in the case: it is promised to nobody any more.
+        return []
+    old = min(known[_kind_of(claim)], claim.quantity)
+    known[_kind_of(claim)] -= old
+    if claim.share_group is not None:
+        _join_group(unit, claim)
+    if claim.quantity == old:
+        return []
+    return [_hold(unit, one, replace(claim, quantity=claim.quantity - old))]
+
+
+def _hold(unit: Unit, one: CaseRequirements, claim: Claim) -> Hold:
+    lot, _, place = claim.key.partition("@")
+    return Hold(
+        case_id=one.row.id or 0,
+        plan_id=one.plan.id if one.plan else None,
+        lot_id=int(lot),
+        location_id=int(place),
+        quantity=claim.quantity,
+        list_date=one.operating_list.list_date,
+        list_id=one.operating_list.id or 0,
+        stays=claim.stays,
+        is_set=claim.is_set,
+        from_at=claim.starts or one.row.starts_at,
+        until_at=claim.until or one.row.ends_at,
+        share_group=claim.share_group,
+        made_at=unit.now,
+        actor=unit.actor,
+    )
+
+
+def _join_group(unit: Unit, claim: Claim) -> None:
+    """Put the donor's hold into the group that a claim on its units has made."""
+    lot, _, place = claim.key.partition("@")
+    donor = (claim.share_group or "").partition(" ")[2]
+    row = planner_of(unit).find_case(donor)
+    if row is None or donor == claim.case:
+        return
+    for hold in planner_of(unit).holds_in_force(
+        case_id=row.id, lot_id=int(lot), location_id=int(place), stays=False
+    ):
+        hold.share_group = claim.share_group
+
+
+def release_case(unit: Unit, case: SurgicalCase, why: str) -> None:
+    """Release everything a case holds, but for sets still in turnaround after a closed case."""
+    found = planner_of(unit).holds_in_force(case_id=case.id)
+    keeps = case.status == "closed"
+    release_holds(
+        unit,
+        [hold for hold in found if not (keeps and hold.is_set and hold.until_at > unit.now)],
+        why,
+    )
+
+
+def release_holds(unit: Unit, old: Sequence[Hold], why: str) -> None:
+    """Release holds and bring the balances along."""
+    holds.release(unit.session, old, unit.now, why)
+    update_held(unit, {(hold.lot_id, hold.location_id) for hold in old if not hold.is_set})
+
+
+def release_units(unit: Unit, lot_id: int, location_id: int, why: str) -> list[str]:
+    """Release every hold on units of a lot in one place, and tell the cases that lose them.
+
+    Returns
+    -------
+    list of str
+        The cases, in order of start.
+    """
+    found = holds.of_units(unit.session, lot_id, location_id)
+    release_holds(unit, [hold for hold, _, _ in found], why)
+    names = list(dict.fromkeys(case.reference for _, case, _ in found))
+    for _, case, _ in found:
+        tell_case(unit, case, "lost a pack", why)
+    return names
+
+
+def tell_case(unit: Unit, case: SurgicalCase, kind: str, says: str) -> None:
+    """Reopen a case: note what happened to it, for whoever confirmed it, and raise its version."""
+    unit.session.add(
+        CaseEvent(case_id=case.id or 0, at=unit.now, kind=kind, says=says, actor=unit.actor)
+    )
+    case.version += 1
+    unit.session.info.setdefault("cases", set()).add(case.reference)
+
+
+def update_held(unit: Unit, keys: Iterable[Key]) -> None:
+    """Bring the promised part of balances to what their holds need."""
+    unit.session.flush()
+    wanted = set(keys)
+    if len(wanted) == 1:
+        ((lot, place),) = wanted
+        rows = planner_of(unit).holds_in_force(lot_id=lot, location_id=place, is_set=False)
+        found = {(lot, place): rows}
+    else:
+        found = holds.held_by_keys(unit.session, wanted)
+    needed = {key: most_needed([claim_of(hold) for hold in rows]) for key, rows in found.items()}
+    holds.set_held(unit.session, needed)
+
+
+def claim_of(hold: Hold) -> Claim:
+    """Return a hold on units as the planner sees it, its parcel left out."""
+    return Claim(
+        case=str(hold.case_id),
+        key="",
+        quantity=hold.quantity,
+        list_date=hold.list_date,
+        operating_list=str(hold.list_id),
+        stays=hold.stays,
+        share_group=hold.share_group,
+    )

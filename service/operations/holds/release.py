@@ -1,0 +1,244 @@
+"""Which holds give way when units are wanted elsewhere, and who is told."""
+
+from collections import Counter
+from collections.abc import Iterable
+from typing import Any
+
+from service.core.cover.shelf import assign_units
+from service.core.cover.units import Claim, most_needed, units_needed
+from service.errors import Taken
+from service.operations.holds.holds import (
+    BY_HAND,
+    IN_TRAY,
+    OPEN_STATUSES,
+    claim_of,
+    hold_cases,
+    release_holds,
+    tell_case,
+    update_held,
+)
+from service.operations.holds.sets import leaving_copy_holds, unserved_copy_holds
+from service.operations.planner import planner_of
+from service.operations.work import Unit
+from service.storage.queries import holds, stock
+from service.storage.tables import Hold, Location, Lot, SurgicalCase
+
+
+def release_and_notify(unit: Unit, lost: Iterable[Hold], why: str) -> list[SurgicalCase]:
+    """Release holds and tell their cases; gives the cases."""
+    gone = list(lost)
+    release_holds(unit, gone, why)
+    losers = [unit.session.get_one(SurgicalCase, hold.case_id) for hold in gone]
+    unique = list({case.id: case for case in losers}.values())
+    for case in unique:
+        tell_case(unit, case, "lost a pack", why)
+    return unique
+
+
+def claim_fits(unit: Unit, lot_id: int, location_id: int, new: Claim | None = None) -> bool:
+    """Tell whether there are units enough for every hold in one place, and for a new claim."""
+    there = planner_of(unit).quantity_at(lot_id, location_id)
+    return most_needed(_claims(unit, lot_id, location_id, new)) <= there
+
+
+def release_conflicting_holds(  # noqa: PLR0917 - whose units, where, what for
+    unit: Unit, case: SurgicalCase, lot_id: int, location_id: int, why: str, new: Claim | None
+) -> list[SurgicalCase]:
+    """Release other cases' holds until there are units enough: the last list day's go first.
+
+    Returns
+    -------
+    list of SurgicalCase
+        The cases that lost something, each once; they have been told.
+    """
+    there = planner_of(unit).quantity_at(lot_id, location_id)
+    losing: list[Hold] = []
+    for hold, other, _ in reversed(holds.of_units(unit.session, lot_id, location_id)):
+        claims = _claims(unit, lot_id, location_id, new, without=losing)
+        if most_needed(claims) <= there:
+            break
+        if other.id != case.id and not hold.is_set and _in_the_way(hold, claims, there):
+            losing.append(hold)
+    return release_and_notify(unit, losing, why)
+
+
+def move_holds_to_list_day(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]:
+    """Bring what a case keeps, on its tray or by hand, to its list day and time.
+
+    Units on its tray are its own: whoever counted on them in between gives way. What was promised
+    by hand and is others' on the new day is given up instead.
+
+    Returns
+    -------
+    list of SurgicalCase
+        The cases that lost something; they have been told.
+    """
+    day = unit.local(case.starts_at).date()
+    losers: list[SurgicalCase] = []
+    for hold in planner_of(unit).holds_in_force(case_id=case.id):
+        if hold.role not in {IN_TRAY, BY_HAND} or (hold.list_id, hold.from_at) == (
+            case.list_id,
+            case.starts_at,
+        ):
+            continue
+        hold.until_at = case.starts_at + (hold.until_at - hold.from_at)
+        hold.from_at, hold.list_date, hold.list_id = case.starts_at, day, case.list_id
+        hold.share_group = None
+        unit.session.flush()
+        losers += _settle_in(unit, case, hold)
+    return list({loser.id: loser for loser in losers}.values())
+
+
+def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold) -> list[SurgicalCase]:
+    lot_id, place, why = hold.lot_id, hold.location_id, f"case {case.reference} was moved"
+    if hold.is_set:
+        short = unserved_copy_holds(unit, lot_id, place, own=case.id)
+        return release_and_notify(unit, [one for one in short if one.case_id != case.id], why)
+    if hold.role == BY_HAND and not claim_fits(unit, lot_id, place):
+        release_holds(unit, [hold], "its units are others' on the new day")
+        tell_case(unit, case, "lost a pack", "units promised by hand are others' on the new day")
+        return []
+    losers = release_conflicting_holds(unit, case, lot_id, place, why, None)
+    update_held(unit, [(lot_id, place)])
+    return losers
+
+
+def _claims(
+    unit: Unit, lot_id: int, location_id: int, new: Claim | None, without: Iterable[Hold] = ()
+) -> list[Claim]:
+    gone = {hold.id for hold in without}
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=False)
+    claims = [claim_of(hold) for hold in rows if hold.id not in gone]
+    return claims if new is None else [*claims, new]
+
+
+def _in_the_way(hold: Hold, claims: Iterable[Claim], there: int) -> bool:
+    """Tell whether a hold counts on a day on which there are too few units."""
+    all_claims = list(claims)
+    days = {claim.list_date for claim in all_claims if claim.list_date >= hold.list_date}
+    return any(
+        units_needed(all_claims, day) > there for day in days if hold.stays or day == hold.list_date
+    )
+
+
+def move_with_holds(
+    unit: Unit,
+    movement: dict[str, Any],
+    *,
+    follow: bool,
+    own: int | None = None,
+    why: str | None = None,
+) -> list[str]:
+    """Write one movement to the ledger; holds follow the units, or are released.
+
+    Parameters
+    ----------
+    movement
+        Columns of the ledger's line.
+    follow
+        Whether holds go with the units; otherwise those on the units that leave are released.
+    own
+        The case whose units leave first; then, as without one, go those that are promised least.
+    why
+        What cases that lose a hold are told; the movement's reason without it.
+
+    Returns
+    -------
+    list of str
+        The cases that lost a hold, in order of start; other units have been looked for.
+    """
+    lot_id, quantity = movement["lot_id"], movement["quantity"]
+    origin, target = movement.get("from_location_id"), movement.get("to_location_id")
+    losers: list[SurgicalCase] = []
+    why = why or str(movement["reason"] or movement["kind"])
+    if origin is not None:
+        leaving = _leaving(unit, lot_id, origin, quantity, own)
+        if follow and target is not None:
+            _relocate(leaving, target)
+        else:
+            losers = release_and_notify(unit, leaving, why)
+        update_held(unit, [(lot_id, origin)])
+    stock.post_movements(unit.session, [movement])
+    if origin is not None:
+        copies = leaving_copy_holds(unit, movement)
+        if follow and target is not None:
+            _relocate(copies, target)
+            copies = unserved_copy_holds(unit, lot_id, target, own=movement.get("case_id"))
+            losers += release_and_notify(unit, copies, why)
+        else:
+            losers += release_and_notify(unit, copies, why)
+    if target is not None:
+        update_held(unit, [(lot_id, target)])
+    return rehold_cases(unit, losers)
+
+
+def _relocate(leaving: list[Hold], target: int) -> None:
+    for hold in leaving:
+        hold.location_id = target
+
+
+def _leaving(
+    unit: Unit, lot_id: int, location_id: int, quantity: int, case_id: int | None
+) -> list[Hold]:
+    """Choose the units that leave and give the holds on them, split where only some units go."""
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=False)
+    claims = [claim_of(hold) for hold in rows]
+    there = planner_of(unit).quantity_at(lot_id, location_id)
+    units = assign_units(claims, min(there, most_needed(claims)))
+    mine = [any(rows[index].case_id == case_id for index in one) for one in units]
+    # The case's own units first, then units nobody counts on, then those needed last.
+    order = sorted(
+        range(len(units)),
+        key=lambda place: (not mine[place], -claims[units[place][0]].list_date.toordinal()),
+    )
+    unclaimed = there - len(units)
+    later = max(quantity - sum(mine) - unclaimed, 0)
+    order = order[: min(quantity, sum(mine)) + later]
+    counts = Counter(index for place in order for index in units[place])
+    return [_part(unit, rows[index], count) for index, count in sorted(counts.items())]
+
+
+def _part(unit: Unit, hold: Hold, quantity: int) -> Hold:
+    """Return a hold on some of a hold's units, cut off it; or the hold itself when it is all."""
+    if quantity >= hold.quantity:
+        return hold
+    hold.quantity -= quantity
+    part = Hold(**{**hold.model_dump(exclude={"id"}), "quantity": quantity})
+    unit.session.add(part)
+    unit.session.flush()
+    return part
+
+
+def rehold_cases(unit: Unit, losers: Iterable[SurgicalCase]) -> list[str]:
+    """Look for other units for cases that lost some; gives the cases in order of start."""
+    found = sorted(losers, key=lambda case: (case.starts_at, case.reference))
+    names = list(dict.fromkeys(case.reference for case in found))
+    if names:
+        hold_cases(unit, names, "another pack was looked for")
+    return names
+
+
+def rehold_changed_cases(unit: Unit, references: Iterable[str], why: str) -> None:
+    """Hold anew what cases ask for after they were changed; what they keep goes with them."""
+    names = list(references)
+    rows = [planner_of(unit).find_case(name) for name in names]
+    losers = [
+        loser
+        for row in rows
+        if row is not None and row.status in OPEN_STATUSES
+        for loser in move_holds_to_list_day(unit, row)
+    ]
+    hold_cases(unit, names, why)
+    rehold_cases(unit, [loser for loser in losers if loser.reference not in names])
+
+
+def taken_error(unit: Unit, lot: Lot, origin: Location) -> Taken:
+    """Say who holds units, case by case with list and theatre."""
+    found = holds.of_units(unit.session, lot.id or 0, origin.id or 0)
+    who = {case.reference: f"{row.list_date} {row.theatre}" for _, case, row in found}
+    names = "; ".join(f"case {case}, list {where}" for case, where in who.items())
+    return Taken(
+        f"These units are promised: {names}. "
+        "Take them over for an urgent case, or change the plan that holds them.",
+        facts={"held_by": [{"case": case, "list": where} for case, where in who.items()]},
+    )

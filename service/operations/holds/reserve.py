@@ -1,0 +1,170 @@
+"""Promise particular units to a case, take them over for an urgent one, or let go."""
+
+from collections.abc import Callable, Mapping
+
+from service.core.cover.units import Reason, StockUnits, unusable_reasons
+from service.errors import BadInput, Conflict, FieldFault
+from service.operations.cases.cases import require_case
+from service.operations.catalogue import require_item
+from service.operations.holds.holds import BY_HAND, OPEN_STATUSES, claim_of, update_held
+from service.operations.holds.release import (
+    claim_fits,
+    rehold_cases,
+    rehold_changed_cases,
+    release_conflicting_holds,
+    taken_error,
+)
+from service.operations.holds.sets import copies_free, hold_copies
+from service.operations.locations import find_place, item_key
+from service.operations.planner import planner_of
+from service.operations.stock_units import units_at
+from service.operations.work import Unit
+from service.schemas.trays import HoldBody, HoldList, HoldOut
+from service.storage.queries import holds, recalls, stock
+from service.storage.tables import Hold, Item, Location, Lot, OperatingList, SurgicalCase
+
+
+def holds_of(unit: Unit, reference: str) -> HoldList:
+    """Return everything promised to a case."""
+    return _answer(unit, require_case(unit, reference), [])
+
+
+def _answer(unit: Unit, case: SurgicalCase, reopened: list[str]) -> HoldList:
+    return HoldList(
+        holds=[
+            HoldOut(
+                case=case.reference,
+                ref=row.ref,
+                description=row.description,
+                lot=row.lot_number,
+                serial=row.serial,
+                use_by=row.use_by,
+                store=row.store,
+                shelf=row.shelf,
+                quantity=row.quantity,
+                first_use=row.stays,
+                shared=row.share_group is not None,
+                made_at=unit.local(row.made_at),
+                actor=row.actor,
+            )
+            for row in holds.of_case(unit.session, case.id or 0)
+        ],
+        reopened=reopened,
+    )
+
+
+def refresh_holds(unit: Unit, reference: str) -> HoldList:
+    """Hold anew what a case's plan asks for, from the stock as it is now."""
+    _open_case(unit, reference)
+    rehold_changed_cases(unit, [reference], "held anew")
+    return holds_of(unit, reference)
+
+
+def reserve_units(unit: Unit, body: HoldBody) -> HoldList:
+    """Promise units of one lot on one shelf to a case.
+
+    Raises
+    ------
+    BadInput
+        When the shelf has too few, or they must not be used for this case.
+    Taken
+        When they are promised to others and were not to be taken over; names each case and list.
+    """
+    case = _open_case(unit, body.case)
+    item = require_item(unit, body.ref, "/ref")
+    place = find_place(unit, body.at, "/at")
+    lot = stock.find_lot(
+        unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
+    )
+    there = planner_of(unit).quantity_at(lot.id or 0, place.id or 0) if lot else 0
+    if lot is None or place.kind != "shelf" or there < body.quantity:
+        reason = f"{place.store}, {place.shelf} has {there} of this lot to promise"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
+    refuse_unfit(unit, case, item, lot, place)
+    if item.reusable:
+        _reserve_copies(unit, case, item, lot, place, body.quantity)
+        return _answer(unit, case, [])
+    return _answer(unit, case, _reserve_lot(unit, case, lot, place, body))
+
+
+def _open_case(unit: Unit, reference: str) -> SurgicalCase:
+    case = require_case(unit, reference)
+    if case.status not in OPEN_STATUSES:
+        raise Conflict(f"Case {reference} is {case.status}; nothing is kept for it.")
+    return case
+
+
+def _reserve_copies(  # noqa: PLR0917 - which copies, for whom, where
+    unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Location, quantity: int
+) -> None:
+    own = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot.id, location_id=place.id)
+    if copies_free(unit, case, item, lot.id or 0, place.id or 0) - len(own) < quantity:
+        raise taken_error(unit, lot, place)
+    hold_copies(unit, case, item, lot.id or 0, place.id or 0, quantity)
+
+
+def _reserve_lot(
+    unit: Unit, case: SurgicalCase, lot: Lot, place: Location, body: HoldBody
+) -> list[str]:
+    """Hold units for a case; gives the cases that lost theirs to it."""
+    row = unit.session.get_one(OperatingList, case.list_id)
+    lot_id, place_id = lot.id or 0, place.id or 0
+    hold = Hold(
+        case_id=case.id or 0,
+        lot_id=lot_id,
+        location_id=place_id,
+        quantity=body.quantity,
+        list_date=row.list_date,
+        list_id=row.id or 0,
+        stays=True,
+        from_at=case.starts_at,
+        until_at=case.ends_at,
+        role=BY_HAND,
+        made_at=unit.now,
+        actor=unit.actor,
+    )
+    losers: list[SurgicalCase] = []
+    if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
+        if not body.take_over:
+            raise taken_error(unit, lot, place)
+        if body.reason is None:
+            reason = "say why the units are taken over; the cases that lose them are told"
+            raise BadInput("Nothing was saved.", faults=[FieldFault("/reason", reason)])
+        why = f"taken over for {case.reference}: {body.reason}"
+        losers = release_conflicting_holds(unit, case, lot_id, place_id, why, claim_of(hold))
+        if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
+            raise Conflict(f"Case {case.reference} holds these units itself already.")
+    unit.session.add(hold)
+    update_held(unit, [(lot_id, place_id)])
+    return rehold_cases(unit, losers)
+
+
+_SAYS: Mapping[str, Callable[[StockUnits, Reason], str]] = {
+    "recalled": lambda _units, _reason: "it is recalled: quarantine it",
+    "expires": lambda units, _reason: f"it expires on {units.use_by}: do not use it; quarantine it",
+    "quarantined": lambda _units, _reason: "it is in quarantine: leave it",
+    "unsterile": lambda _units, _reason: "it is not sterile: have it reprocessed first",
+    "return_due": lambda units, _reason: f"it is a loan that goes back on {units.return_by}",
+    "promised": lambda _units, reason: (
+        f"it is on the tray of case {', '.join(reason.cases)} already: leave it"
+    ),
+}
+
+
+def refuse_unfit(unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Location) -> None:
+    """Refuse a pack that does not count for the case on its list day, or today when that is over.
+
+    Raises
+    ------
+    BadInput
+        Names everything that is wrong with it.
+    """
+    day = max(unit.local(case.starts_at).date(), unit.today)
+    is_recalled = recalls.is_blocked(unit.session, lot.id or 0)
+    units = units_at(item, lot, place, 1, is_recalled=is_recalled)
+    faults = [
+        FieldFault("/lot", _SAYS[reason.because](units, reason))
+        for reason in unusable_reasons(units, day, case=case.reference)
+    ]
+    if faults:
+        raise BadInput("This pack must not be used; nothing was saved.", faults=faults)

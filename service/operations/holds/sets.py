@@ -1,0 +1,134 @@
+"""Instrument sets: which copy is promised to whom, and when it is back.
+
+A set is away for a span of time and comes back, so its holds are not counted in the promised part
+of a balance; what counts is how many copies are away at once.
+"""
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+from service.core.cover.shelf import most_away
+from service.core.cover.units import Claim
+from service.operations.holds.holds import BY_HAND, IN_TRAY
+from service.operations.planner import planner_of
+from service.operations.work import Unit
+from service.storage.tables import Hold, Item, OperatingList, SurgicalCase
+
+
+def copies_free(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> int:
+    """Return how many copies of a set in one place are nobody else's while a case has them."""
+    there = planner_of(unit).quantity_at(lot_id, location_id)
+    until = case.ends_at + timedelta(minutes=item.turnaround_minutes or 0)
+    others = [
+        _span(hold)
+        for hold in _in_force(unit, lot_id, location_id)
+        if hold.case_id != case.id and hold.from_at < until and hold.until_at > case.starts_at
+    ]
+    return there - most_away(others)
+
+
+def hold_copies(  # noqa: PLR0917 - which copies, for whom, where
+    unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int, quantity: int
+) -> None:
+    """Promise copies of a set to a case from its start until they are back and sterile."""
+    row = unit.session.get_one(OperatingList, case.list_id)
+    for _ in range(quantity):
+        unit.session.add(
+            Hold(
+                case_id=case.id or 0,
+                lot_id=lot_id,
+                location_id=location_id,
+                quantity=1,
+                list_date=row.list_date,
+                list_id=row.id or 0,
+                stays=False,
+                is_set=True,
+                from_at=case.starts_at,
+                until_at=case.ends_at + timedelta(minutes=item.turnaround_minutes or 0),
+                role=BY_HAND,
+                made_at=unit.now,
+                actor=unit.actor,
+            )
+        )
+    unit.session.flush()
+
+
+def leaving_copy_holds(unit: Unit, movement: dict[str, object]) -> list[Hold]:
+    """Return the holds on copies of a set that must leave a place with the copies that have left.
+
+    The holds of the movement's own case leave first; others stay while the copies that are still
+    there serve them, the earliest case first.
+    """
+    lot_id, origin = int(str(movement["lot_id"])), int(str(movement["from_location_id"]))
+    rows = _in_force(unit, lot_id, origin)
+    if not rows:
+        return []
+    left = planner_of(unit).quantity_at(lot_id, origin)
+    case_id = movement.get("case_id")
+    own = [hold for hold in rows if hold.case_id == case_id][: int(str(movement["quantity"]))]
+    return own + _too_many([hold for hold in rows if hold not in own], left)
+
+
+def unserved_copy_holds(
+    unit: Unit,
+    lot_id: int,
+    location_id: int,
+    *,
+    copies: int | None = None,
+    own: int | None = None,
+) -> list[Hold]:
+    """Return the holds on copies of a set that those in a place, or so many, cannot serve.
+
+    The case ``own`` is served first, then the earliest.
+    """
+    rows = _in_force(unit, lot_id, location_id)
+    if not rows:
+        return []
+    if copies is None:
+        copies = planner_of(unit).quantity_at(lot_id, location_id)
+    return _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)
+
+
+def hold_turnaround(
+    unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int
+) -> None:
+    """Keep a copy that a case has used away for its turnaround, from the moment it came back."""
+    back = unit.now + timedelta(minutes=item.turnaround_minutes or 0)
+    for hold in planner_of(unit).holds_in_force(
+        case_id=case.id, lot_id=lot_id, location_id=location_id, is_set=True
+    ):
+        # A set that only stood by goes back unopened and needs no turnaround.
+        if hold.until_at > case.ends_at:
+            hold.until_at = max(hold.until_at, back)
+    unit.session.flush()
+
+
+def _in_force(unit: Unit, lot_id: int, location_id: int) -> list[Hold]:
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=True)
+    coming = [hold for hold in rows if hold.until_at > unit.now or hold.role == IN_TRAY]
+    return sorted(coming, key=lambda hold: (hold.from_at, hold.id or 0))
+
+
+def _too_many(rows: Sequence[Hold], copies: int) -> list[Hold]:
+    staying: list[Claim] = []
+    leaving = []
+    for hold in rows:
+        if most_away([*staying, _span(hold)]) <= copies:
+            staying.append(_span(hold))
+        else:
+            leaving.append(hold)
+    return leaving
+
+
+def _span(hold: Hold) -> Claim:
+    return Claim(
+        case=str(hold.case_id),
+        key="",
+        quantity=hold.quantity,
+        list_date=hold.list_date,
+        operating_list=str(hold.list_id),
+        stays=False,
+        is_set=True,
+        starts=hold.from_at,
+        until=hold.until_at,
+    )

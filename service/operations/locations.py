@@ -1,0 +1,50 @@
+"""Locations: the shelves, quarantine and theatre places of a site."""
+
+from service.errors import BadInput, Duplicate, FieldFault
+from service.operations.work import Unit
+from service.schemas.stock import LocationBody, LocationOut
+from service.storage.queries import stock
+from service.storage.tables import Item, Location
+
+
+def list_locations(unit: Unit) -> list[LocationOut]:
+    """Return every location of the site, by store and shelf."""
+    return [LocationOut.model_validate(row) for row in stock.locations(unit.session, unit.site_id)]
+
+
+def add_location(unit: Unit, body: LocationBody) -> LocationOut:
+    """Add a shelf, quarantine place or theatre; store and shelf together are used once."""
+    if stock.find_location(unit.session, unit.site_id, body.store, body.shelf) is not None:
+        raise Duplicate(f"There is a shelf {body.shelf} in {body.store} already.")
+    row = Location(site_id=unit.site_id, **body.model_dump())
+    unit.session.add(row)
+    unit.session.flush()
+    return LocationOut.model_validate(row)
+
+
+def find_place(unit: Unit, body: LocationBody, pointer: str) -> Location:
+    """Find a place of the site, or say which field names none."""
+    row = stock.find_location(unit.session, unit.site_id, body.store, body.shelf)
+    if row is None:
+        reason = f"there is no shelf {body.shelf} in {body.store}; add the location first"
+        raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
+    return row
+
+
+def item_key(item: Item) -> int:
+    """Return the key of a stored item."""
+    if item.id is None:
+        message = "an item read from the database has its id"
+        raise RuntimeError(message)
+    return item.id
+
+
+def quarantine_place(unit: Unit) -> Location:
+    """Return the site's quarantine, made if there is none."""
+    for row in stock.locations(unit.session, unit.site_id):
+        if row.kind == "quarantine":
+            return row
+    row = Location(site_id=unit.site_id, store="Quarantine", shelf="Q-1", kind="quarantine")
+    unit.session.add(row)
+    unit.session.flush()
+    return row

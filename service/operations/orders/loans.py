@@ -1,0 +1,209 @@
+"""Loans: which are here, and giving them back."""
+
+from service.errors import BadInput, Conflict, FieldFault
+from service.operations.catalogue import require_item
+from service.operations.locations import item_key
+from service.operations.orders.orders import require_line, require_order
+from service.operations.orders.view import loan_lots, order_out
+from service.operations.stock.movements import record_movement
+from service.operations.work import Unit
+from service.schemas.orders import (
+    LoanLot,
+    Loans,
+    OrderOut,
+    ReturnBody,
+    ReturnLine,
+    SteriliseBody,
+    SterilisedOut,
+)
+from service.schemas.stock import LocationBody
+from service.schemas.trays import LoanOutBody, WriteOffBody
+from service.storage.queries import orders, stock
+from service.storage.tables import LoanReturn, Lot, Sterilisation, SupplyOrder
+
+
+def list_loans(unit: Unit, *, overdue: bool = False) -> Loans:
+    """Return the loans with units here or unexplained, those to go back first at the top.
+
+    Parameters
+    ----------
+    overdue
+        Only those that should have gone back before today.
+    """
+    found = orders.orders_of(
+        unit.session, unit.site_id, states=["sent", "received"], kinds=["loan"]
+    )
+    outs = [order_out(unit, order) for order in found]
+    here = [
+        one
+        for one in outs
+        if any(lot.still_here or lot.unexplained for lot in one.loan)
+        and (not overdue or (one.return_by is not None and one.return_by < unit.today))
+    ]
+    return Loans(loans=sorted(here, key=lambda one: (str(one.return_by), one.reference)))
+
+
+def return_loan(unit: Unit, reference: str, body: ReturnBody) -> OrderOut:
+    """Send units of a loan back, and say which are missing: all lines of the return, or none.
+
+    What goes back leaves its shelf; what is missing is written off where the books have it.
+
+    Raises
+    ------
+    BadInput
+        Names each line of which the loan does not have so many units left.
+    Taken
+        When the units are promised to a case.
+    """
+    order = require_order(unit, reference)
+    if order.kind != "loan":
+        raise Conflict(f"Order {reference} is no loan; nothing of it goes back.")
+    faults: list[FieldFault] = []
+    for place, line in enumerate(body.lines):
+        try:
+            _give_back_line(unit, order, line)
+        except BadInput as error:
+            faults += [
+                FieldFault(f"/lines/{place}{fault.pointer}", fault.reason) for fault in error.faults
+            ]
+    if faults:
+        raise BadInput("Nothing went back.", faults=faults)
+    order.version += 1
+    unit.session.flush()
+    return order_out(unit, order)
+
+
+def _give_back_line(unit: Unit, order: SupplyOrder, line: ReturnLine) -> None:
+    ordered, _ = require_line(unit, order, line.ref, "/ref")
+    _require_left(unit, order, line)
+    movement = record_movement(unit, _movement(unit, order, line))
+    unit.session.add(
+        LoanReturn(
+            line_id=ordered.id or 0,
+            movement_seq=movement.seq or 0,
+            quantity=0 if line.missing else line.quantity,
+            missing=line.quantity if line.missing else 0,
+            note=line.note,
+            at=unit.now,
+            actor=unit.actor,
+        )
+    )
+    unit.session.flush()
+
+
+def _movement(unit: Unit, order: SupplyOrder, line: ReturnLine) -> WriteOffBody | LoanOutBody:
+    """Return what the ledger is told: units that leave, or that nobody can find."""
+    note = f": {line.note}" if line.note else ""
+    facts: dict[str, object] = {
+        "ref": line.ref,
+        "lot": line.lot,
+        "serial": line.serial,
+        "ownership": "loan",
+        "quantity": line.quantity,
+    }
+    place = line.origin or _only_place(unit, line)
+    if line.missing:
+        said = f"missing on return of loan {order.reference}{note}"[:500]
+        facts |= {"kind": "write_off", "at": place, "reason": said}
+        return WriteOffBody.model_validate(facts)
+    said = f"loan {order.reference} goes back{note}"[:500]
+    return LoanOutBody.model_validate(
+        {**facts, "kind": "loan_out", "origin": place, "reason": said}
+    )
+
+
+def _require_left(unit: Unit, order: SupplyOrder, line: ReturnLine) -> None:
+    named = (line.ref, line.lot or "", line.serial or "")
+    mine = [lot for lot in loan_lots(unit, order) if (lot.ref, lot.lot, lot.serial) == named]
+    left = sum(lot.still_here for lot in mine)
+    if line.quantity <= left:
+        return
+    if not mine:
+        reason = f"no such lot came with loan {order.reference}"
+        raise BadInput("Nothing went back.", faults=[FieldFault("/lot", reason)])
+    reason = f"{left} of these are still here from loan {order.reference}{_fates(mine)}"
+    raise BadInput("Nothing went back.", faults=[FieldFault("/quantity", reason)])
+
+
+def _fates(lots: list[LoanLot]) -> str:
+    """Say what became of the others."""
+    words = [f"{sum(lot.returned for lot in lots)} went back"]
+    words += [f"{use.quantity} {use.fate} in case {use.case}" for lot in lots for use in lot.used]
+    words += [f"{lot.missing} missing" for lot in lots if lot.missing]
+    return f" ({', '.join(words)})"
+
+
+def _only_place(unit: Unit, line: ReturnLine) -> LocationBody:
+    item = require_item(unit, line.ref, "/ref")
+    key = (item_key(item), line.lot or "", line.serial or "", "loan")
+    lot = stock.find_lot(unit.session, *key)
+    places = [] if lot is None else orders.lot_places(unit.session, [lot.id or 0])
+    here = [row for row in places if row.site_id == unit.site_id]
+    if len(here) != 1:
+        names = "; ".join(f"{row.store}, {row.shelf}" for row in here) or "nowhere at this site"
+        reason = f"say from which shelf: they lie in {names}"
+        raise BadInput("Nothing went back.", faults=[FieldFault("/origin", reason)])
+    return LocationBody(store=here[0].store, shelf=here[0].shelf)
+
+
+def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
+    """Note that a lot has been reprocessed and is sterile: who, when, and until when.
+
+    Raises
+    ------
+    BadInput
+        When there is no such lot here, it is sterile already, or its item comes sterile for single
+        use: an opened pack of that kind is not reprocessed.
+    Conflict
+        When units of the lot are at another site, whose sterility nobody here knows.
+    """
+    item = require_item(unit, body.ref, "/ref")
+    if item.supplied_sterile and not item.reusable:
+        reason = f"{item.ref} comes sterile for single use and is not reprocessed"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
+    lot = stock.find_lot(
+        unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
+    )
+    _require_here(unit, body, lot)
+    if lot is None:
+        message = "a lot that is here is on record"
+        raise RuntimeError(message)
+    if lot.sterility == "sterile":
+        reason = "it is sterile already"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if body.use_by is not None and body.use_by < unit.today:
+        reason = f"{body.use_by} is in the past"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
+    lot.sterility = "sterile"
+    lot.use_by = body.use_by or lot.use_by
+    row = Sterilisation(
+        lot_id=lot.id or 0,
+        site_id=unit.site_id,
+        use_by=body.use_by,
+        note=body.note,
+        at=unit.now,
+        actor=unit.actor,
+    )
+    unit.session.add(row)
+    # The trail names the lots of a change.
+    unit.session.info.setdefault("posted_lots", set()).add(lot.id or 0)
+    unit.session.flush()
+    return SterilisedOut(
+        ref=item.ref,
+        lot=lot.lot_number,
+        serial=lot.serial,
+        ownership=lot.ownership,
+        use_by=lot.use_by,
+        note=row.note,
+        at=unit.local(row.at),
+        actor=row.actor,
+    )
+
+
+def _require_here(unit: Unit, body: SteriliseBody, lot: Lot | None) -> None:
+    places = [] if lot is None else orders.lot_places(unit.session, [lot.id or 0])
+    if not any(row.site_id == unit.site_id for row in places):
+        reason = f"there is no such lot of {body.ref} here ({body.ownership})"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if any(row.site_id != unit.site_id for row in places):
+        raise Conflict("Units of this lot are at another site, too; they cannot be told apart.")

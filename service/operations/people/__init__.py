@@ -1,0 +1,1 @@
+"""People: accounts, sign-in, permissions and the trail of what was done."""

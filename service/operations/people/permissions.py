@@ -1,0 +1,199 @@
+"""What people may do: the permissions, and which roles have each.
+
+A route names its permission beside its declaration, with ``requires``; the start of the service
+fails when one names none. Pages ask ``may`` by the same names before they offer something.
+"""
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from typing import TypeVar
+
+from service.errors import Forbidden
+from service.operations.work import Caller
+
+NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR = "nurse", "surgeon", "storekeeper", "administrator"
+
+
+ROLES = (NURSE, SURGEON, STOREKEEPER, ADMINISTRATOR)
+
+
+Handler = TypeVar("Handler", bound=Callable[..., object])
+
+
+@dataclass(frozen=True, slots=True)
+class Permission:
+    """Something people may be allowed to do.
+
+    Parameters
+    ----------
+    name
+        Its name in this module and in templates.
+    roles
+        Who may; empty for anybody, signed in or not.
+    lets
+        What it lets them do, in one sentence.
+    """
+
+    name: str
+    roles: frozenset[str]
+    lets: str
+
+
+_EVERYONE = frozenset(ROLES)
+
+
+_STORE = frozenset({STOREKEEPER})
+
+
+ANYBODY = Permission(
+    "ANYBODY",
+    frozenset(),
+    "Sign in, and ask whether the service lives and what its problems mean.",
+)
+
+
+READ = Permission("READ", _EVERYONE, "See all there is at the site, reckon, and try things out.")
+
+
+FOLLOW = Permission(
+    "FOLLOW",
+    _EVERYONE,
+    "Hear of changes, which an open page does by itself: it keeps no session from being locked.",
+)
+
+
+OWN_ACCOUNT = Permission("OWN_ACCOUNT", _EVERYONE, "See one's account, set its PIN, and sign out.")
+
+
+KEEP_CASES = Permission(
+    "KEEP_CASES",
+    frozenset({NURSE, SURGEON}),
+    "Enter, change and cancel cases, and promise units to them.",
+)
+
+
+PLAN = Permission("PLAN", frozenset({SURGEON}), "Choose a case's construct and its alternates.")
+
+
+CONFIRM = Permission("CONFIRM", frozenset({SURGEON}), "Confirm the backups of a plan.")
+
+
+PREPARE_TRAYS = Permission(
+    "PREPARE_TRAYS",
+    frozenset({NURSE}),
+    "Scan packs to a tray, say what became of them, and how far the tray is.",
+)
+
+
+MOVE_STOCK = Permission(
+    "MOVE_STOCK",
+    frozenset({NURSE, STOREKEEPER}),
+    "Move and quarantine units, note that they were sterilised, and say which item a code is for.",
+)
+
+
+KEEP_STOCK = Permission(
+    "KEEP_STOCK",
+    _STORE,
+    "Keep catalogue, shelves and ledger, start and lift recalls, and ask other sites for units.",
+)
+
+
+# In a department of one the storekeeper approves, too; who did stands on the order.
+ORDER = Permission(
+    "ORDER",
+    _STORE,
+    "Draft, approve, send, receive and cancel orders, give loans back, and keep the suppliers.",
+)
+
+
+SET_LEVELS = Permission("SET_LEVELS", _STORE, "Ask for par levels, decide on them, and set them.")
+
+
+SET_UP = Permission(
+    "SET_UP",
+    frozenset({STOREKEEPER, ADMINISTRATOR}),
+    "Bring files, and say who the site is on electronic orders.",
+)
+
+
+KEEP_FIGURES = Permission(
+    "KEEP_FIGURES",
+    frozenset({ADMINISTRATOR}),
+    "Set the figures, and keep constructs and the rules of guidance.",
+)
+
+
+KEEP_PEOPLE = Permission(
+    "KEEP_PEOPLE",
+    frozenset({ADMINISTRATOR}),
+    "Keep accounts and tokens, and read the audit trail.",
+)
+
+
+PERMISSIONS = (
+    ANYBODY,
+    READ,
+    FOLLOW,
+    OWN_ACCOUNT,
+    KEEP_CASES,
+    PLAN,
+    CONFIRM,
+    PREPARE_TRAYS,
+    MOVE_STOCK,
+    KEEP_STOCK,
+    ORDER,
+    SET_LEVELS,
+    SET_UP,
+    KEEP_FIGURES,
+    KEEP_PEOPLE,
+)
+
+
+def requires(permission: Permission) -> Callable[[Handler], Handler]:
+    """Name the permission that a route's handler requires.
+
+    Parameters
+    ----------
+    permission
+        What who calls the route must be allowed to do.
+
+    Returns
+    -------
+    Callable[[Handler], Handler]
+        Marks a handler, and returns it.
+    """
+
+    def mark(handler: Handler) -> Handler:
+        handler.__dict__["permission"] = permission
+        return handler
+
+    return mark
+
+
+def permission_of(handler: object) -> Permission | None:
+    """Return the permission that ``requires`` named for a handler; ``None`` when it named none."""
+    permission = getattr(handler, "permission", None)
+    return permission if isinstance(permission, Permission) else None
+
+
+def may(roles: Collection[str], permission: Permission) -> bool:
+    """Tell whether somebody with these roles has a permission."""
+    return permission == ANYBODY or not permission.roles.isdisjoint(roles)
+
+
+def require(caller: Caller, permission: Permission) -> None:
+    """Refuse a caller whose roles lack a permission; the service itself may do anything.
+
+    Raises
+    ------
+    Forbidden
+        Names the roles that may.
+    """
+    if caller.person_id is None and not caller.operation:
+        return
+    if not may(caller.roles, permission):
+        raise Forbidden(
+            f"This is for {' or '.join(sorted(permission.roles))}; you are signed in as "
+            f"{' and '.join(sorted(caller.roles)) or 'nobody in particular'}."
+        )

@@ -1,0 +1,1 @@
+"""Planning: changes to cases, backups confirmed, and what if."""

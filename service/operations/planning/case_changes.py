@@ -1,0 +1,74 @@
+"""A case from its first entry on: add, change, plan, cancel; its holds follow at once."""
+
+from datetime import date
+
+from service.errors import BadInput, Conflict, Duplicate, FieldFault
+from service.operations.cases.cases import case_columns, get_case, require_case
+from service.operations.cases.plans import store_plan
+from service.operations.holds.holds import release_case
+from service.operations.holds.release import rehold_changed_cases
+from service.operations.planner import planner_of
+from service.operations.work import Unit, require_version
+from service.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
+from service.storage.tables import SurgicalCase
+
+
+def add_case(unit: Unit, body: CaseBody) -> CaseOut:
+    """Add a case to a list; the list is made when it is the first case on it."""
+    if planner_of(unit).find_case(body.reference) is not None:
+        raise Duplicate(
+            f"There is a case {body.reference} already.",
+            faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
+        )
+    _refuse_past(unit, body.list_date)
+    row = SurgicalCase(site_id=unit.site_id, reference=body.reference, **case_columns(unit, body))
+    unit.session.add(row)
+    unit.session.flush()
+    return get_case(unit, body.reference)
+
+
+def change_case(unit: Unit, reference: str, body: CaseFields, version: int) -> CaseOut:
+    """Change a case that has not been changed since it was read; it may go to another list."""
+    row = require_case(unit, reference)
+    require_version(row.version, version, f"Case {reference}")
+    _refuse_closed(row)
+    _refuse_past(unit, body.list_date)
+    row.sqlmodel_update(case_columns(unit, body))
+    row.version += 1
+    unit.session.flush()
+    rehold_changed_cases(unit, [reference], "the case was changed")
+    return get_case(unit, reference)
+
+
+def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseOut:
+    """Store a new revision of a case's plan."""
+    case = require_case(unit, reference)
+    require_version(case.version, version, f"Case {reference}")
+    _refuse_closed(case)
+    store_plan(unit, case, body)
+    case.version += 1
+    unit.session.flush()
+    rehold_changed_cases(unit, [reference], "planned again")
+    return get_case(unit, reference)
+
+
+def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
+    """Take a case off its list; nothing is promised to it any more."""
+    row = require_case(unit, reference)
+    require_version(row.version, version, f"Case {reference}")
+    _refuse_closed(row)
+    row.status = "cancelled"
+    row.version += 1
+    release_case(unit, row, "the case was cancelled")
+    return get_case(unit, reference)
+
+
+def _refuse_closed(case: SurgicalCase) -> None:
+    if case.status == "closed":
+        raise Conflict(f"Case {case.reference} is closed; it stays on record as it is.")
+
+
+def _refuse_past(unit: Unit, day: date) -> None:
+    if day < unit.today:
+        reason = f"{day} is in the past; today is {unit.today}"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/list_date", reason)])

@@ -1,0 +1,1 @@
+"""Recalls: notices, what they reach, and their end."""

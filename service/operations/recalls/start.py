@@ -1,0 +1,142 @@
+"""Putting a recall in force: tell the cases it touches, clear the shelves; and lifting it."""
+
+from typing import Any
+
+from sqlalchemy import Row
+from sqlalchemy.exc import IntegrityError
+
+from service.errors import BadInput, Conflict, Duplicate, FieldFault
+from service.operations.cases.cases import require_case
+from service.operations.catalogue import require_item
+from service.operations.holds import holds
+from service.operations.holds.release import rehold_cases
+from service.operations.locations import quarantine_place
+from service.operations.recalls.notices import (
+    recall_report_with_effect,
+    require_recall,
+    units_named,
+)
+from service.operations.work import Unit
+from service.schemas.recalls import RecallBody, RecallReport
+from service.storage.queries import catalogue, recalls, stock
+from service.storage.tables import Item, Recall
+
+
+def start_recall(unit: Unit, body: RecallBody) -> RecallReport:
+    """Put a recall in force, tell the cases it touches, and clear the shelves if asked.
+
+    Raises
+    ------
+    BadInput
+        When the catalogue has no such REF or no item of the supplier: a slip of the pen must not
+        look like an empty shelf.
+    Duplicate
+        When the notice is on record already.
+    """
+    if recalls.find(unit.session, body.notice) is not None:
+        raise _duplicate(body)
+    recall = _add(unit, body)
+    told, moved = _tell_trays(unit, recall), 0
+    if body.quarantine:
+        moved, lost = _clear_shelves(unit, recall)
+        told += lost
+    return recall_report_with_effect(unit, recall, moved=moved, told=list(dict.fromkeys(told)))
+
+
+def _add(unit: Unit, body: RecallBody) -> Recall:
+    item = None if body.ref is None else require_item(unit, body.ref, "/ref")
+    if body.supplier is not None and not _supplies(unit, item, body.supplier):
+        reason = (
+            "the catalogue has no item of this supplier"
+            if item is None
+            else f"the catalogue has REF {item.ref} from {item.supplier}"
+        )
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/supplier", reason)])
+    row = Recall(
+        notice=body.notice,
+        item_id=None if item is None else item.id,
+        supplier=body.supplier or "",
+        lot_number=body.lot or "",
+        serial=body.serial or "",
+        reason=body.reason,
+        at=unit.now,
+        actor=unit.actor,
+    )
+    unit.session.add(row)
+    try:
+        unit.session.flush()
+    except IntegrityError as error:
+        # Somebody else entered the same notice between our look and our write.
+        raise _duplicate(body) from error
+    return row
+
+
+def _supplies(unit: Unit, item: Item | None, supplier: str) -> bool:
+    if item is not None:
+        return item.supplier.lower() == supplier.lower()
+    return recalls.supplier_is_known(unit.session, supplier)
+
+
+def _duplicate(body: RecallBody) -> Duplicate:
+    reason = "this notice is on record already; look at its report"
+    return Duplicate(
+        f"Notice {body.notice} is on record already.", faults=[FieldFault("/notice", reason)]
+    )
+
+
+def _tell_trays(unit: Unit, recall: Recall) -> list[str]:
+    """Tell the cases on whose trays recalled units lie; nobody can fetch those but people."""
+    named = units_named(unit, recall).named
+    told = []
+    for row in catalogue.packs_of(unit.session, unit.site_id, list(named)):
+        if row.open > 0:
+            lot = named[row.lot_id]
+            says = f"{_words(lot)} on the tray is recalled by notice {recall.notice}: take it off."
+            holds.tell_case(unit, require_case(unit, row.reference), "recall", says)
+            told.append(row.reference)
+    return told
+
+
+def _clear_shelves(unit: Unit, recall: Recall) -> tuple[int, list[str]]:
+    """Move every unit on a shelf to quarantine; cases that lose a hold look for another pack."""
+    named = units_named(unit, recall).named
+    rows = catalogue.units_of(unit.session, unit.site_id, list(named))
+    on_shelves = [row for row in rows if row.kind == "shelf"]
+    if not on_shelves:
+        return 0, []
+    quarantine = quarantine_place(unit)
+    lost: list[str] = []
+    for row in sorted(on_shelves, key=lambda one: (one.lot_id, one.location_id)):
+        why = f"{_words(named[row.lot_id])} is recalled by notice {recall.notice}"
+        lost += holds.release_units(unit, row.lot_id, row.location_id, why)
+    movements = [
+        {
+            "at": unit.now,
+            "kind": "quarantine",
+            "lot_id": row.lot_id,
+            "from_location_id": row.location_id,
+            "to_location_id": quarantine.id,
+            "quantity": row.quantity,
+            "reason": f"recall {recall.notice}",
+            "actor": unit.actor,
+        }
+        for row in on_shelves
+    ]
+    stock.post_movements(unit.session, movements)
+    losers = [require_case(unit, name) for name in dict.fromkeys(lost)]
+    return sum(row.quantity for row in on_shelves), rehold_cases(unit, losers)
+
+
+def _words(lot: Row[Any]) -> str:
+    name = f"lot {lot.lot_number}" if lot.lot_number else f"serial {lot.serial}"
+    return f"{lot.ref}, {name}"
+
+
+def lift_recall(unit: Unit, notice: str) -> RecallReport:
+    """End a recall; what lies in quarantine stays there until somebody moves it."""
+    row = require_recall(unit, notice)
+    if row.lifted_at is not None:
+        raise Conflict(f"Notice {notice} was lifted on {unit.local(row.lifted_at).date()}.")
+    row.lifted_at = unit.now
+    unit.session.flush()
+    return recall_report_with_effect(unit, row)

@@ -1,0 +1,1 @@
+"""Shortfalls on the coming lists, and what could cover them."""

@@ -1,0 +1,1 @@
+"""Stock: movements, sets, transfers and views of what is there."""

@@ -1,0 +1,458 @@
+"""Movements of every kind; a correction is a new line that names the one it takes back."""
+
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.core.catalogue import describe_size
+from service.errors import BadInput, Conflict, FieldFault, NotFound
+from service.operations.catalogue import require_item
+from service.operations.holds.release import move_with_holds, taken_error
+from service.operations.holds.sets import unserved_copy_holds
+from service.operations.locations import find_place, item_key, quarantine_place
+from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
+from service.operations.planner import planner_of
+from service.operations.recalls.notices import active_recall
+from service.operations.work import Unit
+from service.schemas.stock import (
+    CountBody,
+    DeliveryList,
+    DeliveryOut,
+    LotFields,
+    MoveBody,
+    MovementOut,
+    ReceiveBody,
+    StockOut,
+    StockPage,
+)
+from service.schemas.trays import (
+    CorrectionBody,
+    LoanOutBody,
+    QuarantineBody,
+    ReleaseBody,
+    WriteOffBody,
+)
+from service.storage.queries import catalogue, orders, stock, trays
+from service.storage.tables import Balance, Item, Location, Lot, Movement
+
+AnyMovement = (
+    ReceiveBody
+    | MoveBody
+    | CountBody
+    | WriteOffBody
+    | QuarantineBody
+    | ReleaseBody
+    | LoanOutBody
+    | CorrectionBody
+)
+
+
+#: What each kind of movement requires; the routes that record any kind require MOVE_STOCK.
+MOVEMENT_PERMISSIONS = {
+    "receive": KEEP_STOCK,
+    "move": MOVE_STOCK,
+    "count": KEEP_STOCK,
+    "write_off": KEEP_STOCK,
+    "quarantine": MOVE_STOCK,
+    "release": KEEP_STOCK,
+    "loan_out": KEEP_STOCK,
+    "correction": KEEP_STOCK,
+}
+
+
+def record_movement(unit: Unit, body: AnyMovement) -> MovementOut:
+    """Write one movement to the ledger; balances and holds follow in the same transaction.
+
+    Raises
+    ------
+    Forbidden
+        When the caller's roles allow movements, but not of this kind.
+    """
+    require(unit.caller, MOVEMENT_PERMISSIONS[body.kind])
+    if isinstance(body, CorrectionBody):
+        return _correct(unit, body)
+    item = require_item(unit, body.ref, "/ref")
+    if isinstance(body, ReceiveBody):
+        refuse_tray(unit, find_place(unit, body.to, "/to"))
+        return receive(unit, item, body)
+    lot = _require_lot(unit, item, body)
+    if isinstance(body, MoveBody):
+        return _move(unit, item, lot, body)
+    if isinstance(body, CountBody):
+        return _count(unit, item, lot, body)
+    return _take_off(unit, item, lot, body)
+
+
+def _take_off(
+    unit: Unit,
+    item: Item,
+    lot: Lot,
+    body: WriteOffBody | QuarantineBody | LoanOutBody | ReleaseBody,
+) -> MovementOut:
+    """Take units off a place for good; what is promised of them is refused, or told."""
+    if isinstance(body, WriteOffBody):
+        origin, target = find_place(unit, body.at, "/at"), None
+    else:
+        origin, target = find_place(unit, body.origin, "/origin"), None
+    if isinstance(body, LoanOutBody) and lot.ownership != "loan":
+        reason = f"these units are {lot.ownership}; only a loan goes back to its supplier"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/ownership", reason)])
+    if isinstance(body, QuarantineBody):
+        target = quarantine_place(unit)
+    if isinstance(body, ReleaseBody):
+        target = _shelf_after_quarantine(unit, body, origin)
+    refuse_tray(unit, origin, lot)
+    _require_there(unit, lot, origin, body.quantity)
+    if target is None:
+        _require_unpromised(unit, lot, origin, body.quantity)
+    line = _line(unit, body.kind, lot, body.quantity, body.reason, origin, target)
+    return _posted(unit, item, lot, line, follow=False)
+
+
+def _shelf_after_quarantine(unit: Unit, body: ReleaseBody, origin: Location) -> Location:
+    if origin.kind != "quarantine":
+        reason = f"{origin.store}, {origin.shelf} is no quarantine"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
+    target = find_place(unit, body.to, "/to")
+    if target.kind != "shelf":
+        reason = f"{target.store}, {target.shelf} is no shelf"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+    return target
+
+
+def _require_lot(unit: Unit, item: Item, body: LotFields) -> Lot:
+    key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
+    lot = stock.find_lot(unit.session, *key)
+    if lot is None:
+        reason = f"there is no such lot of {body.ref} here ({body.ownership})"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    return lot
+
+
+def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
+    origin = find_place(unit, body.origin, "/origin")
+    target = find_place(unit, body.to, "/to")
+    if origin.id == target.id:
+        reason = "the units are there already"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+    refuse_tray(unit, origin, lot)
+    refuse_tray(unit, target)
+    _require_there(unit, lot, origin, body.quantity)
+    follow = target.kind == "shelf"
+    line = _line(unit, "move", lot, body.quantity, body.reason or "", origin, target)
+    return _posted(unit, item, lot, line, follow=follow)
+
+
+def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
+    place = find_place(unit, body.at, "/at")
+    refuse_tray(unit, place, lot)
+    there = stock.quantity_at(unit.session, lot.id or 0, place.id or 0)
+    difference = body.counted - there
+    if difference == 0:
+        return movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
+    # The count is the truth: what is promised of units that are not there is given up and told.
+    origin, target = (None, place) if difference > 0 else (place, None)
+    line = _line(unit, "count", lot, abs(difference), body.reason, origin, target)
+    return _posted(unit, item, lot, line, follow=False)
+
+
+def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
+    wrong = unit.session.get(Movement, body.seq)
+    if wrong is None:
+        raise NotFound(f"The ledger has no line {body.seq}.")
+    _require_own_line(unit, wrong)
+    if wrong.corrects_seq is not None:
+        raise Conflict(f"Line {body.seq} is a correction itself; write a new movement instead.")
+    if wrong.case_id is not None:
+        raise Conflict(f"Line {body.seq} belongs to a case; correct it on the case's tray.")
+    known = stock.correction_of(unit.session, body.seq)
+    if known is not None:
+        raise Conflict(f"Line {body.seq} has been corrected already, by line {known}.")
+    lot = unit.session.get_one(Lot, wrong.lot_id)
+    item = unit.session.get_one(Item, lot.item_id)
+    if wrong.to_location_id is not None:
+        there = unit.session.get_one(Location, wrong.to_location_id)
+        _require_there(unit, lot, there, wrong.quantity)
+    line: dict[str, Any] = {
+        "at": unit.now,
+        "kind": wrong.kind,
+        "lot_id": wrong.lot_id,
+        "from_location_id": wrong.to_location_id,
+        "to_location_id": wrong.from_location_id,
+        "quantity": wrong.quantity,
+        "reason": body.reason,
+        "actor": unit.actor,
+        "corrects_seq": wrong.seq,
+    }
+    orders.forget_movement(unit.session, body.seq)
+    return _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
+
+
+def _require_own_line(unit: Unit, line: Movement) -> None:
+    """Keep a site to its own lines: another's do not exist, and a transfer is both sites'."""
+    ends = [key for key in (line.from_location_id, line.to_location_id) if key is not None]
+    own = [unit.session.get_one(Location, key).site_id == unit.site_id for key in ends]
+    if not any(own):
+        raise NotFound(f"The ledger has no line {line.seq}.")
+    if not all(own):
+        raise Conflict(f"Line {line.seq} is a transfer between sites; ask for a transfer back.")
+
+
+def _is_move_between_shelves(unit: Unit, line: Movement) -> bool:
+    ends = [key for key in (line.from_location_id, line.to_location_id) if key is not None]
+    kinds = [unit.session.get_one(Location, key).kind for key in ends]
+    return kinds == ["shelf", "shelf"]
+
+
+def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
+    """Keep the tray of a case to its packs: what lies there is brought and settled one by one.
+
+    A lot that no open pack of the case accounts for may be taken off or counted.
+    """
+    if place.kind != "theatre":
+        return
+    case = planner_of(unit).find_case(place.shelf)
+    if case is None:
+        return
+    if lot is not None and not trays.open_packs(unit.session, case.id or 0, lot.id or 0):
+        return
+    raise Conflict(
+        f"{place.store}, {place.shelf} is the tray of case {case.reference}: "
+        "scan packs to it, and say there what became of them."
+    )
+
+
+def _line(  # noqa: PLR0917 - the columns of one line
+    unit: Unit,
+    kind: str,
+    lot: Lot,
+    quantity: int,
+    reason: str,
+    origin: Location | None,
+    target: Location | None,
+) -> dict[str, Any]:
+    return {
+        "at": unit.now,
+        "kind": kind,
+        "lot_id": lot.id,
+        "from_location_id": origin.id if origin else None,
+        "to_location_id": target.id if target else None,
+        "quantity": quantity,
+        "reason": reason,
+        "actor": unit.actor,
+    }
+
+
+def _posted(unit: Unit, item: Item, lot: Lot, line: dict[str, Any], *, follow: bool) -> MovementOut:
+    reopened = move_with_holds(unit, line, follow=follow)
+    out = movement_out(
+        unit,
+        item,
+        lot,
+        seq=stock.last_seq(unit.session),
+        kind=str(line["kind"]),
+        quantity=int(line["quantity"]),
+    )
+    return out.model_copy(update={"reopened": reopened})
+
+
+def _require_there(unit: Unit, lot: Lot, origin: Location, quantity: int) -> None:
+    there = stock.quantity_at(unit.session, lot.id or 0, origin.id or 0)
+    if there < quantity:
+        raise Conflict(
+            f"{origin.store}, {origin.shelf} has {there} of this lot, not {quantity}.",
+            faults=[FieldFault("/quantity", f"at most {there}")],
+        )
+
+
+def _require_unpromised(unit: Unit, lot: Lot, origin: Location, quantity: int) -> None:
+    balance = unit.session.get_one(Balance, (lot.id, origin.id))
+    left = balance.quantity - quantity
+    if balance.held <= left and not unserved_copy_holds(
+        unit, lot.id or 0, origin.id or 0, copies=left
+    ):
+        return
+    raise taken_error(unit, lot, origin)
+
+
+def use_by_fault(
+    *, supplied_sterile: bool, reusable: bool, sterility: str, use_by: date | None
+) -> str | None:
+    """Say why a pack without a use-by date is refused, or ``None`` when it is in order.
+
+    A sterile pack keeps its sterility until its use-by date; without one it would be counted as
+    cover for ever. An instrument set is sterilised here again and again, and what is unsterile
+    covers nothing: both may be without. Source: common practice.
+
+    Parameters
+    ----------
+    supplied_sterile, reusable
+        As the catalogue has the item.
+    sterility
+        ``sterile`` or ``unsterile``, as the pack is.
+    use_by
+        The date on the label, if it is known.
+    """
+    if use_by is not None or reusable or not supplied_sterile or sterility != "sterile":
+        return None
+    return "this item comes sterile, so its pack carries a use-by date; copy it from the label"
+
+
+def list_stock(
+    unit: Unit,
+    *,
+    ref: str | None = None,
+    kind: str | None = None,
+    system: str | None = None,
+    store: str | None = None,
+    after: str = "",
+    limit: int,
+) -> StockPage:
+    """Return what lies where, by reference and lot, some at a time."""
+    given = {"ref": ref, "kind": kind, "system": system, "store": store}
+    rows = stock.stock_rows(
+        unit.session,
+        site_id=unit.site_id,
+        filters={name: value for name, value in given.items() if value is not None},
+        after=_read_cursor(after) if after else None,
+        limit=limit + 1,
+    )
+    page = rows[:limit]
+    more = _write_cursor(page[-1]) if len(rows) > limit else None
+    facts = catalogue.facts_of(unit.session, {row.ref for row in page})
+    return StockPage(
+        stock=[_stock_out(row, describe_size(facts[row.ref])) for row in page], next_after=more
+    )
+
+
+#: The largest key a row can have on both databases.
+_MOST_KEY = 2**31 - 1
+
+
+def _write_cursor(row: Row[Any]) -> str:
+    return f"{row.lot_id}.{row.location_id}.{row.ref}"
+
+
+def _read_cursor(text: str) -> tuple[str, int, int]:
+    lot, _, rest = text.partition(".")
+    place, _, ref = rest.partition(".")
+    if not (lot.isascii() and lot.isdigit() and place.isascii() and place.isdigit() and ref):
+        reason = "this is not where a page of ours ended; start again without it"
+        raise BadInput("The page cannot be found.", faults=[FieldFault("/after", reason)])
+    # PostgreSQL takes no larger number for a key; beyond it there are no rows either way.
+    return ref, min(int(lot[:18]), _MOST_KEY), min(int(place[:18]), _MOST_KEY)
+
+
+def _stock_out(row: Row[Any], size: str) -> StockOut:
+    facts = row._asdict()
+    return StockOut.model_validate({**facts, "lot": facts["lot_number"], "size": size})
+
+
+def stock_words(unit: Unit) -> dict[str, list[str]]:
+    """Return the systems and stores there are, for choosing from."""
+    return {
+        "systems": stock.systems(unit.session),
+        "stores": stock.stores(unit.session, unit.site_id),
+    }
+
+
+def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> MovementOut:
+    """Take a pack into stock; an expired or recalled one is refused."""
+    if body.use_by is not None and body.use_by < unit.today:
+        reason = f"{body.use_by} is in the past: an expired pack is not received into stock"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
+    place = find_place(unit, body.to, "/to")
+    sterility = body.sterility or ("sterile" if item.supplied_sterile else "unsterile")
+    missing = use_by_fault(
+        supplied_sterile=item.supplied_sterile,
+        reusable=item.reusable,
+        sterility=sterility,
+        use_by=body.use_by,
+    )
+    if missing is not None:
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", missing)])
+    notice = active_recall(unit, item_key(item), item.supplier, body.lot or "", body.serial or "")
+    if notice is not None and place.kind != "quarantine":
+        reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    lot = _same_lot(unit, item, body, sterility)
+    kind = "loan_in" if body.ownership == "loan" else "receive"
+    line = {"kind": kind, "quantity": body.quantity, "reason": reason}
+    return _post(unit, item, lot, line, to=place)
+
+
+def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
+    """Find the lot, or start it; a lot cannot have two use-by dates."""
+    key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
+    lot = stock.find_lot(unit.session, *key)
+    if lot is None:
+        lot = Lot(
+            item_id=key[0],
+            lot_number=key[1],
+            serial=key[2],
+            ownership=key[3],
+            use_by=body.use_by,
+            return_by=body.return_by,
+            sterility=sterility,
+        )
+        unit.session.add(lot)
+        unit.session.flush()
+        return lot
+    for name, theirs, ours in (
+        ("use_by", lot.use_by, body.use_by),
+        ("return_by", lot.return_by, body.return_by),
+        ("sterility", lot.sterility, sterility),
+    ):
+        if theirs != ours:
+            reason = f"this lot is on record with {name} {theirs}; check the label"
+            raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{name}", reason)])
+    return lot
+
+
+def _post(unit: Unit, item: Item, lot: Lot, line: dict[str, Any], *, to: Location) -> MovementOut:
+    columns = {
+        "at": unit.now,
+        "lot_id": lot.id,
+        "from_location_id": None,
+        "to_location_id": to.id,
+        "actor": unit.actor,
+    }
+    stock.post_movements(unit.session, [{**columns, **line}])
+    return movement_out(
+        unit,
+        item,
+        lot,
+        seq=stock.last_seq(unit.session),
+        kind=line["kind"],
+        quantity=line["quantity"],
+    )
+
+
+def movement_out(
+    unit: Unit, item: Item, lot: Lot, *, seq: int | None, kind: str, quantity: int
+) -> MovementOut:
+    """Return what was moved, as it is answered."""
+    return MovementOut(
+        seq=seq,
+        kind=kind,
+        ref=item.ref,
+        lot=lot.lot_number,
+        serial=lot.serial,
+        quantity=quantity,
+        actor=unit.actor,
+        at=unit.local(unit.now),
+    )
+
+
+def list_deliveries(unit: Unit) -> DeliveryList:
+    """Return everything on its way, the earliest first: what is outstanding on sent orders."""
+    rows = planner_of(unit).deliveries
+    return DeliveryList(deliveries=[delivery_out(unit, row._asdict()) for row in rows])
+
+
+def delivery_out(unit: Unit, facts: dict[str, Any]) -> DeliveryOut:
+    """Return units on their way with their moments on the site's clock."""
+    for name in ("due_at", "usable_from"):
+        facts[name] = unit.local(facts[name])
+    return DeliveryOut.model_validate(facts)

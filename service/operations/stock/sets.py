@@ -1,0 +1,205 @@
+"""Instrument sets: where each copy is, when it is back, who needs it next, and what clashes."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.core.catalogue import ItemFacts
+from service.operations.cover.requirements import CaseRequirements, case_requirements
+from service.operations.planner import planner_of
+from service.operations.stock.movements import list_deliveries
+from service.operations.stock.view import DAYS_AHEAD, shortages_ahead, why_not_usable
+from service.operations.stock_units import sets_that_count
+from service.operations.work import Unit
+from service.schemas.cover import CaseCheckOut, CheckOut, SetTimes, SetUseOut
+from service.schemas.stock import (
+    DeliveryOut,
+    ListShortageOut,
+    SetCopy,
+    SetNeed,
+    SetsOut,
+    SetStockOut,
+)
+from service.storage.queries import catalogue
+
+
+@dataclass(frozen=True, slots=True)
+class _SetFacts:
+    """What is known of all sets, read once."""
+
+    rows: Sequence[Row[Any]]
+    holds: Sequence[Row[Any]]
+    cases: Mapping[str, CaseRequirements]
+    missing: Sequence[ListShortageOut]
+    deliveries: Sequence[DeliveryOut]
+    recalled: Collection[int]
+
+
+def list_sets(unit: Unit) -> SetsOut:
+    """Return every instrument set of the catalogue with its copies at the site.
+
+    Those that a coming case misses come first, then those that are needed soonest.
+    """
+    last = unit.today + timedelta(days=DAYS_AHEAD)
+    facts = [item for item in planner_of(unit).facts if item.turnaround_minutes is not None]
+    prepared = case_requirements(unit, last)
+    rows = planner_of(unit).stock_of({item.ref for item in facts})
+    lots = sorted({row.lot_id for row in rows})
+    holds = catalogue.holds_on(unit.session, unit.site_id, lots)
+    shelf = _SetFacts(
+        rows,
+        [hold for hold in holds if hold.is_set and hold.until_at > unit.now],
+        {one.row.reference: one for one in prepared},
+        [one for one in shortages_ahead(unit) if one.what == "instrument set"],
+        list_deliveries(unit).deliveries,
+        planner_of(unit).recalled,
+    )
+    sets = [_set_out(unit, item, shelf) for item in facts]
+    return SetsOut(until=last, sets=sorted(sets, key=_soonest))
+
+
+def _soonest(one: SetStockOut) -> tuple[bool, bool, datetime, str]:
+    first = one.needs[0].starts_at if one.needs else datetime.max.replace(tzinfo=UTC)
+    return not one.conflicts, not one.needs, first, one.ref
+
+
+def _set_out(unit: Unit, item: ItemFacts, shelf: _SetFacts) -> SetStockOut:
+    rows = [row for row in shelf.rows if row.ref == item.ref]
+    copies = [_copy(unit, row, shelf) for row in rows]
+    conflicts = [one for one in shelf.missing if item.ref in one.refs]
+    lots = {row.lot_id for row in rows}
+    minutes = item.turnaround_minutes or 0
+    needs = [_held(unit, hold, shelf) for hold in shelf.holds if hold.lot_id in lots]
+    needs += [_lacking(unit, one, shelf, minutes) for one in conflicts]
+    return SetStockOut(
+        ref=item.ref,
+        description=item.description,
+        system=item.system,
+        turnaround_minutes=minutes,
+        usable=sum(copy.quantity for copy in copies if copy.is_ready),
+        copies=copies,
+        needs=sorted(needs, key=lambda need: (need.starts_at, need.case)),
+        deliveries=[one for one in shelf.deliveries if one.ref == item.ref],
+        conflicts=conflicts,
+    )
+
+
+def _copy(unit: Unit, row: Row[Any], shelf: _SetFacts) -> SetCopy:
+    own = [
+        hold
+        for hold in shelf.holds
+        if (hold.lot_id, hold.location_id) == (row.lot_id, row.location_id)
+    ]
+    away = [hold for hold in own if hold.from_at <= unit.now or row.location_kind == "theatre"]
+    coming = [hold for hold in own if hold not in away]
+    state = why_not_usable(row, shelf.recalled, unit.today)
+    is_away = len(away) >= row.quantity
+    if not state and row.location_kind == "theatre":
+        state = f"with {row.shelf}"
+    elif not state and is_away:
+        state = "away"
+    facts = row._asdict()
+    return SetCopy.model_validate(
+        {
+            **facts,
+            "serial": row.serial or row.lot_number,
+            "state": state or "ready",
+            "is_ready": not state,
+            "back_at": unit.local(min(hold.until_at for hold in away)) if is_away else None,
+            "with_case": away[0].reference if away else None,
+            "next_case": coming[0].reference if coming else None,
+            "next_at": unit.local(coming[0].from_at) if coming else None,
+        }
+    )
+
+
+def _held(unit: Unit, hold: Row[Any], shelf: _SetFacts) -> SetNeed:
+    known = shelf.cases.get(hold.reference)
+    ends = known.row.ends_at if known is not None else hold.until_at
+    return SetNeed(
+        case=hold.reference,
+        list_date=hold.list_date,
+        theatre=hold.theatre,
+        starts_at=unit.local(hold.from_at),
+        ends_at=unit.local(ends),
+        until=unit.local(hold.until_at),
+        stands_by=hold.until_at <= ends,
+        is_missing=False,
+    )
+
+
+def _lacking(unit: Unit, one: ListShortageOut, shelf: _SetFacts, minutes: int) -> SetNeed:
+    row = shelf.cases[one.case].row
+    return SetNeed(
+        case=one.case,
+        list_date=one.list_date,
+        theatre=one.theatre,
+        starts_at=unit.local(row.starts_at),
+        ends_at=unit.local(row.ends_at),
+        until=unit.local(row.ends_at + timedelta(minutes=minutes)),
+        stands_by=False,
+        is_missing=True,
+    )
+
+
+def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
+    """Return every instrument set that a checked day needs, with the cases that need it.
+
+    A set counts as in use from the start to the end of a case, and is back after its turnaround.
+    A set two constructs of one case name is needed once by it.
+
+    Parameters
+    ----------
+    check
+        The day, checked against stock.
+
+    Returns
+    -------
+    list of SetTimes
+        By name; the cases in order of start.
+    """
+    minutes = planner_of(unit).catalogue.turnarounds
+    copies = sets_that_count(unit, check.date)
+    names: dict[str, str] = {}
+    uses: dict[str, list[CaseCheckOut]] = {}
+    for case in sorted(
+        (case for one in check.lists for case in one.cases),
+        key=lambda case: (case.starts_at, case.case),
+    ):
+        for ref, label in _sets_of(case).items():
+            names[ref] = label
+            uses.setdefault(ref, []).append(case)
+    return [
+        SetTimes(
+            ref=ref,
+            name=names[ref],
+            quantity=copies.get(ref, 0),
+            turnaround_minutes=minutes.get(ref, 0),
+            uses=[_use(case, minutes.get(ref, 0)) for case in uses[ref]],
+        )
+        for ref in sorted(uses, key=lambda ref: (names[ref], ref))
+    ]
+
+
+def _sets_of(case: CaseCheckOut) -> dict[str, str]:
+    """Return the sets a case needs; of several that would serve, the one it is given."""
+    found = {row.ref: row.label for row in case.pick_list if row.use_by is None and row.serial}
+    lines = [line for one in case.constructs for line in one.lines] + case.near
+    return {
+        ref: line.label
+        for line in lines
+        if line.what == "instrument set" and line.refs
+        for ref in [next((ref for ref in line.refs if ref in found), line.refs[0])]
+    }
+
+
+def _use(case: CaseCheckOut, minutes: int) -> SetUseOut:
+    return SetUseOut(
+        case=case.case,
+        starts_at=case.starts_at,
+        ends_at=case.ends_at,
+        back_at=case.ends_at + timedelta(minutes=minutes),
+    )

@@ -1,0 +1,1 @@
+"""Trays: packs scanned, brought, used and returned."""

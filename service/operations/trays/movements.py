@@ -1,0 +1,203 @@
+"""The units of a tray: brought from their shelf, taken back, used up."""
+
+from typing import Any
+
+from service.errors import Conflict
+from service.operations.holds.holds import IN_TRAY, release_holds, update_held
+from service.operations.holds.release import move_with_holds, rehold_cases, release_and_notify
+from service.operations.holds.sets import hold_copies, hold_turnaround, unserved_copy_holds
+from service.operations.planner import planner_of
+from service.operations.work import Unit
+from service.schemas.trays import PackBody, PackOutcomeBody
+from service.storage.queries import stock, trays
+from service.storage.tables import CasePack, Hold, Item, Location, Lot, OperatingList, SurgicalCase
+
+
+def _tray_place(unit: Unit, case: SurgicalCase) -> Location:
+    """Return the tray's place in the case's theatre, made when it is the first.
+
+    A tray goes along when its case goes to another theatre.
+    """
+    theatre = unit.session.get_one(OperatingList, case.list_id).theatre
+    place = stock.find_tray(unit.session, unit.site_id, case.reference)
+    if place is None:
+        if stock.find_location(unit.session, unit.site_id, theatre, case.reference) is not None:
+            raise Conflict(
+                f"{theatre}, {case.reference} is a shelf; the case has no room for a tray."
+            )
+        place = Location(site_id=unit.site_id, store=theatre, shelf=case.reference, kind="theatre")
+        unit.session.add(place)
+    elif stock.find_location(unit.session, unit.site_id, theatre, case.reference) is None:
+        place.store = theatre
+    unit.session.flush()
+    return place
+
+
+def move_to_tray(  # noqa: PLR0917 - one pack's way
+    unit: Unit,
+    case: SurgicalCase,
+    item: Item,
+    lot: Lot,
+    home: Location,
+    body: PackBody,
+) -> None:
+    """Move the units to the tray; the case's hold goes with them, or is made there."""
+    tray = _tray_place(unit, case)
+    lot_id, tray_id = lot.id or 0, tray.id or 0
+    before = _on_tray(unit, case, lot)
+    line = _line(unit, "pick", case, lot, body.quantity, home, tray, body.although or "")
+    move_with_holds(unit, line, follow=True, own=case.id)
+    came = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot_id, location_id=tray_id)
+    missing = before + body.quantity - sum(hold.quantity for hold in came)
+    if missing > 0 and item.reusable:
+        hold_copies(unit, case, item, lot_id, tray_id, missing)
+        short = unserved_copy_holds(unit, lot_id, tray_id, own=case.id)
+        rehold_cases(
+            unit, release_and_notify(unit, short, f"the set is with case {case.reference}")
+        )
+    elif missing > 0:
+        unit.session.add(_tray_hold(unit, case, lot, tray, missing))
+        update_held(unit, [(lot_id, tray_id)])
+    for hold in planner_of(unit).holds_in_force(
+        case_id=case.id, lot_id=lot_id, location_id=tray_id
+    ):
+        hold.role = IN_TRAY
+    _note_pack(unit, case, lot, home, body.quantity)
+
+
+def _note_pack(unit: Unit, case: SurgicalCase, lot: Lot, home: Location, quantity: int) -> None:
+    pack = unit.session.get(CasePack, (case.id, lot.id, home.id))
+    if pack is not None:
+        pack.picked += quantity
+        return
+    unit.session.add(
+        CasePack(
+            case_id=case.id or 0,
+            lot_id=lot.id or 0,
+            home_location_id=home.id or 0,
+            picked=quantity,
+        )
+    )
+
+
+def _on_tray(unit: Unit, case: SurgicalCase, lot: Lot) -> int:
+    """Return how many units of a lot lay on the tray before this pick."""
+    found = trays.open_packs(unit.session, case.id or 0, lot.id or 0)
+    return sum(pack.picked - pack.returned - pack.implanted - pack.wasted for pack in found)
+
+
+def _tray_hold(unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, quantity: int) -> Hold:
+    row = unit.session.get_one(OperatingList, case.list_id)
+    return Hold(
+        case_id=case.id or 0,
+        lot_id=lot.id or 0,
+        location_id=tray.id or 0,
+        quantity=quantity,
+        list_date=row.list_date,
+        list_id=row.id or 0,
+        # It was brought to be used; that nobody planned it changes nothing.
+        stays=True,
+        from_at=case.starts_at,
+        until_at=case.ends_at,
+        role=IN_TRAY,
+        made_at=unit.now,
+        actor=unit.actor,
+    )
+
+
+def record_outcome(  # noqa: PLR0917 - one pack's end
+    unit: Unit, case: SurgicalCase, item: Item, lot: Lot, pack: CasePack, body: PackOutcomeBody
+) -> None:
+    """Let units leave the tray: back to their shelf, or used up."""
+    tray = _tray_place(unit, case)
+    home = unit.session.get_one(Location, pack.home_location_id)
+    _shrink_tray_hold(unit, case, lot, tray, body.quantity)
+    reason = body.reason or ""
+    if body.fate == "return":
+        line = _line(unit, "return", case, lot, body.quantity, tray, home, reason)
+        move_with_holds(unit, line, follow=True)
+        if item.reusable:
+            hold_turnaround(unit, case, item, lot.id or 0, home.id or 0)
+            short = unserved_copy_holds(unit, lot.id or 0, home.id or 0, own=case.id)
+            rehold_cases(
+                unit,
+                release_and_notify(unit, short, f"the set is back late from case {case.reference}"),
+            )
+        pack.returned += body.quantity
+        return
+    used = _become_owned(unit, case, lot, tray, body) if lot.ownership == "consigned" else lot
+    line = _line(unit, body.fate, case, used, body.quantity, tray, None, reason)
+    move_with_holds(unit, line, follow=False, why=_opened(case))
+    if body.fate == "implant":
+        pack.implanted += body.quantity
+    else:
+        pack.wasted += body.quantity
+
+
+def _opened(case: SurgicalCase) -> str:
+    return f"a pack that this case counted on was opened in case {case.reference}"
+
+
+def _shrink_tray_hold(
+    unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, quantity: int
+) -> None:
+    """Release the case's own hold on units that leave its tray; others' holds go with them."""
+    left = quantity
+    for hold in planner_of(unit).holds_in_force(
+        case_id=case.id,
+        lot_id=lot.id,
+        location_id=tray.id,
+        role=IN_TRAY,
+        is_set=False,
+    ):
+        if left == 0:
+            break
+        off = min(left, hold.quantity)
+        left -= off
+        if off == hold.quantity:
+            release_holds(unit, [hold], "accounted for")
+        else:
+            hold.quantity -= off
+    update_held(unit, [(lot.id or 0, tray.id or 0)])
+
+
+def _become_owned(
+    unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, body: PackOutcomeBody
+) -> Lot:
+    """Turn consigned units into owned ones: out of the consigned lot, into its owned twin."""
+    key = (lot.item_id, lot.lot_number, lot.serial, "owned")
+    twin = stock.find_lot(unit.session, *key)
+    if twin is None:
+        facts = lot.model_dump(exclude={"id", "ownership", "return_by"})
+        twin = Lot(**facts, ownership="owned")
+        unit.session.add(twin)
+        unit.session.flush()
+    reason = "used: bill only"
+    out = _line(unit, "consigned_use", case, lot, body.quantity, tray, None, reason)
+    move_with_holds(unit, out, follow=False, why=_opened(case))
+    into = _line(unit, "consigned_use", case, twin, body.quantity, None, tray, reason)
+    move_with_holds(unit, into, follow=False)
+    return twin
+
+
+def _line(  # noqa: PLR0917 - the columns of one line
+    unit: Unit,
+    kind: str,
+    case: SurgicalCase,
+    lot: Lot,
+    quantity: int,
+    origin: Location | None,
+    target: Location | None,
+    reason: str,
+) -> dict[str, Any]:
+    return {
+        "at": unit.now,
+        "kind": kind,
+        "lot_id": lot.id,
+        "from_location_id": origin.id if origin else None,
+        "to_location_id": target.id if target else None,
+        "quantity": quantity,
+        "case_id": case.id,
+        "reason": reason,
+        "actor": unit.actor,
+    }

@@ -1,0 +1,129 @@
+"""Recalls and where the recalled units are."""
+
+from datetime import date, datetime
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from service.schemas.base import Body, LongText, Name, Out, Ref, located
+
+
+class RecallBody(Body):
+    """A supplier's notice; what it does not name it recalls all of."""
+
+    notice: Ref
+    ref: Ref | None = None
+    supplier: Name | None = None
+    lot: Name | None = None
+    serial: Name | None = None
+    reason: LongText
+    quarantine: bool = Field(description="Move every unit found on shelves to quarantine now")
+
+    @model_validator(mode="after")
+    def _names_something(self) -> Self:
+        if not any((self.ref, self.supplier, self.lot, self.serial)):
+            raise located(self, "ref", "say at least one of ref, supplier, lot and serial")
+        return self
+
+
+class RecallSearch(Body):
+    """What units are looked for; what is not said is any."""
+
+    ref: Ref | None = None
+    supplier: Name | None = None
+    lot: Name | None = None
+    serial: Name | None = None
+
+
+class RecallHead(Out):
+    """What a notice recalls, and whether it is in force."""
+
+    notice: str
+    ref: str | None
+    supplier: str
+    lot: str
+    serial: str
+    reason: str
+    at: datetime
+    actor: str
+    lifted_at: datetime | None
+
+
+class RecallPage(Out):
+    """Some of the recalls, the newest first, and where the next begins."""
+
+    recalls: list[RecallHead]
+    next_after: str | None = None
+
+
+class RecalledUnits(Out):
+    """Units of one lot at one place."""
+
+    ref: str
+    lot: str
+    serial: str
+    store: str
+    shelf: str
+    quantity: int
+    held: int
+
+
+class TrayUnits(Out):
+    """Units scanned to a case's tray and not accounted for yet."""
+
+    ref: str
+    lot: str
+    serial: str
+    case: str
+    list_date: date
+    theatre: str
+    quantity: int
+
+
+class PromisedUnits(TrayUnits):
+    """Units a hold promises to a case."""
+
+
+class GoneUnits(Out):
+    """Units gone without being used in a case: returned, written off, missing at a count."""
+
+    ref: str
+    lot: str
+    serial: str
+    kind: str
+    quantity: int
+    last_on: date
+
+
+class UsedUnits(Out):
+    """Units implanted or wasted in a case; ``case`` is ``None`` where it is not on record."""
+
+    ref: str
+    lot: str
+    serial: str
+    case: str | None
+    outcome: str
+    quantity: int
+    last_on: date
+    source: Literal["ledger", "history"]
+
+
+class RecallReport(RecallHead):
+    """Where every recalled unit is, was or went; what nobody can tell is listed as such."""
+
+    says: str
+    on_shelves: list[RecalledUnits]
+    in_quarantine: list[RecalledUnits]
+    in_theatre: list[RecalledUnits]
+    on_trays: list[TrayUnits]
+    on_lists: list[PromisedUnits]
+    used: list[UsedUnits]
+    gone: list[GoneUnits]
+    cannot_tell: list[RecalledUnits] = Field(
+        description="Units whose record lacks the lot or serial that the notice names"
+    )
+    cannot_tell_used: list[UsedUnits] = Field(
+        description="Uses whose record lacks the lot or serial that the notice names"
+    )
+    moved: int = Field(description="Units moved to quarantine by this call")
+    cases_told: list[str] = Field(description="Cases this call reopened")

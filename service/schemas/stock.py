@@ -1,0 +1,444 @@
+"""Locations, stock, movements and deliveries in and out."""
+
+from datetime import date, datetime
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from service.schemas.base import Body, Count, Day, LongText, Moment, Name, Out, Ref, located
+from service.schemas.catalogue import ItemOut
+
+Ownership = Literal["owned", "consigned", "loan"]
+
+
+class LocationBody(Body):
+    """A shelf in a store, the quarantine, or a theatre."""
+
+    store: Name
+    shelf: Name
+    kind: Literal["shelf", "quarantine", "theatre"] = "shelf"
+
+
+class LocationOut(Out):
+    """A location as it is answered."""
+
+    store: str
+    shelf: str
+    kind: str
+
+
+class LotFields(Body):
+    """Which units are meant."""
+
+    ref: Ref
+    lot: Name | None = None
+    serial: Name | None = None
+    ownership: Ownership = "owned"
+
+    @model_validator(mode="after")
+    def _has_lot_or_serial(self) -> Self:
+        if self.lot is None and self.serial is None:
+            raise located(self, "lot", "say the lot or the serial")
+        return self
+
+
+class ReceiveBody(LotFields):
+    """Units that arrive and are put on a shelf."""
+
+    kind: Literal["receive"]
+    quantity: Count
+    to: LocationBody
+    use_by: Day | None = None
+    return_by: Day | None = None
+    sterility: Literal["sterile", "unsterile"] | None = None
+
+    @model_validator(mode="after")
+    def _loan_goes_back(self) -> Self:
+        if self.ownership != "consigned" and (self.ownership == "loan") != (
+            self.return_by is not None
+        ):
+            raise located(
+                self, "return_by", "a loan has a return_by date, and what is owned has none"
+            )
+        return self
+
+
+class MoveBody(LotFields):
+    """Units that go from one location to another, quarantine included."""
+
+    kind: Literal["move"]
+    quantity: Count
+    origin: LocationBody
+    to: LocationBody
+    reason: LongText | None = None
+
+
+class CountBody(LotFields):
+    """What somebody counted at a location; the difference goes to the ledger."""
+
+    kind: Literal["count"]
+    at: LocationBody
+    counted: Annotated[int, Field(ge=0, le=1_000_000)]
+    reason: LongText
+
+
+class MovementOut(Out):
+    """A line of the ledger; ``seq`` is ``None`` where a count found no difference."""
+
+    seq: int | None
+    kind: str
+    ref: str
+    lot: str
+    serial: str
+    quantity: int
+    actor: str
+    at: datetime
+    reopened: list[str] = []
+
+
+class StockOut(Out):
+    """Units of one lot at one place."""
+
+    ref: str
+    kind: str
+    system: str | None
+    description: str
+    size: str
+    lot: str
+    serial: str
+    use_by: date | None
+    ownership: str
+    return_by: date | None
+    sterility: str
+    store: str
+    shelf: str
+    location_kind: str
+    quantity: int
+    held: int
+
+
+class StockPage(Out):
+    """Some of the stock and where the next begins."""
+
+    stock: list[StockOut]
+    next_after: str | None = None
+
+
+class DeliveryBody(Body):
+    """Units on their way: an order or a loan; not stock until received."""
+
+    reference: Ref
+    ref: Ref
+    quantity: Count
+    ownership: Ownership = "owned"
+    due_at: Moment
+    usable_from: Moment | None = None
+    return_by: Day | None = None
+    supplier: Name | None = None
+
+    @model_validator(mode="after")
+    def _loan_goes_back(self) -> Self:
+        if self.ownership != "consigned" and (self.ownership == "loan") != (
+            self.return_by is not None
+        ):
+            raise located(
+                self, "return_by", "a loan has a return_by date, and what is owned has none"
+            )
+        return self
+
+
+class DeliveryOut(Out):
+    """A delivery as it is answered."""
+
+    reference: str
+    ref: str
+    description: str
+    quantity: int
+    ownership: str
+    due_at: datetime
+    usable_from: datetime
+    return_by: date | None
+    supplier: str
+
+
+class DeliveryList(Out):
+    """What is on its way, the earliest first."""
+
+    deliveries: list[DeliveryOut]
+
+
+class FirstUse(Out):
+    """The first coming case that could take the units."""
+
+    case: str
+    list_date: date
+    theatre: str
+    label: str
+
+
+class ExpiringUnits(Out):
+    """Units of one lot at one place; ``value_minor`` is ``None`` where no price is known."""
+
+    ref: str
+    description: str
+    lot: str
+    serial: str
+    use_by: date
+    days_left: int
+    is_expired: bool
+    ownership: str
+    store: str
+    shelf: str
+    location_kind: str
+    quantity: int
+    held: int
+    unit_price_minor: int | None
+    value_minor: int | None
+    currency: str | None
+    first_use: FirstUse | None
+
+
+class Worth(Out):
+    """What units with a known price are worth, in one currency."""
+
+    currency: str
+    value_minor: int
+
+
+class ExpiringOut(Out):
+    """Everything that expires within some days, what has expired already first."""
+
+    today: date
+    days: int
+    until: date
+    units: list[ExpiringUnits]
+    worth: list[Worth]
+    without_price: int
+
+
+class ListShortageOut(Out):
+    """Something a coming list misses: any one of ``refs`` would serve."""
+
+    case: str
+    list_date: date
+    theatre: str
+    refs: list[str]
+    what: str
+    because: str
+    missing: int
+    sentence: str
+
+
+class Amounts(Out):
+    """Units of one or more items: ``here`` is ``promised``, ``free`` and ``not_usable`` together.
+
+    ``needed`` is how many coming lists miss; what is on its way counts for none of them.
+    """
+
+    here: int = 0
+    promised: int = 0
+    free: int = 0
+    not_usable: int = 0
+    needed: int = 0
+    coming: int = 0
+
+
+class FamilyOut(Amounts):
+    """One kind of item of one system."""
+
+    kind: str
+    system: str | None
+    sizes: int
+
+
+class SizeStockOut(Amounts):
+    """One catalogue line with what there is of it; lengths in mm, angles in degrees."""
+
+    ref: str
+    kind: str
+    system: str | None
+    description: str
+    size: str
+    length_mm: float | None
+    diameter_mm: float | None
+    angle_deg: float | None
+    side: str | None
+    head_design: str | None
+    thread: str | None
+    thread_length_mm: float | None
+    holes: int | None
+    barrel_mm: float | None
+
+
+class LotHold(Out):
+    """Units of a lot in one place that are promised to a case."""
+
+    case: str
+    list_date: date
+    theatre: str
+    quantity: int
+
+
+class LotAtPlace(Out):
+    """Units of one lot in one place; ``not_usable`` says why they count for no case."""
+
+    ref: str
+    lot: str
+    serial: str
+    use_by: date | None
+    ownership: str
+    return_by: date | None
+    sterility: str
+    store: str
+    shelf: str
+    location_kind: str
+    quantity: int
+    held: int
+    not_usable: str
+    holds: list[LotHold]
+
+
+class StockChangeOut(Out):
+    """Something that changes an item's stock on a day."""
+
+    day: date
+    kind: str
+    quantity: int
+    name: str
+
+
+class ProjectedDayOut(Out):
+    """An item's stock on one day."""
+
+    day: date
+    there: int
+    promised: int
+    free: int
+    coming: int
+    changes: list[StockChangeOut]
+
+
+class ProjectionOut(Out):
+    """An item's stock from today on, the days on which something changes."""
+
+    first: date
+    last: date
+    there_now: int
+    days: list[ProjectedDayOut]
+
+
+class ItemView(Out):
+    """Everything about one item's stock at a site."""
+
+    item: ItemOut
+    size: SizeStockOut
+    lots: list[LotAtPlace]
+    deliveries: list[DeliveryOut]
+    missing: list[ListShortageOut]
+    projection: ProjectionOut
+
+
+class UnitsView(Out):
+    """Units of one lot in one place, and the places they could go to."""
+
+    item: ItemOut
+    size: str
+    units: LotAtPlace
+    places: list[LocationOut]
+
+
+class SetCopy(Out):
+    """One copy of an instrument set: where it is, and when it can be used again."""
+
+    serial: str
+    ownership: str
+    return_by: date | None
+    sterility: str
+    store: str
+    shelf: str
+    location_kind: str
+    quantity: int
+    state: str
+    is_ready: bool
+    back_at: datetime | None
+    with_case: str | None
+    next_case: str | None
+    next_at: datetime | None
+
+
+class SetNeed(Out):
+    """A coming case that counts on an instrument set, or misses it.
+
+    ``until`` is when the set is back and sterile; ``stands_by`` sets go back unopened.
+    """
+
+    case: str
+    list_date: date
+    theatre: str
+    starts_at: datetime
+    ends_at: datetime
+    until: datetime
+    stands_by: bool
+    is_missing: bool
+
+
+class SetStockOut(Out):
+    """One kind of instrument set with its copies, who needs it next, and what clashes."""
+
+    ref: str
+    description: str
+    system: str | None
+    turnaround_minutes: int
+    usable: int
+    copies: list[SetCopy]
+    needs: list[SetNeed]
+    deliveries: list[DeliveryOut]
+    conflicts: list[ListShortageOut]
+
+
+class SetsOut(Out):
+    """Every instrument set of a site, those with a conflict first."""
+
+    until: date
+    sets: list[SetStockOut]
+
+
+class AskBody(Body):
+    """Units asked of another site."""
+
+    site: Name
+    ref: Ref
+    quantity: Count
+    to: LocationBody
+
+
+class AnswerBody(Body):
+    """Whether a site agrees, and then which units go."""
+
+    agreed: bool
+    lot: Name | None = None
+    serial: Name | None = None
+    ownership: Literal["owned", "consigned", "loan"] = "owned"
+    origin: LocationBody | None = None
+
+
+class TransferOut(Out):
+    """A transfer as both sites see it."""
+
+    id: int
+    from_site: str
+    to_site: str
+    ref: str
+    quantity: int
+    to_store: str
+    to_shelf: str
+    state: str
+    asked_at: datetime
+    asked_by: str
+    answered_by: str
+
+
+class Transfers(Out):
+    """Transfers, the newest first."""
+
+    transfers: list[TransferOut]

@@ -1,0 +1,1 @@
+"""The femur with a construct in it, in millimetres first and then as SVG."""
