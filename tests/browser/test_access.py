@@ -36,6 +36,8 @@ PAGES = {
     "audit trail": "/audit",
     "import": "/import",
     "figures": "/figures",
+    "guide to installing": "/guides/installing",
+    "guide to security": "/guides/security",
     "error": "/cases/HAR-9999",
 }
 

@@ -183,3 +183,25 @@ def test_no_file_holds_what_only_its_author_can_reach() -> None:
             text = file.read_text(encoding="utf-8")
             bad += [f"{file.relative_to(ROOT)}: {word}" for word in words if word in text]
     assert bad == []
+
+
+#: How many pairs of rooms directly inside operations may know each other: a file is a room, and so
+#: is a folder with all that is in it.
+MOST_PAIRS = 120
+
+
+def test_the_rooms_of_operations_know_few_others() -> None:
+    rooms = ROOT / "service" / "operations"
+    pairs = set()
+    for file in rooms.rglob("*.py"):
+        room = file.relative_to(rooms).with_suffix("").parts[0]
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module is not None:
+                names = [f"{node.module}.{alias.name}" for alias in node.names]
+                pairs |= {
+                    (room, name.split(".")[2])
+                    for name in names
+                    if name.startswith("service.operations.")
+                }
+    between = {(one, other) for one, other in pairs if one not in (other, "__init__")}
+    assert 50 < len(between) <= MOST_PAIRS, sorted(between)
