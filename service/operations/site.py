@@ -53,8 +53,22 @@ def gauges_of(unit: Unit) -> dict[str, tuple[str, float]]:
     }
 
 
-#: Areas whose changes at another site are also ours: units between sites, and what all sites share.
-SHARED = ("transfers.", "recalls.", "items.", "planning.", "figures.")
+#: The operations whose changes at another site are also ours, by what their names begin with after
+#: the layer: units that go from site to site, and what all sites share.
+SHARED = (
+    "transfers.",
+    "stock.ask",
+    "stock.answer",
+    "recalls.",
+    "stock.start_recall",
+    "stock.lift_recall",
+    "items.",
+    "catalogue.",
+    "planning.",
+    "figures.",
+)
+#: Signing in and out, as the trail names them: they change nothing that pages show.
+UNSEEN = ("people.enter", "people.leave")
 
 
 class LatestChange(Out):
@@ -69,7 +83,7 @@ def latest_change(unit: Unit) -> LatestChange:
 
     Signing in and wrong tries are in the trail, too, and change nothing that pages show.
     """
-    found = people.last_change(unit.session, unit.site_id, SHARED)
+    found = people.last_change(unit.session, unit.site_id, SHARED, UNSEEN)
     if found is None:
         return LatestChange(version=0, at=None)
     return LatestChange(version=found.seq, at=unit.local(found.at))

@@ -103,10 +103,6 @@ def _rules(table: Table) -> Iterator[tuple[str, str]]:
             yield str(one.name), " ".join(str(one.sqltext).split())
 
 
-if __name__ == "__main__":
-    main(sys.argv[1:])
-
-
 def replace_check(table: str, name: str, rule: str) -> None:
     """Replace the rule of a named CHECK; every row must obey the new one.
 
@@ -161,3 +157,7 @@ def with_rule(sql: str, name: str, rule: str) -> str:
         if depth == 0:
             return sql[:start] + rule + sql[place:]
     raise ValueError(f"the rule {name} never ends")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

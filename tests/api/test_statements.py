@@ -121,7 +121,7 @@ def require(statements: Statements, most: int) -> None:
         ("/stock?kind=long_nail", 12),
         ("/stock/list", 6),
         ("/sets", 13),
-        ("/expiring", 8),
+        ("/expiring", 9),
     ],
 )
 def test_a_page_asks_each_thing_once(browser: TestClient, path: str, most: int) -> None:

@@ -77,14 +77,20 @@ def last_digest(session: Session) -> str | None:
     return session.execute(query).scalar()
 
 
-def last_change(session: Session, site_id: int, shared: Sequence[str]) -> Row[Any] | None:
-    """Return number and time of the newest change at a site, or of an area that sites share."""
+def last_change(
+    session: Session, site_id: int, shared: Sequence[str], unseen: Sequence[str]
+) -> Row[Any] | None:
+    """Return number and time of the newest change at a site, or of what sites share."""
     line = table_of(AuditLine)
     is_ours = [line.c.site_id == site_id]
     is_ours += [line.c.operation.contains(f".{area}", autoescape=True) for area in shared]
     query = (
         select(line.c.seq, line.c.at)
-        .where(line.c.outcome == "done", ~line.c.operation.contains(".sign_in."), or_(*is_ours))
+        .where(
+            line.c.outcome == "done",
+            *(~line.c.operation.contains(f".{one}", autoescape=True) for one in unseen),
+            or_(*is_ours),
+        )
         .order_by(line.c.seq.desc())
         .limit(1)
     )

@@ -9,8 +9,6 @@ from functools import partial
 from typing import Any
 
 import pytest
-from alembic import command
-from sqlalchemy import text
 
 from service.errors import BadInput, Conflict, NotFound, Stale
 from service.operations.imports import import_file
@@ -23,7 +21,6 @@ from service.schemas.imports import ImportOut
 from service.schemas.orders import OrderHead
 from service.schemas.stock import DeliveryBody
 from service.schemas.suppliers import HolidayBody
-from service.storage import migrate
 from tests.conftest import NOW
 from tests.operations.orders.ordering import Desk
 
@@ -366,57 +363,3 @@ def test_an_old_file_brings_nothing_back_that_has_been_received(desk: Desk) -> N
         brought(desk, "D-1,SCREW,9,owned,2031-03-05T10:00,")
     assert [pointer for pointer, _ in faults(error)] == ["row 2, column reference"]
     assert desk.coming() == {}
-
-
-def test_deliveries_of_an_earlier_version_become_sent_orders_and_go_back_as_they_were(
-    desk: Desk,
-) -> None:
-    """One reference with two owners becomes two orders; nothing of it is lost either way."""
-    rows = [
-        # reference, item, quantity, ownership, days until due, return_by, supplier
-        ("D-1", "SCREW", 2, "owned", 1, None, "Test supply"),
-        ("D-1", "BOLT", 3, "owned", 2, None, ""),
-        ("D-1", "CAP", 1, "consigned", 1, None, "Test supply"),
-        ("LOAN-1", "SET", 1, "loan", 1, date(2031, 3, 20), "Lender"),
-    ]
-    work = desk.work
-    with work.database.connection(writes=True) as connection:
-        command.downgrade(migrate._config(connection), "0004")  # noqa: SLF001 - the program never goes back
-        for reference, ref, quantity, ownership, days, return_by, supplier in rows:
-            connection.execute(
-                text(
-                    "INSERT INTO delivery (site_id, reference, item_id, quantity, ownership, "
-                    "due_at, usable_from, return_by, supplier) SELECT 1, :reference, id, "
-                    ":quantity, :ownership, :due, :due, :back, :supplier FROM item WHERE ref = :ref"
-                ),
-                {
-                    "reference": reference,
-                    "ref": ref,
-                    "quantity": quantity,
-                    "ownership": ownership,
-                    "due": f"2031-03-{3 + days:02} 10:00:00.000000",
-                    "back": None if return_by is None else str(return_by),
-                    "supplier": supplier,
-                },
-            )
-    work.prepare()
-    orders = {one.reference: one for one in heads(work)}
-    assert {name: (one.kind, one.state, one.supplier) for name, one in orders.items()} == {
-        "D-1": ("purchase", "sent", "Test supply"),
-        "D-1-2": ("call_off", "sent", "Test supply"),
-        "LOAN-1": ("loan", "sent", "Lender"),
-    }
-    assert desk.coming() == {
-        ("D-1", "SCREW"): 2,
-        ("D-1", "BOLT"): 3,
-        ("D-1-2", "CAP"): 1,
-        ("LOAN-1", "SET"): 1,
-    }
-    due = {row.ref: row.due_at.day for row in work.read(list_deliveries).deliveries}
-    assert due == {"SCREW": 4, "BOLT": 5, "CAP": 4, "SET": 4}
-    with work.database.connection(writes=True) as connection:
-        command.downgrade(migrate._config(connection), "0004")  # noqa: SLF001 - as above
-        query = "SELECT reference, quantity FROM delivery ORDER BY reference, quantity"
-        back = [tuple(row) for row in connection.execute(text(query))]
-    work.prepare()
-    assert back == [("D-1", 2), ("D-1", 3), ("D-1-2", 1), ("LOAN-1", 1)]

@@ -37,7 +37,7 @@ def _post(client: TestClient, path: str, body: object, **headers: str) -> None:
 def test_each_change_leaves_one_line_that_names_who_did_what(client: TestClient) -> None:
     """ASVS 5.0, 16.2.1: when, where, who and what."""
     steps: list[tuple[str, str, object, dict[str, str], str]] = [
-        ("POST", "items", LAG, {}, "api.items.add_item"),
+        ("POST", "items", LAG, {}, "api.catalogue.add_item"),
         ("POST", "locations", SHELF, {}, "api.stock.add_location"),
         ("POST", "movements", RECEIVE, {}, "api.stock.record_movement"),
         ("POST", "cases", CASE, {}, "api.cases.add_case"),
@@ -91,7 +91,7 @@ def test_when_the_line_cannot_be_written_the_change_is_not_either(
 def test_a_request_sent_again_with_its_key_leaves_no_second_line(client: TestClient) -> None:
     for _ in range(3):
         _post(client, "items", LAG, **{"Idempotency-Key": "item-0001"})
-    assert [line.operation for line in _lines(client)] == ["api.items.add_item"]
+    assert [line.operation for line in _lines(client)] == ["api.catalogue.add_item"]
 
 
 def test_a_page_leaves_a_line_as_the_api_does(client: TestClient) -> None:
@@ -153,7 +153,7 @@ def test_a_site_reads_its_own_trail_only(client: TestClient) -> None:
         answer = client.get(f"{API}/audit", headers=headers)
         return [line["operation"] for line in answer.json()["lines"]]
 
-    assert read() == ["api.items.add_item"]
+    assert read() == ["api.catalogue.add_item"]
     assert read(**bearer("stranger")) == ["web.pages.people.enter", "api.stock.add_location"]
 
 
