@@ -30,6 +30,7 @@ _SENTENCES = {
     "string_type": _BLANK,
     "string_unicode": _BLANK,
     "string_pattern_mismatch": _BLANK,
+    "string_too_short": _BLANK,
     "string_too_long": "This is longer than {max_length} characters.",
     "int_type": _WHOLE,
     "int_from_float": _WHOLE,
@@ -57,8 +58,10 @@ def faults_of(errors: Iterable[Mapping[str, Any]], prefix: str = "") -> list[Fie
     ]
 
 
-def problem_faults(error: ValidationError) -> tuple[tuple[str, str], ...]:
-    """Return the pointer and the sentence of every fault of a problem that was sent."""
+def problem_faults(
+    error: ValidationError, only_type: str | None = None
+) -> tuple[tuple[str, str], ...]:
+    """Return the pointer and the sentence of every fault of what was sent, or of one type."""
     return tuple(
         (
             pointer_of(_place(one)),
@@ -67,11 +70,12 @@ def problem_faults(error: ValidationError) -> tuple[tuple[str, str], ...]:
             else one["msg"],
         )
         for one in error.errors(include_url=False, include_input=False)
+        if only_type in {None, one["type"]}
     )
 
 
 def _place(error: Mapping[str, Any]) -> tuple[int | str, ...]:
     """Return where a fault stands; pydantic says of a name that it is a key, beside the name."""
     place: tuple[int | str, ...] = error["loc"]
-    is_key = error["type"].startswith("string_") and place[-1:] == ("[key]",)
+    is_key = error["type"].startswith(("string_", "name_")) and place[-1:] == ("[key]",)
     return place[:-1] if is_key else place
