@@ -328,10 +328,6 @@ def main() -> None:
         sys.exit(2)
 
 
-if __name__ == "__main__":
-    main()
-
-
 def readiness_words(answer: dict[str, Any]) -> str:
     """Say the answer to a readiness problem, case by case."""
     how = "worked out exactly"
@@ -375,3 +371,7 @@ def _share(probability: dict[str, float]) -> str:
     error = probability["standard_error"]
     value = f"{probability['value']:.4g}"
     return f"{value} ± {error:.2g}" if error else value
+
+
+if __name__ == "__main__":
+    main()
