@@ -26,6 +26,7 @@ _SENTENCES = {
     "model_type": _OBJECT,
     "dict_type": _OBJECT,
     "list_type": "This must be an array.",
+    "too_short": "There are {actual_length} here; at least {min_length} are needed.",
     "too_long": "There are {actual_length} here; at most {max_length} are taken.",
     "string_type": _BLANK,
     "string_unicode": _BLANK,
@@ -37,6 +38,7 @@ _SENTENCES = {
     "float_type": _NUMBER,
     "finite_number": _NUMBER,
     "greater_than_equal": "This must be at least {ge}.",
+    "greater_than": "This must be more than {gt}.",
     "less_than_equal": "This must be at most {le}.",
     "literal_error": "This must be {expected}.",
 }
