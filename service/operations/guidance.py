@@ -12,11 +12,11 @@ from service.core.fractures.classification import WALL_THRESHOLD_MM, FractureErr
 from service.core.fractures.findings import Findings
 from service.core.fractures.guidance import Guidance, suggest
 from service.core.fractures.rules import PLANNED, GuidanceError, Rules, codes_in
-from service.core.guidance_table import rules_from
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.planner import planner_of
 from service.operations.work import CAUTION, Unit
 from service.schemas.cases import CLASS_FIELDS, FindingsBody
+from service.schemas.guidance import rules_from
 from service.schemas.planning import GuidanceAnswer, GuidanceRequest, NeedOut
 from service.storage.queries import reference
 from service.storage.tables import GuidanceBook

@@ -21,6 +21,7 @@ from service.operations.planner import planner_of
 from service.operations.stock_units import read_stock_units, sets_that_count
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, CheckOut
+from service.schemas.par_problem import par_problem_from
 from service.schemas.readiness import (
     CaseReadiness,
     ConstructReadiness,
@@ -359,7 +360,7 @@ def answer_par_problem(data: object) -> dict[str, object]:
         When the answer would take too long; names the limit.
     """
     try:
-        return answer_par(data)
+        return answer_par(par_problem_from(data))
     except ParError as error:
         raise par_refusal(error) from error
 

@@ -89,7 +89,7 @@ def all_located(
         InitErrorDetails(
             type=PydanticCustomError("rule", "{reason}", {"reason": reason}),
             loc=path,
-            input=getattr(body, str(path[0]), None),
+            input=getattr(body, str(path[0]), None) if path else body,
         )
         for path, reason in faults
     ]

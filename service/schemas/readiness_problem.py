@@ -1,24 +1,28 @@
 """A readiness or kit problem as it is sent: shape, limits, and what must agree across it."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, NamedTuple, Self, TypeVar
+from typing import Annotated, NamedTuple, Self
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationError, model_validator
+from pydantic import Field, PlainValidator, ValidationError, model_validator
 from pydantic import StringConstraints as Text
 from pydantic_core import PydanticCustomError
 
 from service.core.readiness import kit
 from service.core.readiness import problem as core
-from service.schemas.base import all_located
 from service.schemas.faults import problem_faults
-
-Place = tuple[int | str, ...]
-
-
-Fault = tuple[Place, str]
-
+from service.schemas.problem import (
+    Chance,
+    Fault,
+    Part,
+    Place,
+    checked,
+    off_one,
+    take_faults,
+    twice,
+    unnamed,
+)
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -62,24 +66,12 @@ Name = Annotated[
 Quantity = Annotated[int, Field(strict=True, ge=0, le=core.MAX_QUANTITY)]
 
 
-Chance = Annotated[float, Field(strict=True, ge=0, le=1, allow_inf_nan=False)]
-
-
 Minutes = Annotated[
     float, Field(strict=True, ge=0, le=core.MAX_TURNAROUND_MINUTES, allow_inf_nan=False)
 ]
 
 
 Time = Annotated[Moment, PlainValidator(_moment)]
-
-
-class Part(BaseModel):
-    """Part of a problem; a misspelt `until` would make stock last for ever, so it is refused."""
-
-    model_config = ConfigDict(extra="forbid")
-
-
-AnyPart = TypeVar("AnyPart", bound=Part)
 
 
 class ParcelIn(Part):
@@ -107,7 +99,7 @@ class FactorIn(Part):
 
     @model_validator(mode="after")
     def _sums_to_one(self) -> Self:
-        return _checked(self, _off_one(("probabilities",), self.probabilities))
+        return checked(self, off_one(("probabilities",), self.probabilities))
 
 
 class TakeIn(Part):
@@ -144,23 +136,24 @@ class CaseIn(Part):
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
-        return _checked(self, self._faults())
+        return checked(self, self._faults())
 
     def _faults(self) -> Iterator[Fault]:
         factors, named = self.factors or [], [each.name for each in self.constructs]
         sizes = {factor.name: len(factor.probabilities) for factor in factors}
-        yield from _twice(("factors",), "name", [factor.name for factor in factors])
-        yield from _twice(("constructs",), "construct", named)
-        yield from _twice(("needs",), "need", [need.need for need in self.needs])
+        yield from twice(("factors",), "name", [factor.name for factor in factors])
+        yield from twice(("constructs",), "construct", named)
+        yield from twice(("needs",), "need", [need.need for need in self.needs])
         for index, construct in enumerate(self.constructs):
             for place, take in enumerate(construct.takes):
-                yield from _take_faults(("constructs", index, "takes", place), take, sizes)
+                inside = ("constructs", index, "takes", place)
+                yield from take_faults(inside, take.factors or [], len(take.items), sizes)
         yield from _linked_faults(self.constructs, sizes)
         for index, need in enumerate(self.needs):
             at = ("needs", index, "constructs")
-            yield from _twice(at, None, need.constructs)
-            yield from _unnamed(at, need.constructs, named, "construct")
-        yield from _off_one(("needs",), [need.probability for need in self.needs])
+            yield from twice(at, None, need.constructs)
+            yield from unnamed(at, need.constructs, named, "construct")
+        yield from off_one(("needs",), [need.probability for need in self.needs])
         if self.starts is not None and self.ends is not None and self.ends.us < self.starts.us:
             yield ("ends",), "The case ends before it starts."
 
@@ -217,7 +210,7 @@ class _Supplied(Part):
 
     def _supply_faults(self, cases: list[tuple[Place, CaseIn]]) -> Iterator[Fault]:
         sets, stocked = self.sets or [], {parcel.item for parcel in self.stock}
-        yield from _twice(("sets",), "item", [each.item for each in sets])
+        yield from twice(("sets",), "item", [each.item for each in sets])
         yield from self._clock_faults(cases)
         for index, each in enumerate(sets):
             if each.item in stocked:
@@ -261,12 +254,12 @@ class ReadinessProblem(_Supplied):
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
-        return _checked(self, self._faults())
+        return checked(self, self._faults())
 
     def _faults(self) -> Iterator[Fault]:
         if not self.cases:
             yield ("cases",), "There are no cases."
-        yield from _twice(("cases",), "case", [case.case for case in self.cases])
+        yield from twice(("cases",), "case", [case.case for case in self.cases])
         yield from self._supply_faults([(("cases", n), case) for n, case in enumerate(self.cases)])
 
     def to_problem(self) -> core.ReadinessProblem:
@@ -291,7 +284,7 @@ class KitProblem(_Supplied):
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
-        return _checked(self, self._supply_faults([(("case",), self.case)]))
+        return checked(self, self._supply_faults([(("case",), self.case)]))
 
     def to_problem(self) -> kit.KitProblem:
         """Return the problem as frozen values."""
@@ -332,44 +325,6 @@ def kit_problem_from(data: Mapping[str, object]) -> kit.KitProblem:
         return KitProblem.model_validate(data).to_problem()
     except ValidationError as error:
         raise core.ProblemError(problem_faults(error)[:_MANY_FAULTS]) from error
-
-
-def _checked(part: AnyPart, faults: Iterable[Fault]) -> AnyPart:
-    found = list(faults)
-    if found:
-        raise all_located(part, found)
-    return part
-
-
-def _twice(at: Place, member: str | None, names: list[str]) -> Iterator[Fault]:
-    seen: set[str] = set()
-    for index, name in enumerate(names):
-        if name in seen:
-            place = (*at, index) if member is None else (*at, index, member)
-            yield place, f"The name {name!r} is used twice."
-        seen.add(name)
-
-
-def _unnamed(at: Place, names: list[str], known: Iterable[str], noun: str) -> Iterator[Fault]:
-    for index, name in enumerate(names):
-        if name not in known:
-            yield (*at, index), f"There is no {noun} named {name!r} in this case."
-
-
-def _off_one(at: Place, chances: list[float]) -> Iterator[Fault]:
-    total = math.fsum(chances)
-    if abs(total - 1) > core.PROBABILITY_TOLERANCE:
-        yield at, f"These probabilities sum to {total:.12g}, not to 1."
-
-
-def _take_faults(at: Place, take: TakeIn, sizes: Mapping[str, int]) -> Iterator[Fault]:
-    names = take.factors or []
-    yield from _twice((*at, "factors"), None, names)
-    yield from _unnamed((*at, "factors"), names, sizes, "factor")
-    expected = math.prod(sizes.get(name, 1) for name in names)
-    if sizes.keys() >= set(names) and len(take.items) != expected:
-        sentence = f"There are {len(take.items)} entries; the factors need {expected}."
-        yield (*at, "items"), sentence
 
 
 def _linked_faults(constructs: list[ConstructIn], sizes: Mapping[str, int]) -> Iterator[Fault]:

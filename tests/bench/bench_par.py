@@ -11,8 +11,8 @@ import numpy as np
 from service.core.par.model import ParModel, build_model
 from service.core.par.plan import plan_par
 from service.core.par.problem import Goal
-from service.core.par.reading import read_par_problem
 from service.core.par.search import LevelSearch, thin_out
+from service.schemas.par_problem import par_problem_from
 
 SIZES = {"lag": 11, "short": 4, "long": 7, "distal": 8}
 
@@ -89,7 +89,7 @@ def _bell(rng: np.random.Generator, count: int) -> list[float]:
 
 
 def _timed(label: str, raw: dict[str, object]) -> float:
-    problem = read_par_problem(raw)
+    problem = par_problem_from(raw)
     started = time.perf_counter()
     plan = plan_par(problem)
     seconds = time.perf_counter() - started
@@ -126,7 +126,7 @@ def main() -> None:
     for systems in (5, 10, 20):
         raw = hospital(systems, 1)
         started = time.perf_counter()
-        model = build_model(read_par_problem({**raw, "budget": 0}))
+        model = build_model(par_problem_from({**raw, "budget": 0}))
         built = time.perf_counter() - started
         levels = thin_out(model, Goal(0.97, None))
         thinned = time.perf_counter() - started - built

@@ -8,6 +8,7 @@ from scipy import stats
 
 from service.core.par import answer_par, erlang_b, expected_short, level_for, outstanding_cdf
 from service.core.par.readiness_sum import Floats
+from service.schemas.par_problem import par_problem_from
 
 
 def one_screw(arrivals_per_day: float, lead_time_days: float, **ask: object) -> dict[str, object]:
@@ -44,7 +45,7 @@ def backorders(cdf: Floats, level: int) -> float:
 def test_one_item_taken_one_at_a_time_is_ready_as_the_poisson_table_says(
     level: int, readiness: float
 ) -> None:
-    answer = answer_par(one_screw(0.5, 4.0, levels={"screw": level}))
+    answer = answer_par(par_problem_from(one_screw(0.5, 4.0, levels={"screw": level})))
     assert answer["readiness"] == pytest.approx(readiness, abs=5e-7)
     assert answer["readiness"] == pytest.approx(stats.poisson.cdf(level - 1, 2.0), abs=1e-12)
 
@@ -63,7 +64,7 @@ def test_the_smallest_level_at_the_critical_ratio_is_the_poisson_newsvendors() -
 # The same source: a case finds its unit when at most level - 1 are on order, so the level for a
 # fill of 0.8 is one above the newsvendor's.
 def test_the_level_for_a_target_fill_is_one_above_the_newsvendors() -> None:
-    answer = answer_par(one_screw(6.0, 1.0, target_readiness=0.8))
+    answer = answer_par(par_problem_from(one_screw(6.0, 1.0, target_readiness=0.8)))
     assert answer["levels"] == {"screw": 9}
 
 

@@ -1,6 +1,6 @@
 """What the findings ask to have ready: needs, alternates, things near, cautions and conflicts.
 
-The rules are data (see `rules_from`); this file only asks them. It suggests and the surgeon
+The rules are data (see `Rules`); this file only asks them. It suggests and the surgeon
 decides: a finding that nobody knows is listed as unknown and never taken for a good one.
 """
 
@@ -128,10 +128,11 @@ def suggest(
 
     Examples
     --------
-    >>> row = {"code": "n", "name": "longer", "weight": 1, "constructs": ["long-nail"],
-    ...        "when": [{"finding": "base", "equals": "short-nail"}],
-    ...        "reason": "It runs further.", "source": "common practice"}
-    >>> rules = rules_from({"conversion": {"probability": 0.1, "source": "x"}, "need": [row]})
+    >>> from service.core.fractures.rules import Rule, RuleCondition
+    >>> asks = (RuleCondition("base", "equals", "short-nail"),)
+    >>> need = Rule("n", "need", asks, (), "It runs further.", "common practice",
+    ...             name="longer", weight=1.0, names=("long-nail",))
+    >>> rules = Rules(0.1, "x", (need,))
     >>> told = suggest(Findings("short-nail"), rules)
     >>> [(need.name, need.probability) for need in told.needs]
     [('as planned', 0.9), ('longer', 0.1)]

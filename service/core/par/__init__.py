@@ -20,7 +20,6 @@ from service.core.par.problem import (
     ParTake,
     ParTooLarge,
 )
-from service.core.par.reading import read_par_problem
 from service.core.par.terms import CaseMixTerms
 
 __all__ = [
@@ -45,5 +44,4 @@ __all__ = [
     "level_for",
     "outstanding_cdf",
     "plan_par",
-    "read_par_problem",
 ]

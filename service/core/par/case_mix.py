@@ -79,7 +79,8 @@ def with_seen_sizes(
     ...         "needs": [{"need": "fix", "probability": 1.0, "constructs": ["c"]}],
     ...         "constructs": [{"construct": "c", "takes": [take]}]}
     >>> seen = {"a": SizeUse("lag", 70.0), "b": SizeUse("lag", 20.0)}
-    >>> [round(p, 3) for p in tilted([(1.0, case)], seen)[0]["factors"][0]["probabilities"]]
+    >>> (tilted,) = with_seen_sizes([(1.0, case)], seen)
+    >>> [round(p, 3) for p in tilted["factors"][0]["probabilities"]]
     [0.75, 0.25]
     """
     chances = [

@@ -74,15 +74,14 @@ def search_exactly(model: ParModel, goal: Goal, known: Ints) -> ExactResult:
 
     Examples
     --------
-    >>> from service.core.par.reading import read_par_problem
     >>> from service.core.par.model import build_model
-    >>> model = build_model(read_par_problem({
-    ...     "arrivals_per_day": 0.5, "budget": 0,
-    ...     "items": [{"item": "screw", "unit_cost": 1, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {
-    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["one"]}],
-    ...         "constructs": [{"construct": "one", "takes": [{"items": [{"screw": 1}]}]}]}}]}))
-    >>> prove(model, Goal(0.9, None), np.array([9]))
+    >>> from service.core.par.problem import CaseType, MixEntry, ParConstruct, ParItem
+    >>> from service.core.par.problem import ParNeed, ParProblem, ParTake
+    >>> one = ParConstruct("one", (ParTake((), ({"screw": 1},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (one,))
+    >>> items = (ParItem("screw", 1, 4.0),)
+    >>> model = build_model(ParProblem(0.5, (MixEntry(1.0, case),), items, budget_minor=0))
+    >>> search_exactly(model, Goal(0.9, None), np.array([9]))
     ExactResult(levels=array([5]), complete=True)
     """
     bar = _bar(model, goal, known)

@@ -111,13 +111,12 @@ def build_model(problem: ParProblem, mix: CaseMixTerms | None = None) -> ParMode
 
     Examples
     --------
-    >>> from service.core.par.reading import read_par_problem
-    >>> model = build_model(read_par_problem({
-    ...     "arrivals_per_day": 0.5, "budget": 0,
-    ...     "items": [{"item": "screw", "unit_cost": 1, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {
-    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["one"]}],
-    ...         "constructs": [{"construct": "one", "takes": [{"items": [{"screw": 1}]}]}]}}]}))
+    >>> from service.core.par.problem import CaseType, MixEntry, ParConstruct, ParItem
+    >>> from service.core.par.problem import ParNeed, ParProblem, ParTake
+    >>> one = ParConstruct("one", (ParTake((), ({"screw": 1},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (one,))
+    >>> items = (ParItem("screw", 1, 4.0),)
+    >>> model = build_model(ParProblem(0.5, (MixEntry(1.0, case),), items, budget_minor=0))
     >>> round(model.readiness.value(np.array([3])), 6)
     0.676676
     """

@@ -8,7 +8,6 @@ from service.core.par.exact import search_exactly
 from service.core.par.model import ParModel, build_model
 from service.core.par.problem import SLACK, Goal, ParProblem, ParTooLarge
 from service.core.par.readiness_sum import Ints, Steps
-from service.core.par.reading import read_par_problem
 from service.core.par.search import FREE_MINOR, LevelSearch, start_levels
 from service.core.par.terms import CaseMixTerms
 
@@ -70,13 +69,13 @@ class ParPlan:
     first_choice: float
 
 
-def answer_par(raw: object) -> dict[str, object]:
-    """Answer a par problem given as plain values with plain values.
+def answer_par(problem: ParProblem) -> dict[str, object]:
+    """Answer a par problem with plain values.
 
     Parameters
     ----------
-    raw
-        As for :func:`service.core.par.reading.read_par_problem`.
+    problem
+        As for :func:`plan_par`.
 
     Returns
     -------
@@ -86,21 +85,23 @@ def answer_par(raw: object) -> dict[str, object]:
 
     Raises
     ------
-    ParError
-        When the problem cannot be read or is too large.
+    ParTooLarge
+        When the takes have too many joint outcomes, or too many units would be looked at.
 
     Examples
     --------
-    >>> answer = answer_par({
-    ...     "arrivals_per_day": 0.5, "levels": {"screw": 2},
-    ...     "items": [{"item": "screw", "unit_cost": 900, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {
-    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["one"]}],
-    ...         "constructs": [{"construct": "one", "takes": [{"items": [{"screw": 1}]}]}]}}]})
+    >>> from service.core.par.problem import CaseType, MixEntry, ParItem
+    >>> from service.core.par.problem import ParConstruct as Construct, ParNeed as Need
+    >>> from service.core.par.problem import ParTake as Take
+    >>> screw = Construct("one screw", (Take((), ({"screw": 1},)),))
+    >>> case = CaseType("K", (), (Need("fix", 1.0, (0,)),), (screw,))
+    >>> items = (ParItem("screw", 900, 4.0),)
+    >>> problem = ParProblem(0.5, (MixEntry(1.0, case),), items, levels={"screw": 2})
+    >>> answer = answer_par(problem)
     >>> round(answer["readiness"], 6), answer["cost"], answer["levels"], len(answer["curve"])
     (0.406006, 1800, {'screw': 2}, 2)
     """
-    plan = plan_par(read_par_problem(raw))
+    plan = plan_par(problem)
     answer: dict[str, object] = {
         "readiness": plan.readiness,
         "cost": plan.cost_minor,

@@ -218,14 +218,12 @@ def buy_bundles(model: ParModel, goal: Goal, *, thrifty: bool) -> Ints:
     Examples
     --------
     >>> from service.core.par.model import build_model
-    >>> from service.core.par.reading import read_par_problem
-    >>> pair = {"construct": "both", "takes": [{"items": [{"nail": 1, "screw": 2}]}]}
-    >>> needs = [{"need": "fix", "probability": 1, "constructs": ["both"]}]
-    >>> model = build_model(read_par_problem({
-    ...     "arrivals_per_day": 0.5, "budget": 0,
-    ...     "items": [{"item": "nail", "unit_cost": 5, "lead_time_days": 1},
-    ...               {"item": "screw", "unit_cost": 1, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {"needs": needs, "constructs": [pair]}}]}))
+    >>> from service.core.par.problem import CaseType, MixEntry, ParConstruct, ParItem
+    >>> from service.core.par.problem import ParNeed, ParProblem, ParTake
+    >>> pair = ParConstruct("both", (ParTake((), ({"nail": 1, "screw": 2},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (pair,))
+    >>> items = (ParItem("nail", 5, 1.0), ParItem("screw", 1, 4.0))
+    >>> model = build_model(ParProblem(0.5, (MixEntry(1.0, case),), items, budget_minor=0))
     >>> [buy_bundles(model, Goal(None, money), thrifty=True).tolist() for money in (9, 6)]
     [[1, 2], [0, 0]]
     """
@@ -318,14 +316,13 @@ def thin_out(model: ParModel, goal: Goal) -> Ints:
 
     Examples
     --------
-    >>> from service.core.par.reading import read_par_problem
     >>> from service.core.par.model import build_model
-    >>> model = build_model(read_par_problem({
-    ...     "arrivals_per_day": 0.5, "budget": 0,
-    ...     "items": [{"item": "screw", "unit_cost": 1, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {
-    ...         "needs": [{"need": "fix", "probability": 1, "constructs": ["one"]}],
-    ...         "constructs": [{"construct": "one", "takes": [{"items": [{"screw": 1}]}]}]}}]}))
+    >>> from service.core.par.problem import CaseType, MixEntry, ParConstruct, ParItem
+    >>> from service.core.par.problem import ParNeed, ParProblem, ParTake
+    >>> one = ParConstruct("one", (ParTake((), ({"screw": 1},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (one,))
+    >>> items = (ParItem("screw", 1, 4.0),)
+    >>> model = build_model(ParProblem(0.5, (MixEntry(1.0, case),), items, budget_minor=0))
     >>> thin_out(model, Goal(0.9, None)), thin_out(model, Goal(None, 3))
     (array([5]), array([3]))
     """
@@ -353,7 +350,7 @@ def cost_over_budget(model: ParModel, goal: Goal, levels: Ints) -> float:
     >>> from service.core.par.model import build_model
     >>> from service.core.par.problem import ParItem, ParProblem
     >>> model = build_model(ParProblem(0.5, (), (ParItem("nail", 500, 7.0, minimum=2),)))
-    >>> over(model, Goal(None, 600), model.floors)
+    >>> cost_over_budget(model, Goal(None, 600), model.floors)
     400.0
     """
     return float(model.cost_minor(levels) - (goal.budget_minor or 0))
@@ -394,15 +391,13 @@ def start_levels(model: ParModel, goal: Goal) -> list[Ints]:
     Examples
     --------
     >>> from service.core.par.model import build_model
-    >>> from service.core.par.reading import read_par_problem
-    >>> pair = {"construct": "both", "takes": [{"items": [{"nail": 1, "screw": 1}]}]}
-    >>> needs = [{"need": "fix", "probability": 1, "constructs": ["both"]}]
-    >>> model = build_model(read_par_problem({
-    ...     "arrivals_per_day": 0.5, "budget": 0,
-    ...     "items": [{"item": "nail", "unit_cost": 5, "lead_time_days": 1},
-    ...               {"item": "screw", "unit_cost": 1, "lead_time_days": 4}],
-    ...     "case_mix": [{"weight": 1, "case": {"needs": needs, "constructs": [pair]}}]}))
-    >>> [levels.tolist() for levels in starts(model, Goal(None, 9))]
+    >>> from service.core.par.problem import CaseType, MixEntry, ParConstruct, ParItem
+    >>> from service.core.par.problem import ParNeed, ParProblem, ParTake
+    >>> pair = ParConstruct("both", (ParTake((), ({"nail": 1, "screw": 1},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (pair,))
+    >>> items = (ParItem("nail", 5, 1.0), ParItem("screw", 1, 4.0))
+    >>> model = build_model(ParProblem(0.5, (MixEntry(1.0, case),), items, budget_minor=0))
+    >>> [levels.tolist() for levels in start_levels(model, Goal(None, 9))]
     [[1, 4], [1, 4], [1, 4]]
     """
     if goal.target is not None:

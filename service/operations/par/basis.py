@@ -23,7 +23,6 @@ from service.core.par import (
     expiry_cost,
     level_for,
     plan_par,
-    read_par_problem,
 )
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.demand import DAYS_PER_YEAR, UsageHistory, read_usage_history
@@ -34,6 +33,7 @@ from service.operations.recalls.notices import blocked_lots
 from service.operations.stock_units import units_of
 from service.operations.work import Unit
 from service.schemas.par import OnShelf, ReadinessOut
+from service.schemas.par_problem import par_problem_from
 from service.storage.queries import demand as demand_queries
 from service.storage.queries import par as queries
 from service.storage.queries import stock
@@ -287,7 +287,7 @@ def par_problem(mix: CaseMix, kept: tuple[StockedItem, ...], arrivals_per_day: f
         "budget": 0,
     }
     try:
-        return read_par_problem(raw)
+        return par_problem_from(raw)
     except ParTooLarge:
         raise
     except ParError as error:

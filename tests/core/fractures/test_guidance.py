@@ -20,7 +20,7 @@ from service.core.fractures.classification import (
 from service.core.fractures.findings import Findings, planned_of, rule_facts, wall_of
 from service.core.fractures.guidance import AS_PLANNED, Guidance, suggest
 from service.core.fractures.rules import FINDINGS, Fact, GuidanceError
-from service.core.guidance_table import rules_from
+from service.schemas.guidance import rules_from
 
 SEED = Path(__file__).parents[3] / "seed_data" / "guidance.toml"
 

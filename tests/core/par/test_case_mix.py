@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from service.core.catalogue import ItemFacts
 from service.core.demand.size_shares import curves, size_families
 from service.core.demand.usage import case_kind
-from service.core.par import ParTooLarge, plan_par, read_par_problem
+from service.core.par import ParTooLarge, plan_par
 from service.core.par.case_mix import PLANS_WORTH, SizeUse, with_seen_sizes
+from service.schemas.par_problem import par_problem_from
 
 
 def nail(ref: str, length: float, diameter: float = 11.0, side: str = "either") -> ItemFacts:
@@ -146,5 +147,5 @@ def test_a_problem_that_would_take_minutes_is_refused_with_its_size() -> None:
         "levels": {f"i{n}": 49 for n in range(400)},
     }
     with pytest.raises(ParTooLarge) as refused:
-        plan_par(read_par_problem(problem))
+        plan_par(par_problem_from(problem))
     assert refused.value.faults[0][0] == "/levels"

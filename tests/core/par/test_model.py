@@ -17,8 +17,8 @@ from service.core.par import (
     expiry_cost,
     outstanding_cdf,
     plan_par,
-    read_par_problem,
 )
+from service.schemas.par_problem import par_problem_from
 
 LISTED = ("a", "b", "c")
 
@@ -156,7 +156,7 @@ def problems(draw: st.DrawFn) -> Problem:
 @settings(max_examples=150, deadline=None)
 @given(raw=problems())
 def test_readiness_is_what_enumerating_every_shelf_gives(raw: Problem) -> None:
-    plan = plan_par(read_par_problem(raw))
+    plan = plan_par(par_problem_from(raw))
     assert plan.readiness == pytest.approx(enumerated_readiness(raw), abs=1e-9)
     assert plan.first_choice == pytest.approx(enumerated_readiness(raw, 1), abs=1e-9)
 
@@ -166,13 +166,13 @@ def test_readiness_is_what_enumerating_every_shelf_gives(raw: Problem) -> None:
 def test_every_point_of_the_curve_is_the_readiness_and_cost_of_the_units_bought(
     raw: Problem,
 ) -> None:
-    answer: Problem = answer_par(raw)
+    answer: Problem = answer_par(par_problem_from(raw))
     bought = {item["item"]: item["minimum"] for item in raw["items"]}
     prices = {item["item"]: item["unit_cost"] for item in raw["items"]}
     before = 0.0
     for point in answer["curve"]:
         bought[point["item"]] += 1
-        there = answer_par({**raw, "levels": bought})
+        there = answer_par(par_problem_from({**raw, "levels": bought}))
         assert point["readiness"] == pytest.approx(there["readiness"], abs=1e-9)
         assert point["cost"] == sum(prices[name] * units for name, units in bought.items())
         assert point["readiness"] >= before - 1e-12
@@ -183,9 +183,11 @@ def test_every_point_of_the_curve_is_the_readiness_and_cost_of_the_units_bought(
 @settings(max_examples=60, deadline=None)
 @given(raw=problems())
 def test_one_more_of_anything_never_makes_the_shelf_less_ready(raw: Problem) -> None:
-    before: Problem = answer_par(raw)
+    before: Problem = answer_par(par_problem_from(raw))
     for name, level in before["levels"].items():
-        more: Problem = answer_par({**raw, "levels": {**before["levels"], name: level + 1}})
+        more: Problem = answer_par(
+            par_problem_from({**raw, "levels": {**before["levels"], name: level + 1}})
+        )
         assert more["readiness"] >= before["readiness"] - 1e-12
 
 
@@ -194,7 +196,7 @@ def test_one_more_of_anything_never_makes_the_shelf_less_ready(raw: Problem) -> 
 @settings(max_examples=100, deadline=None)
 @given(raw=problems())
 def test_the_effect_of_each_step_is_the_difference_it_makes(raw: Problem) -> None:
-    total = build_model(read_par_problem(raw)).readiness
+    total = build_model(par_problem_from(raw)).readiness
     for levels in (np.array([0, 0, 0]), np.array([0, 1, 2]), np.array([2, 2, 2])):
         steps, here = total.steps(levels), total.value(levels)
         curves = total.along(levels)
@@ -254,7 +256,7 @@ def simple(**changes: object) -> Problem:
 # Source: by hand. Half of the cases take a nail, so 0.5 are on order on average; a wire is always
 # there since it is not listed.
 def test_what_is_not_made_takes_nothing_and_what_is_not_listed_is_always_there() -> None:
-    assert answer_par(simple())["readiness"] == pytest.approx(math.exp(-0.5))
+    assert answer_par(par_problem_from(simple()))["readiness"] == pytest.approx(math.exp(-0.5))
 
 
 # Source: by hand. With no wire the backup never stands, so only half of the cases can be done.
@@ -262,37 +264,37 @@ def test_a_listed_item_at_level_zero_is_never_there() -> None:
     wire = {"item": "wire", "unit_cost": 5, "lead_time_days": 0}
     raw = simple()
     raw["items"] = [*raw["items"], wire]
-    assert answer_par(raw)["readiness"] == pytest.approx(0.5 * math.exp(-0.5))
+    assert answer_par(par_problem_from(raw))["readiness"] == pytest.approx(0.5 * math.exp(-0.5))
 
 
 # Source: by hand. Nothing is ever on order when an order arrives at once.
 def test_with_no_lead_time_one_unit_is_enough() -> None:
     raw = simple(items=[{"item": "n10", "unit_cost": 50, "lead_time_days": 0}])
-    assert answer_par(raw)["readiness"] == pytest.approx(1.0)
+    assert answer_par(par_problem_from(raw))["readiness"] == pytest.approx(1.0)
 
 
 def test_levels_below_a_minimum_are_lifted_to_it() -> None:
     items = [{"item": "n10", "unit_cost": 50, "lead_time_days": 5, "minimum": 3}]
-    answer: Problem = answer_par(simple(items=items))
+    answer: Problem = answer_par(par_problem_from(simple(items=items)))
     assert answer["levels"] == {"n10": 3}
     assert answer["cost"] == 150
     assert answer["curve"] == []
 
 
 def test_with_no_items_listed_everything_made_is_ready() -> None:
-    answer: Problem = answer_par(simple(items=[], levels={}))
+    answer: Problem = answer_par(par_problem_from(simple(items=[], levels={})))
     assert answer == {"readiness": pytest.approx(1.0), "cost": 0, "levels": {}, "curve": []}
 
 
 # Source: by hand. 0.1 nails a day over 10 days of shelf life: P(no use) = e^-1, of 1000 minor.
 def test_what_is_expected_to_expire_is_part_of_the_cost() -> None:
     item = {"item": "n10", "unit_cost": 1000, "lead_time_days": 5, "shelf_life_days": 10}
-    answer: Problem = answer_par(simple(items=[item]))
+    answer: Problem = answer_par(par_problem_from(simple(items=[item])))
     assert answer["cost"] == 1000 + round(1000 * math.exp(-1.0))
 
 
 def test_an_answer_has_the_stated_fields_and_no_others() -> None:
-    answer: Problem = answer_par(simple())
+    answer: Problem = answer_par(par_problem_from(simple()))
     assert list(answer) == ["readiness", "cost", "levels", "curve"]
     assert list(answer["curve"][0]) == ["item", "cost", "readiness"]
     assert type(answer["cost"]) is int
@@ -301,5 +303,5 @@ def test_an_answer_has_the_stated_fields_and_no_others() -> None:
 
 
 def test_the_same_problem_has_the_same_plan() -> None:
-    problem = read_par_problem(simple(levels=None, target_readiness=0.9))
+    problem = par_problem_from(simple(levels=None, target_readiness=0.9))
     assert plan_par(problem) == plan_par(problem)

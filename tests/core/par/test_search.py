@@ -6,15 +6,16 @@ import numpy as np
 import pytest
 from scipy import optimize, sparse, stats
 
-from service.core.par import ParPlan, answer_par, build_model, plan_par, read_par_problem
+from service.core.par import ParPlan, answer_par, build_model, plan_par
 from service.core.par.exact import search_exactly
 from service.core.par.problem import Goal
+from service.schemas.par_problem import par_problem_from
 
 Problem = dict[str, Any]
 
 
 def planned(raw: Problem, **ask: object) -> ParPlan:
-    return plan_par(read_par_problem({**raw, **ask}))
+    return plan_par(par_problem_from({**raw, **ask}))
 
 
 def construct(name: str, takes: list[Problem]) -> Problem:
@@ -224,7 +225,7 @@ def not_always_made() -> Problem:
 
 # Source: by hand. 80 % of the cases can be helped at all.
 def test_a_target_out_of_reach_is_said_to_be_and_the_best_is_given() -> None:
-    answer: Problem = answer_par({**not_always_made(), "target_readiness": 0.95})
+    answer: Problem = answer_par(par_problem_from({**not_always_made(), "target_readiness": 0.95}))
     assert answer["reached"] is False
     assert answer["readiness"] == pytest.approx(0.8, abs=2e-6)
     assert set(answer) == {"readiness", "cost", "levels", "curve", "reached"}
@@ -235,20 +236,22 @@ def test_a_target_out_of_reach_is_said_to_be_and_the_best_is_given() -> None:
 
 
 def test_a_target_within_reach_carries_no_word_of_being_out_of_it() -> None:
-    assert "reached" not in answer_par({**not_always_made(), "target_readiness": 0.79})
+    assert "reached" not in answer_par(
+        par_problem_from({**not_always_made(), "target_readiness": 0.79})
+    )
 
 
 def test_a_budget_below_the_floors_is_a_result_that_says_so() -> None:
     raw = not_always_made()
     raw["items"][0]["minimum"] = 2
-    answer: Problem = answer_par({**raw, "budget": 150})
+    answer: Problem = answer_par(par_problem_from({**raw, "budget": 150}))
     assert answer["reached"] is False
     assert answer["levels"] == {"lag": 2}
     assert answer["cost"] == 200
 
 
 def test_no_money_buys_nothing() -> None:
-    answer: Problem = answer_par({**not_always_made(), "budget": 0})
+    answer: Problem = answer_par(par_problem_from({**not_always_made(), "budget": 0}))
     assert answer == {"readiness": 0.0, "cost": 0, "levels": {"lag": 0}, "curve": []}
 
 
@@ -317,7 +320,7 @@ def test_a_small_budget_buys_one_whole_construct_and_not_parts_of_several(seed: 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_exact_search_finds_the_best_levels_without_help(seed: int) -> None:
     raw = entangled(seed)
-    model = build_model(read_par_problem({**raw, "budget": 0}))
+    model = build_model(par_problem_from({**raw, "budget": 0}))
     readiness, cost = every_choice(raw)
     for budget in np.unique(cost)[[3, 20, 60, 150]].tolist():
         proof = search_exactly(model, Goal(None, budget), model.floors)

@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.core.par import answer_par, plan_par, read_par_problem
+from service.core.par import answer_par, plan_par
+from service.schemas.par_problem import par_problem_from
 
 Problem = dict[str, Any]
 
@@ -85,7 +86,7 @@ def measured(shelf: Shelf, runs: int = 400) -> tuple[float, float]:
 
 
 def computed(shelf: Shelf) -> float:
-    answer: Problem = answer_par(as_problem(shelf))
+    answer: Problem = answer_par(par_problem_from(as_problem(shelf)))
     readiness: float = answer["readiness"]
     return readiness
 
@@ -223,5 +224,5 @@ def test_a_shelf_that_leans_on_alternates_is_less_ready_than_computed_by_a_state
     shares = np.array([as_used(shelf, rng) for _ in range(60)])
     error = float(shares.std(ddof=1)) / math.sqrt(len(shares))
     assert 4.0 * error < computed(shelf) - float(shares.mean()) <= most
-    plan = plan_par(read_par_problem(as_problem(shelf)))
+    plan = plan_par(par_problem_from(as_problem(shelf)))
     assert plan.first_choice < plan.readiness - 0.2

@@ -1,4 +1,4 @@
-"""TODO"""
+"""A table of rules that is not well-shaped is refused where it stands; one that is speaks."""
 
 import copy
 import tomllib
@@ -10,9 +10,9 @@ import pytest
 from service.core.fractures.findings import Findings
 from service.core.fractures.guidance import Guidance, suggest
 from service.core.fractures.rules import GuidanceError
-from service.core.guidance_table import rules_from
+from service.schemas.guidance import rules_from
 
-SEED = Path(__file__).parents[3] / "seed_data" / "guidance.toml"
+SEED = Path(__file__).parents[2] / "seed_data" / "guidance.toml"
 
 
 TABLE: dict[str, Any] = tomllib.loads(SEED.read_text(encoding="utf-8"))
@@ -77,6 +77,13 @@ WIRE = ("need", 7)
             {"finding": "lateral_wall_mm", "at_most": "thin"},
             "/need/0/when/0/at_most",
         ),
+        ((*SHARE, "when", 0), {"finding": "base", "is_unknown": 1}, "/need/0/when/0/is_unknown"),
+        (
+            (*SHARE, "when", 0),
+            {"finding": "lateral_wall_mm", "equals": float("nan")},
+            "/need/0/when/0/equals",
+        ),
+        ((*SHARE, "when", 0, "colour"), "red", "/need/0/when/0"),
         ((*WIRE, "any_of", 0, "one_of"), ["wavy"], "/need/7/any_of/0/one_of"),
         (("near", 0, "what", 0), "wooden_peg", "/near/0/what/0"),
         (("near", 0, "what", 0), "planned+cerclage-wire", "/near/0/what/0"),
@@ -148,3 +155,12 @@ def test_needs_share_the_probability_of_a_change_by_weight() -> None:
     )
     found = {need.name: need.probability for need in suggest(Findings(PLATE), rules).needs}
     assert found == pytest.approx({"as planned": 0.8, "often": 0.15, "seldom": 0.05})
+
+
+def test_a_misspelt_field_is_named_before_the_field_it_stands_for() -> None:
+    data: Any = copy.deepcopy(TABLE)
+    data["near"][0]["reson"] = data["near"][0].pop("reason")
+    data["caution"][0]["reason"] = ""
+    with pytest.raises(GuidanceError) as refused:
+        rules_from(data)
+    assert refused.value.pointer == "/near/0/reson"

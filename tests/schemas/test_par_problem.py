@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.core.par import ParError, ParTooLarge, build_model, read_par_problem
+from service.core.par import ParError, ParTooLarge, build_model
+from service.schemas.par_problem import par_problem_from
 
 Problem = dict[str, Any]
 
@@ -48,12 +49,12 @@ def sound() -> Problem:
 
 def faults(raw: object) -> list[str]:
     with pytest.raises(ParError) as refused:
-        read_par_problem(raw)
+        par_problem_from(raw)
     return [pointer for pointer, _ in refused.value.faults]
 
 
 def test_a_sound_problem_is_read_with_its_defaults() -> None:
-    problem = read_par_problem(sound())
+    problem = par_problem_from(sound())
     assert problem.items[1].minimum == 0
     assert problem.items[1].shelf_life_days is None
     assert problem.levels is None
@@ -168,7 +169,7 @@ def test_something_that_is_no_problem_is_refused(raw: object) -> None:
 def test_probabilities_may_miss_one_by_rounding_only() -> None:
     raw = sound()
     raw["case_mix"][0]["case"]["factors"][1]["probabilities"] = [0.5, 0.5 + 5e-10]
-    assert read_par_problem(raw).arrivals_per_day == 0.35
+    assert par_problem_from(raw).arrivals_per_day == 0.35
     raw["case_mix"][0]["case"]["factors"][1]["probabilities"] = [0.5, 0.5 + 5e-9]
     assert faults(raw) == [f"/{CASE}/factors/1/probabilities"]
 
@@ -177,7 +178,7 @@ def test_too_many_items_are_refused_as_too_large() -> None:
     raw = sound()
     raw["items"] = [{**raw["items"][0], "item": f"i{n}"} for n in range(2001)]
     with pytest.raises(ParTooLarge):
-        read_par_problem(raw)
+        par_problem_from(raw)
 
 
 def test_joint_outcomes_without_end_are_refused_as_too_large() -> None:
@@ -189,13 +190,13 @@ def test_joint_outcomes_without_end_are_refused_as_too_large() -> None:
         for n in range(6)
     ]
     case["constructs"][0]["takes"] = takes
-    assert build_model(read_par_problem(raw)).names == ("lag-90", "lag-95")
+    assert build_model(par_problem_from(raw)).names == ("lag-90", "lag-95")
     linked = [
         {"factors": [f"f{n + k}" for k in range(4)], "items": [{"cap": 1}] * 10**4} for n in (0, 2)
     ]
     case["constructs"][0]["takes"] = linked
     with pytest.raises(ParTooLarge):
-        build_model(read_par_problem(raw))
+        build_model(par_problem_from(raw))
 
 
 def test_more_on_order_than_is_looked_at_is_refused_as_too_large() -> None:
@@ -203,5 +204,51 @@ def test_more_on_order_than_is_looked_at_is_refused_as_too_large() -> None:
     raw["arrivals_per_day"] = 900
     raw["items"][0]["lead_time_days"] = 3000
     with pytest.raises(ParTooLarge) as refused:
-        build_model(read_par_problem(raw))
+        build_model(par_problem_from(raw))
     assert refused.value.faults[0][0] == "/items/0/lead_time_days"
+
+
+@pytest.mark.parametrize("path", ["items/0/unit_cost", "items/0/minimum"])
+def test_a_whole_number_may_be_written_with_a_point(path: str) -> None:
+    raw = sound()
+    put(path, 2.0)(raw)
+    read = par_problem_from(raw).items[0]
+    assert 2 in (read.unit_cost_minor, read.minimum)
+    put(path, 2.5)(raw)
+    assert faults(raw) == [f"/{path}"]
+    put(path, True)(raw)
+    assert faults(raw) == [f"/{path}"]
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "pointer"),
+    [
+        ("case_mix", [sound()["case_mix"][0]] * 2001, "/case_mix"),
+        (f"{CASE}/needs/0/constructs", ["two"] * 9, f"/{CASE}/needs/0/constructs"),
+        (
+            f"{CASE}/factors",
+            [{"name": f"f{n}", "probabilities": [1]} for n in range(25)],
+            f"/{CASE}/factors",
+        ),
+    ],
+)
+def test_a_list_beyond_its_limit_is_refused_as_too_large(
+    path: str, value: object, pointer: str
+) -> None:
+    raw = sound()
+    put(path, value)(raw)
+    with pytest.raises(ParTooLarge) as refused:
+        par_problem_from(raw)
+    assert [at for at, _ in refused.value.faults] == [pointer]
+
+
+def test_more_units_than_are_evaluated_are_refused_as_too_large() -> None:
+    raw = sound()
+    del raw["target_readiness"]
+    raw["items"] = [{**raw["items"][0], "item": f"i{n}"} for n in range(21)]
+    raw["levels"] = {f"i{n}": 1000 for n in range(20)}
+    assert par_problem_from(raw).levels == raw["levels"]
+    raw["levels"]["i20"] = 1
+    with pytest.raises(ParTooLarge) as refused:
+        par_problem_from(raw)
+    assert [at for at, _ in refused.value.faults] == ["/levels"]
