@@ -137,8 +137,18 @@ def note_change(request: Request) -> None:
 
     What changes while the page is made is then shown to it as new, and never missed.
     """
-    if getattr(request.state, "work", None) is not None:
-        request.state.seen_change = work_of(request).read(latest_change).version
+    if getattr(request.state, "work", None) is None:
+        return
+    work = work_of(request)
+
+    def look() -> None:
+        request.state.seen_change = work.read(latest_change).version
+
+    if request.method in {"GET", "HEAD"}:
+        look()
+    else:
+        # A form that leads on to another page shows nothing, and reads nothing outside its change.
+        work.before_reading = look
 
 
 def page(request: Request, name: str, *, status: int = 200, **facts: Any) -> Response:  # noqa: ANN401 - what a template shows is its own business

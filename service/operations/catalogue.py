@@ -137,7 +137,7 @@ def learn_code(unit: Unit, body: LearnBody) -> LearnedOut:
         reason = scan.problem or "this code names no item: scan its primary code as well"
         raise BadInput("Nothing was learned.", faults=[FieldFault("/raw", reason)])
     item = require_item(unit, body.ref, "/ref")
-    known = catalogue.item_of_code(unit.session, code)
+    known = planner_of(unit).item_of_code(code)
     if known is not None and known.id != item.id:
         reason = f"code {code} belongs to REF {known.ref} already"
         raise Duplicate(f"Nothing was learned: {reason}.", faults=[FieldFault("/raw", reason)])

@@ -1,6 +1,7 @@
 """Locations: the shelves, quarantine and theatre places of a site."""
 
 from service.errors import BadInput, Duplicate, FieldFault
+from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.stock import LocationBody, LocationOut
 from service.storage.queries import stock
@@ -24,7 +25,7 @@ def add_location(unit: Unit, body: LocationBody) -> LocationOut:
 
 def find_place(unit: Unit, body: LocationBody, pointer: str) -> Location:
     """Find a place of the site, or say which field names none."""
-    row = stock.find_location(unit.session, unit.site_id, body.store, body.shelf)
+    row = planner_of(unit).find_location(body.store, body.shelf)
     if row is None:
         reason = f"there is no shelf {body.shelf} in {body.store}; add the location first"
         raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])

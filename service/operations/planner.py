@@ -20,15 +20,26 @@ from service.core.cover.units import Claim
 from service.operations.constructs import all_templates
 from service.operations.work import Unit
 from service.storage.database import ANY_TABLE
-from service.storage.queries import cases, catalogue, holds, recalls, reference, stock, trays
+from service.storage.queries import (
+    cases,
+    catalogue,
+    holds,
+    people,
+    recalls,
+    reference,
+    stock,
+    trays,
+)
 from service.storage.tables import (
     Confirmation,
     GuidanceBook,
     Hold,
     Item,
+    Location,
     Lot,
     OperatingList,
     Plan,
+    Recall,
     SizingDefault,
     SurgicalCase,
 )
@@ -47,6 +58,10 @@ _RECALLED = ("item", "lot", "recall")
 
 
 _CASES = ("operating_list", "surgical_case")
+
+
+#: Where units lie, and how many of them are promised.
+_LYING = ("balance", "balance.held", "location")
 
 
 #: What a case asks for follows from these.
@@ -183,9 +198,16 @@ class PlannerContext:
             row = catalogue.one_by(self._unit.session, ref=ref)
         return self._keep(row)
 
-    def item_of_code(self, code: str) -> Item | None:
-        """Return the item of a code on a pack."""
-        return self._keep(catalogue.item_of_code(self._unit.session, code))
+    def item_of_code(self, code: str, lot_number: str = "", serial: str = "") -> Item | None:
+        """Return the item of a code on a pack; the lots its label may mean are read with it."""
+        session = self._unit.session
+        found = catalogue.labelled(session, lot_number, serial, gtin=code)
+        if not found:
+            return self._keep(catalogue.item_learned(session, code))
+        item: Item = found[0].Item
+        key = ("lots", item.id, lot_number, serial)
+        self.part(key, ("lot",), lambda: self._keep_lots(found, serial))
+        return self._keep(item)
 
     def _keep(self, row: Item | None) -> Item | None:
         if row is not None:
@@ -200,10 +222,11 @@ class PlannerContext:
         unit = self._unit
         first = min(unit.today, last)
         found = cases.planned_between(unit.session, unit.site_id, first, last)
-        self._plans.update({row.id or 0: plan for _, row, plan in found})
-        for operating_list, row, _ in found:
+        self._plans.update({row.id or 0: plan for _, row, plan, _ in found})
+        self._confirmations.update({row.id or 0: newest for _, row, _, newest in found})
+        for operating_list, row, _, _ in found:
             self._rows[row.reference], self._lists[row.list_id] = row, operating_list
-        return [(operating_list, row) for operating_list, row, _ in found]
+        return [(operating_list, row) for operating_list, row, _, _ in found]
 
     @property
     def _plans(self) -> dict[int, Plan | None]:
@@ -217,8 +240,13 @@ class PlannerContext:
 
     def confirmations_of(self, case_ids: Iterable[int]) -> dict[int, Confirmation]:
         """Return the newest confirmation of each case, by case."""
-        known = self.part("confirmations", ("confirmation",), dict[int, Confirmation | None])
-        return self._completed(known, case_ids, lambda ids: cases.newest(self._unit.session, ids))
+        return self._completed(
+            self._confirmations, case_ids, lambda ids: cases.newest(self._unit.session, ids)
+        )
+
+    @property
+    def _confirmations(self) -> dict[int, Confirmation | None]:
+        return self.part("confirmations", ("confirmation",), dict[int, Confirmation | None])
 
     @staticmethod
     def _completed(
@@ -271,24 +299,129 @@ class PlannerContext:
             if all(getattr(one, name) == value for name, value in where.items())
         ]
 
+    def lots_of(self, item_id: int, lot_number: str, serial: str) -> list[Lot]:
+        """Return the lots on record that a label may mean; where they lie is read with them."""
+        session = self._unit.session
+
+        def read() -> list[Lot]:
+            found = catalogue.labelled(session, lot_number, serial, id=item_id)
+            return self._keep_lots(found, serial)
+
+        return list(self.part(("lots", item_id, lot_number, serial), ("lot",), read))
+
+    def _keep_lots(self, found: Sequence[Row[Any]], serial: str) -> list[Lot]:
+        lots: dict[int, Lot] = {row.Lot.id: row.Lot for row in found if row.Lot is not None}
+        self._lots.update({_key_of(lot): lot for lot in lots.values()})
+        lying = self._lying
+        lying.update({lot_id: [] for lot_id in lots})
+        for row in found:
+            if row.Location is not None:
+                lying[row.Lot.id].append(row)
+        for lot_id in lots:
+            self._quantities(lot_id)
+        exact = [lot for lot in lots.values() if serial and lot.serial == serial]
+        return exact or list(lots.values())
+
+    @property
+    def _lots(self) -> dict[tuple[int, str, str, str], Lot]:
+        return self.part("known lots", ("lot",), dict[tuple[int, str, str, str], Lot])
+
+    def find_lot(self, item_id: int, lot_number: str, serial: str, ownership: str) -> Lot | None:
+        """Return a lot by what it is."""
+        key = (item_id, lot_number, serial, ownership)
+        found = self._lots.get(key) or stock.find_lot(self._unit.session, *key)
+        if found is not None:
+            self._lots[key] = found
+        return found
+
+    def lot_names(self, lot_ids: Sequence[int]) -> list[str]:
+        """Name lots by reference and lot or serial, in order of reference."""
+        lots = {lot.id: lot for lot in self._lots.values()}
+        refs = {item.id: ref for ref, item in self._items.items()}
+        known = [lots[key] for key in lot_ids if key in lots and lots[key].item_id in refs]
+        if len(known) < len(lot_ids):
+            return people.lot_names(self._unit.session, lot_ids)
+        named = sorted((refs[lot.item_id], lot.id, lot.lot_number or lot.serial) for lot in known)
+        return [f"{ref} {name}" for ref, _, name in named]
+
+    @property
+    def _lying(self) -> dict[int, list[Row[Any]]]:
+        return self.part("lying", _LYING, dict[int, list[Row[Any]]])
+
+    def lying(self, lot_ids: Iterable[int]) -> list[Row[Any]]:
+        """Return where units of these lots lie at any site, how many, and how many are promised."""
+        session = self._unit.session
+        found = self._of_lots(self._lying, lot_ids, lambda ids: catalogue.lying(session, ids))
+        return sorted(found, key=lambda row: (row.store, row.shelf, row.lot_id))
+
+    def lying_here(self, lot_ids: Iterable[int]) -> list[Row[Any]]:
+        """Return the same at the site alone."""
+        return [row for row in self.lying(lot_ids) if row.Location.site_id == self._unit.site_id]
+
     def quantity_at(self, lot_id: int, location_id: int) -> int:
         """Return how many units of a lot lie in one place."""
-        session = self._unit.session
-        return self.part(
-            ("quantity", lot_id, location_id),
-            ("balance",),
-            lambda: stock.quantity_at(session, lot_id, location_id),
+        return self._quantities(lot_id).get(location_id, 0)
+
+    def _quantities(self, lot_id: int) -> Mapping[int, int]:
+        """Return how many units of a lot lie where: neither names nor promises change that."""
+
+        def read() -> Mapping[int, int]:
+            return {row.location_id: row.quantity for row in self.lying([lot_id])}
+
+        return self.part(("quantities", lot_id), ("balance",), read)
+
+    def packs_on(self, lot_ids: Iterable[int]) -> list[Row[Any]]:
+        """Return the packs of these lots on the trays of the site's cases."""
+        unit = self._unit
+        known = self.part("packs", ("case_pack", *_CASES), dict[int, list[Row[Any]]])
+        return self._of_lots(
+            known, lot_ids, lambda ids: catalogue.packs_of(unit.session, unit.site_id, ids)
         )
 
-    def lots_of(self, item_id: int, lot_number: str, serial: str) -> list[Lot]:
-        """Return the lots on record that a label may mean."""
+    def holds_on(self, lot_ids: Iterable[int]) -> list[Row[Any]]:
+        """Return the holds in force on these lots, with the site's cases that have them."""
+        unit = self._unit
+
+        def read(ids: Sequence[int]) -> Sequence[Row[Any]]:
+            found = catalogue.holds_on(unit.session, None, ids)
+            for lot_id in ids:
+                own: list[Hold] = [row.Hold for row in found if row.lot_id == lot_id]
+                own.sort(key=lambda hold: hold.id or 0)
+                self.part(("holds", ("lot_id", lot_id)), ("hold",), own.copy)
+            return found
+
+        known = self.part("holds on", ("hold", *_CASES), dict[int, list[Row[Any]]])
+        return [row for row in self._of_lots(known, lot_ids, read) if row.site_id == unit.site_id]
+
+    @staticmethod
+    def _of_lots(
+        known: dict[int, list[Row[Any]]],
+        lot_ids: Iterable[int],
+        read: Callable[[Sequence[int]], Sequence[Row[Any]]],
+    ) -> list[Row[Any]]:
+        """Read what is not known yet of these lots, and return what there is of them."""
+        wanted = sorted(set(lot_ids))
+        new = [lot_id for lot_id in wanted if lot_id not in known]
+        if new:
+            rows = read(new)
+            known.update({lot_id: [row for row in rows if row.lot_id == lot_id] for lot_id in new})
+        return [row for lot_id in wanted for row in known[lot_id]]
+
+    def find_location(self, store: str, shelf: str) -> Location | None:
+        """Return a place of the site by its store and shelf."""
+        unit = self._unit
+        for rows in self._lying.values():
+            for row in rows:
+                place: Location = row.Location
+                if (place.site_id, place.store, place.shelf) == (unit.site_id, store, shelf):
+                    return place
+        return stock.find_location(unit.session, unit.site_id, store, shelf)
+
+    def recalls_on(self, item_id: int, supplier: str) -> Sequence[Recall]:
+        """Return the recalls in force that may concern packs of an item, the oldest first."""
         session = self._unit.session
-        key = ("lots", item_id, lot_number, serial)
-        return list(
-            self.part(
-                key, ("lot",), lambda: catalogue.lots_of(session, item_id, lot_number, serial)
-            )
-        )
+        key = ("recalls", item_id, supplier)
+        return self.part(key, ("recall",), lambda: recalls.active_on(session, item_id, supplier))
 
     def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
         """Return the packs that have been implanted in some cases."""
@@ -336,6 +469,10 @@ class PlannerContext:
         """The lots that a recall in force names."""
         session = self._unit.session
         return self.part("recalled", _RECALLED, lambda: recalls.blocked_lot_ids(session))
+
+
+def _key_of(lot: Lot) -> tuple[int, str, str, str]:
+    return lot.item_id, lot.lot_number, lot.serial, lot.ownership
 
 
 def planner_of(unit: Unit) -> PlannerContext:

@@ -140,6 +140,8 @@ class Work:
         self.clock = clock
         self.caller = SYSTEM
         self.after: Callable[[Unit], None] | None = None
+        #: Called once, before the first thing is read that is not read to change something.
+        self.before_reading: Callable[[], None] | None = None
         self.here: Here | None = None
         self.database = Database(settings.database_url)
 
@@ -171,6 +173,7 @@ class Work:
 
     def read(self, operation: Callable[[Unit], Result]) -> Result:
         """Run an operation that changes nothing."""
+        self._announce()
         return self.database.run(lambda session: operation(self._unit(session, "")), writes=False)
 
     def write(self, operation: Callable[[Unit], Result], actor: str | None = None) -> Result:
@@ -187,9 +190,15 @@ class Work:
 
     def rehearse(self, operation: Callable[[Unit], Result], actor: str | None = None) -> Result:
         """Run an operation that changes rows and undo every change: nothing is saved."""
+        self._announce()
         return self.database.run(
             lambda session: operation(self._unit(session, actor)), writes=True, keeps=False
         )
+
+    def _announce(self) -> None:
+        first, self.before_reading = self.before_reading, None
+        if first is not None:
+            first()
 
     def close(self) -> None:
         """Return the database back."""

@@ -211,7 +211,7 @@ def test_a_scan_brings_a_pack_with_one_check(browser: TestClient, checks: list[i
         answer = browser.post(f"/cases/{CASE}/tray/scan", data={"code": label})
     assert answer.status_code == 303
     assert len(checks) == 1
-    require(statements, 42)
+    require(statements, 25)
 
 
 def test_a_scan_that_is_refused_leaves_no_trace(browser: TestClient, checks: list[int]) -> None:
@@ -235,7 +235,7 @@ def test_a_program_scans_with_one_check(program: TestClient, checks: list[int]) 
         answer = program.post(f"{API}/scans", json={"raw": label, "case": CASE})
     assert answer.json()["verdict"] == "right"
     assert len(checks) == 1
-    require(statements, 17)
+    require(statements, 14)
 
 
 def test_the_plan_page_checks_for_holds_for_the_cover_and_for_what_is_offered(

@@ -176,16 +176,23 @@ def tell_case(unit: Unit, case: SurgicalCase, kind: str, says: str) -> None:
 
 def update_held(unit: Unit, keys: Iterable[Key]) -> None:
     """Bring the promised part of balances to what their holds need."""
+    holds.set_held(unit.session, held_needed(unit, keys))
+
+
+def held_needed(unit: Unit, keys: Iterable[Key]) -> dict[Key, int]:
+    """Return how many units their holds need, by lot and location."""
     unit.session.flush()
     wanted = set(keys)
-    if len(wanted) == 1:
-        ((lot, place),) = wanted
-        rows = planner_of(unit).holds_in_force(lot_id=lot, location_id=place, is_set=False)
-        found = {(lot, place): rows}
+    if len({lot for lot, _ in wanted}) == 1:
+        found = {
+            (lot, place): planner_of(unit).holds_in_force(
+                lot_id=lot, location_id=place, is_set=False
+            )
+            for lot, place in wanted
+        }
     else:
         found = holds.held_by_keys(unit.session, wanted)
-    needed = {key: most_needed([claim_of(hold) for hold in rows]) for key, rows in found.items()}
-    holds.set_held(unit.session, needed)
+    return {key: most_needed([claim_of(hold) for hold in rows]) for key, rows in found.items()}
 
 
 def claim_of(hold: Hold) -> Claim:

@@ -12,6 +12,7 @@ from service.operations.holds.holds import (
     IN_TRAY,
     OPEN_STATUSES,
     claim_of,
+    held_needed,
     hold_cases,
     release_holds,
     tell_case,
@@ -127,6 +128,7 @@ def move_with_holds(
     *,
     follow: bool,
     own: int | None = None,
+    role: str | None = None,
     why: str | None = None,
 ) -> list[str]:
     """Write one movement to the ledger; holds follow the units, or are released.
@@ -139,6 +141,8 @@ def move_with_holds(
         Whether holds go with the units; otherwise those on the units that leave are released.
     own
         The case whose units leave first; then, as without one, go those that are promised least.
+    role
+        What the case's own holds that go with its units are from then on.
     why
         What cases that lose a hold are told; the movement's reason without it.
 
@@ -155,10 +159,14 @@ def move_with_holds(
         leaving = _leaving(unit, lot_id, origin, quantity, own)
         if follow and target is not None:
             _relocate(leaving, target)
+            for hold in leaving:
+                if role is not None and hold.case_id == own:
+                    hold.role = role
         else:
             losers = release_and_notify(unit, leaving, why)
-        update_held(unit, [(lot_id, origin)])
-    stock.post_movements(unit.session, [movement])
+    places = [place for place in (origin, target) if place is not None]
+    held = held_needed(unit, [(lot_id, place) for place in places])
+    stock.post_movements(unit.session, [movement], held)
     if origin is not None:
         copies = leaving_copy_holds(unit, movement)
         if follow and target is not None:
@@ -167,8 +175,6 @@ def move_with_holds(
             losers += release_and_notify(unit, copies, why)
         else:
             losers += release_and_notify(unit, copies, why)
-    if target is not None:
-        update_held(unit, [(lot_id, target)])
     return rehold_cases(unit, losers)
 
 

@@ -17,10 +17,11 @@ from service.operations.holds.release import (
 from service.operations.holds.sets import copies_free, hold_copies
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
+from service.operations.recalls.notices import active_recall
 from service.operations.stock_units import units_at
 from service.operations.work import Unit
 from service.schemas.trays import HoldBody, HoldList, HoldOut
-from service.storage.queries import holds, recalls, stock
+from service.storage.queries import holds
 from service.storage.tables import Hold, Item, Location, Lot, OperatingList, SurgicalCase
 
 
@@ -73,8 +74,8 @@ def reserve_units(unit: Unit, body: HoldBody) -> HoldList:
     case = _open_case(unit, body.case)
     item = require_item(unit, body.ref, "/ref")
     place = find_place(unit, body.at, "/at")
-    lot = stock.find_lot(
-        unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
+    lot = planner_of(unit).find_lot(
+        item_key(item), body.lot or "", body.serial or "", body.ownership
     )
     there = planner_of(unit).quantity_at(lot.id or 0, place.id or 0) if lot else 0
     if lot is None or place.kind != "shelf" or there < body.quantity:
@@ -160,8 +161,8 @@ def refuse_unfit(unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Lo
         Names everything that is wrong with it.
     """
     day = max(unit.local(case.starts_at).date(), unit.today)
-    is_recalled = recalls.is_blocked(unit.session, lot.id or 0)
-    units = units_at(item, lot, place, 1, is_recalled=is_recalled)
+    recall = active_recall(unit, item_key(item), item.supplier, lot.lot_number, lot.serial)
+    units = units_at(item, lot, place, 1, is_recalled=recall is not None)
     faults = [
         FieldFault("/lot", _SAYS[reason.because](units, reason))
         for reason in unusable_reasons(units, day, case=case.reference)

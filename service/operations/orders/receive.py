@@ -24,7 +24,7 @@ from service.operations.stock.movements import (
 from service.operations.work import Unit
 from service.schemas.orders import OrderOut, ReceiptBody, ReceiptLine
 from service.schemas.stock import DeliveryBody, DeliveryOut, LocationBody, ReceiveBody
-from service.storage.queries import catalogue, orders, stock
+from service.storage.queries import orders, stock
 from service.storage.tables import Item, OrderLine, OrderReceipt, SupplyOrder
 
 SHORT_DATED = "short_dated_days"
@@ -88,7 +88,7 @@ def _received_from(unit: Unit, line: ReceiptLine) -> _ReceivedLine:
     code = code_of(scan)
     if code is None:
         raise _refuse("raw", scan.problem or "this code names no item: scan its primary code, too")
-    found = catalogue.item_of_code(unit.session, code)
+    found = planner_of(unit).item_of_code(code)
     if found is None:
         raise _refuse("raw", f"no item has code {code}; learn the code, or type the REF")
     if line.ref is not None and line.ref != found.ref:
@@ -252,7 +252,7 @@ def read_label(unit: Unit, reference: str, raw: str, second: str) -> ArrivalLabe
     code = code_of(scan)
     if code is None:
         return ArrivalLabel(refused=scan.problem or "This code names no item.")
-    item = catalogue.item_of_code(unit.session, code)
+    item = planner_of(unit).item_of_code(code)
     if item is None:
         return ArrivalLabel(
             refused=f"No item has code {code}. Type its REF, lot and use by in a line below."

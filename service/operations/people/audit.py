@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from service.operations.planner import planner_of
 from service.operations.work import Caller, Unit
 from service.schemas.base import Out
 from service.storage.queries import people
@@ -73,7 +74,7 @@ def touched(unit: Unit) -> dict[str, Any]:
     if len(keys) > _MOST_NAMED:
         found["lots_counted"] = len(keys)
     elif keys:
-        found["lots"] = people.lot_names(unit.session, keys)
+        found["lots"] = planner_of(unit).lot_names(keys)
     if len(names) > _MOST_NAMED:
         found["cases_counted"] = len(names)
     elif names:

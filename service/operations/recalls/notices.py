@@ -8,6 +8,7 @@ from sqlalchemy import Row
 
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.catalogue import require_item
+from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.recalls import (
     GoneUnits,
@@ -41,7 +42,7 @@ def active_recall(
     lot_number, serial
         Of the units; empty when they have none.
     """
-    found = recalls.active_on(unit.session, item_id, supplier)
+    found = planner_of(unit).recalls_on(item_id, supplier)
     return next((one for one in found if _names(one, lot_number, serial)), None)
 
 
@@ -69,7 +70,7 @@ def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[
     tuple of str
         What is certain and what is in doubt; empty when there is nothing to say.
     """
-    found = recalls.active_on(unit.session, item.id or 0, item.supplier)
+    found = planner_of(unit).recalls_on(item.id or 0, item.supplier)
     certain = next((one for one in found if _names(one, *printed)), None)
     if certain is not None:
         return f"recalled by notice {certain.notice} ({certain.reason}).", ""

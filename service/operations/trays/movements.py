@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from sqlalchemy import Row
+
 from service.errors import Conflict
 from service.operations.holds.holds import IN_TRAY, release_holds, update_held
 from service.operations.holds.release import move_with_holds, rehold_cases, release_and_notify
@@ -9,7 +11,7 @@ from service.operations.holds.sets import hold_copies, hold_turnaround, unserved
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.trays import PackBody, PackOutcomeBody
-from service.storage.queries import stock, trays
+from service.storage.queries import stock
 from service.storage.tables import CasePack, Hold, Item, Location, Lot, OperatingList, SurgicalCase
 
 
@@ -19,15 +21,17 @@ def _tray_place(unit: Unit, case: SurgicalCase) -> Location:
     A tray goes along when its case goes to another theatre.
     """
     theatre = unit.session.get_one(OperatingList, case.list_id).theatre
-    place = stock.find_tray(unit.session, unit.site_id, case.reference)
+    named = stock.places_named(unit.session, unit.site_id, case.reference)
+    is_taken = any(one.store == theatre for one in named)
+    place = next((one for one in named if one.kind == "theatre"), None)
     if place is None:
-        if stock.find_location(unit.session, unit.site_id, theatre, case.reference) is not None:
+        if is_taken:
             raise Conflict(
                 f"{theatre}, {case.reference} is a shelf; the case has no room for a tray."
             )
         place = Location(site_id=unit.site_id, store=theatre, shelf=case.reference, kind="theatre")
         unit.session.add(place)
-    elif stock.find_location(unit.session, unit.site_id, theatre, case.reference) is None:
+    elif not is_taken:
         place.store = theatre
     unit.session.flush()
     return place
@@ -44,9 +48,9 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
     """Move the units to the tray; the case's hold goes with them, or is made there."""
     tray = _tray_place(unit, case)
     lot_id, tray_id = lot.id or 0, tray.id or 0
-    before = _on_tray(unit, case, lot)
+    before = sum(row.open for row in _packs_of(unit, case, lot))
     line = _line(unit, "pick", case, lot, body.quantity, home, tray, body.although or "")
-    move_with_holds(unit, line, follow=True, own=case.id)
+    move_with_holds(unit, line, follow=True, own=case.id, role=IN_TRAY)
     came = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot_id, location_id=tray_id)
     missing = before + body.quantity - sum(hold.quantity for hold in came)
     if missing > 0 and item.reusable:
@@ -66,10 +70,10 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
 
 
 def _note_pack(unit: Unit, case: SurgicalCase, lot: Lot, home: Location, quantity: int) -> None:
-    pack = unit.session.get(CasePack, (case.id, lot.id, home.id))
-    if pack is not None:
-        pack.picked += quantity
-        return
+    for row in _packs_of(unit, case, lot):
+        if row.CasePack.home_location_id == home.id:
+            row.CasePack.picked += quantity
+            return
     unit.session.add(
         CasePack(
             case_id=case.id or 0,
@@ -80,10 +84,9 @@ def _note_pack(unit: Unit, case: SurgicalCase, lot: Lot, home: Location, quantit
     )
 
 
-def _on_tray(unit: Unit, case: SurgicalCase, lot: Lot) -> int:
-    """Return how many units of a lot lay on the tray before this pick."""
-    found = trays.open_packs(unit.session, case.id or 0, lot.id or 0)
-    return sum(pack.picked - pack.returned - pack.implanted - pack.wasted for pack in found)
+def _packs_of(unit: Unit, case: SurgicalCase, lot: Lot) -> list[Row[Any]]:
+    """Return the packs of a lot that have been on the tray, whatever became of them."""
+    return [row for row in planner_of(unit).packs_on([lot.id or 0]) if row.case_id == case.id]
 
 
 def _tray_hold(unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, quantity: int) -> Hold:

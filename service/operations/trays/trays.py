@@ -37,8 +37,8 @@ from service.schemas.trays import (
     SettledOut,
     TrayOut,
 )
-from service.storage.queries import stock, trays
-from service.storage.tables import Balance, Hold, Item, Location, Lot, SurgicalCase
+from service.storage.queries import trays
+from service.storage.tables import Hold, Item, Location, Lot, SurgicalCase
 
 #: Where a case may go from each status.
 _NEXT = {
@@ -90,8 +90,8 @@ def put_on_tray(unit: Unit, reference: str, body: PackBody) -> None:
     """
     case = _open_case(unit, reference)
     item = require_item(unit, body.ref, "/ref")
-    lot = stock.find_lot(
-        unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
+    lot = planner_of(unit).find_lot(
+        item_key(item), body.lot or "", body.serial or "", body.ownership
     )
     if lot is None:
         reason = f"there is no such lot of {body.ref} here; receive it first"
@@ -122,13 +122,19 @@ def _home(unit: Unit, case: SurgicalCase, lot: Lot, body: PackBody) -> Location:
     else:
         held = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot.id)
         places = [hold.location_id for hold in held if hold.role != IN_TRAY]
-        places += stock.places_of(unit.session, unit.site_id, lot.id or 0)
         found = [unit.session.get_one(Location, key) for key in places]
+        found += _places_of(unit, lot)
         if not found:
             reason = "no shelf has any of this lot; count the shelf or receive the pack"
             raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
         home = next((row for row in found if row.kind == "shelf"), found[0])
     return home
+
+
+def _places_of(unit: Unit, lot: Lot) -> list[Location]:
+    """Return the places of the site that have units of a lot, by id."""
+    found = [row.Location for row in planner_of(unit).lying_here([lot.id or 0])]
+    return sorted(found, key=lambda place: place.id)
 
 
 def _require_there(unit: Unit, lot: Lot, home: Location, quantity: int) -> None:
@@ -163,8 +169,9 @@ def _require_own_or_free(  # noqa: PLR0917 - who wants what from where
             raise taken_error(unit, lot, home)
         return
     own = sum(hold.quantity for hold in _own_holds(unit, case, lot, home))
-    balance = unit.session.get_one(Balance, (lot.id, home.id), populate_existing=True)
-    if own + balance.quantity - balance.held < quantity:
+    lying = planner_of(unit).lying([lot.id or 0])
+    free = sum(row.quantity - row.held for row in lying if row.location_id == home.id)
+    if own + free < quantity:
         raise taken_error(unit, lot, home)
 
 
@@ -181,8 +188,8 @@ def record_pack_outcome(unit: Unit, reference: str, body: PackOutcomeBody) -> Tr
     """
     case = require_case(unit, reference)
     item = require_item(unit, body.ref, "/ref")
-    lot = stock.find_lot(
-        unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
+    lot = planner_of(unit).find_lot(
+        item_key(item), body.lot or "", body.serial or "", body.ownership
     )
     found = trays.open_packs(unit.session, case.id or 0, lot.id or 0) if lot is not None else []
     pack = next(iter(found), None)
@@ -344,8 +351,7 @@ def _pack(ref: str, lot: Lot, although: str | None, place: LocationBody | None) 
 
 
 def _is_on_a_shelf(unit: Unit, lot: Lot) -> bool:
-    keys = stock.places_of(unit.session, unit.site_id, lot.id or 0)
-    return any(unit.session.get_one(Location, key).kind == "shelf" for key in keys)
+    return any(place.kind == "shelf" for place in _places_of(unit, lot))
 
 
 def aloud_out(unit: Unit, reference: str, named: PackOutcomeBody | PackBody) -> AloudOut:
@@ -365,7 +371,7 @@ def aloud_out(unit: Unit, reference: str, named: PackOutcomeBody | PackBody) -> 
             f"{named.ref} {named.lot or named.serial} is not on the tray of {reference}."
         )
     item = require_item(unit, found.ref)
-    lot = stock.find_lot(unit.session, item_key(item), found.lot, found.serial, found.ownership)
+    lot = planner_of(unit).find_lot(item_key(item), found.lot, found.serial, found.ownership)
     facts = facts_of(item)
     return AloudOut(
         **found.model_dump(exclude={"picked"}),

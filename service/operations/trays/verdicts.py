@@ -36,7 +36,6 @@ from service.schemas.trays import (
     ScannedPlace,
     ScanOut,
 )
-from service.storage.queries import catalogue
 from service.storage.tables import Item, Lot, OperatingList, SurgicalCase
 
 
@@ -63,7 +62,11 @@ def scan_pack(unit: Unit, body: ScanBody) -> ScanOut:
     case = None if body.case is None else require_case(unit, body.case)
     scan = read_code(unit, body.raw, body.second)
     code = code_of(scan)
-    item = None if code is None else planner_of(unit).item_of_code(code)
+    item = (
+        None
+        if code is None
+        else planner_of(unit).item_of_code(code, scan.lot or "", scan.serial or "")
+    )
     return _told(unit, scan, item, case)
 
 
@@ -93,14 +96,10 @@ def _told(unit: Unit, scan: Scan, item: Item | None, case: SurgicalCase | None) 
 def _find(unit: Unit, scan: Scan, item: Item | None) -> _PackRows:
     if item is None or item.id is None or not (scan.lot or scan.serial):
         return _PackRows()
-    lots = planner_of(unit).lots_of(item.id, scan.lot or "", scan.serial or "")
+    planner = planner_of(unit)
+    lots = planner.lots_of(item.id, scan.lot or "", scan.serial or "")
     ids = [lot.id for lot in lots if lot.id is not None]
-    return _PackRows(
-        lots,
-        catalogue.units_of(unit.session, unit.site_id, ids),
-        catalogue.packs_of(unit.session, unit.site_id, ids),
-        catalogue.holds_on(unit.session, unit.site_id, ids),
-    )
+    return _PackRows(lots, planner.lying_here(ids), planner.packs_on(ids), planner.holds_on(ids))
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,16 +72,23 @@ def _between(query: AnySelect, site_id: int, first: date, last: date) -> AnySele
 
 def planned_between(
     session: Session, site_id: int, first: date, last: date
-) -> list[tuple[OperatingList, SurgicalCase, Plan | None]]:
-    """Return the same cases, each with the newest revision of its plan."""
-    later = aliased(Plan)
+) -> list[tuple[OperatingList, SurgicalCase, Plan | None, Confirmation | None]]:
+    """Return the same cases, each with the newest revision of its plan and newest confirmation."""
+    later, again = aliased(Plan), aliased(Confirmation)
     is_later = (col(later.case_id) == col(Plan.case_id)) & (
         col(later.revision) > col(Plan.revision)
     )
-    query = _between(select(OperatingList, SurgicalCase, Plan), site_id, first, last).outerjoin(
-        Plan, (col(Plan.case_id) == col(SurgicalCase.id)) & ~exists().where(is_later)
+    is_again = (col(again.case_id) == col(Confirmation.case_id)) & (
+        col(again.id) > col(Confirmation.id)
     )
-    return [(row[0], row[1], row[2]) for row in session.execute(query)]
+    every = _between(select(OperatingList, SurgicalCase, Plan, Confirmation), site_id, first, last)
+    query = every.outerjoin(
+        Plan, (col(Plan.case_id) == col(SurgicalCase.id)) & ~exists().where(is_later)
+    ).outerjoin(
+        Confirmation,
+        (col(Confirmation.case_id) == col(SurgicalCase.id)) & ~exists().where(is_again),
+    )
+    return [(row[0], row[1], row[2], row[3]) for row in session.execute(query)]
 
 
 def latest_plan(session: Session, case_id: int) -> Plan | None:

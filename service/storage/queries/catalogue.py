@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any, NamedTuple
 
-from sqlalchemy import Row, func, insert, select
+from sqlalchemy import ColumnElement, Row, func, insert, select
 from sqlmodel import Session, col
 
 from service.core.catalogue import ItemFacts
@@ -14,10 +14,14 @@ from service.storage.tables import (
     HOLD,
     ITEM,
     LIST,
+    LOT,
     PACK,
     PLACE,
+    CasePack,
+    Hold,
     Item,
     ItemCode,
+    Location,
     Lot,
 )
 
@@ -107,46 +111,62 @@ def page(
     return list(session.execute(query.order_by(col(Item.ref)).limit(limit)).scalars())
 
 
-def item_of_code(session: Session, code: str) -> Item | None:
-    """Return the item of a code: by the catalogue's GTIN first, then by what has been learned."""
-    row: Item | None = session.execute(select(Item).filter_by(gtin=code)).scalars().first()
-    if row is None:
-        learned = session.get(ItemCode, code)
-        row = None if learned is None else session.get(Item, learned.item_id)
-    return row
+def item_learned(session: Session, code: str) -> Item | None:
+    """Return the item that a code has been taught to name."""
+    learned = session.get(ItemCode, code)
+    return None if learned is None else session.get(Item, learned.item_id)
 
 
-def lots_of(session: Session, item_id: int, lot_number: str, serial: str) -> list[Lot]:
-    """Return the lots on record that a label may mean.
+#: What is said of units in one place.
+_LYING = (
+    BALANCE.c.lot_id,
+    BALANCE.c.quantity,
+    BALANCE.c.held,
+    PLACE.c.id.label("location_id"),
+    PLACE.c.store,
+    PLACE.c.shelf,
+    PLACE.c.kind,
+)
+
+
+def labelled(session: Session, lot_number: str, serial: str, **where: object) -> Sequence[Row[Any]]:
+    """Return the item whose columns equal these values, the lots a label may mean, and their units.
 
     What label and record both carry must be the same, and at least one of lot number and serial
     must be; a record that has only the lot of a label with both is meant too.
     """
-    query = select(Lot).where(col(Lot.item_id) == item_id)
+    meant: ColumnElement[bool]
     if lot_number and serial:
-        both = col(Lot.lot_number).in_([lot_number, ""]) & col(Lot.serial).in_([serial, ""])
-        query = query.where(both)
+        meant = LOT.c.lot_number.in_([lot_number, ""]) & LOT.c.serial.in_([serial, ""])
     elif lot_number:
-        query = query.where(col(Lot.lot_number) == lot_number)
+        meant = LOT.c.lot_number == lot_number
     else:
-        query = query.where(col(Lot.serial) == serial, col(Lot.serial) != "")
-    rows = list(session.execute(query.order_by(col(Lot.id))).scalars())
-    exact = [row for row in rows if serial and row.serial == serial]
-    return exact or rows
+        meant = (LOT.c.serial == serial) & (LOT.c.serial != "")
+    query = (
+        select(Item, Lot, Location, *_LYING)
+        .outerjoin(Lot, (LOT.c.item_id == ITEM.c.id) & meant)
+        .outerjoin(BALANCE, (BALANCE.c.lot_id == LOT.c.id) & (BALANCE.c.quantity > 0))
+        .outerjoin(Location, PLACE.c.id == BALANCE.c.location_id)
+        .where(*(ITEM.c[name] == value for name, value in where.items()))
+        .order_by(LOT.c.id)
+    )
+    return session.execute(query).all()
+
+
+def lying(session: Session, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Return the places with units of these lots, at every site."""
+    query = (
+        select(Location, *_LYING)
+        .join(BALANCE, BALANCE.c.location_id == PLACE.c.id)
+        .where(BALANCE.c.lot_id.in_(lot_ids), BALANCE.c.quantity > 0)
+    )
+    return session.execute(query).all()
 
 
 def units_of(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
     """Return where units of these lots are, how many and how many of them are promised."""
     query = (
-        select(
-            BALANCE.c.lot_id,
-            BALANCE.c.quantity,
-            BALANCE.c.held,
-            PLACE.c.id.label("location_id"),
-            PLACE.c.store,
-            PLACE.c.shelf,
-            PLACE.c.kind,
-        )
+        select(*_LYING)
         .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
         .where(
             PLACE.c.site_id == site_id,
@@ -162,6 +182,7 @@ def packs_of(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence
     """Return the packs of these lots on the trays of a site's cases, by list day and case."""
     query = (
         select(
+            CasePack,
             PACK.c.lot_id,
             PACK.c.picked,
             PACK.c.returned,
@@ -179,10 +200,11 @@ def packs_of(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence
     return session.execute(query).all()
 
 
-def holds_on(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Return the holds of a site's cases in force on these lots, by list day and case."""
+def holds_on(session: Session, site_id: int | None, lot_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Return the holds in force on these lots, of a site's cases or all, by list day and case."""
     query = (
         select(
+            Hold,
             HOLD.c.lot_id,
             HOLD.c.location_id,
             HOLD.c.quantity,
@@ -191,16 +213,15 @@ def holds_on(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence
             HOLD.c.until_at,
             CASE.c.id.label("case_id"),
             CASE.c.reference,
+            CASE.c.site_id,
             LIST.c.list_date,
             LIST.c.theatre,
         )
         .join(CASE, CASE.c.id == HOLD.c.case_id)
         .join(LIST, LIST.c.id == CASE.c.list_id)
-        .where(
-            CASE.c.site_id == site_id,
-            HOLD.c.lot_id.in_(lot_ids),
-            HOLD.c.released_at.is_(None),
-        )
+        .where(HOLD.c.lot_id.in_(lot_ids), HOLD.c.released_at.is_(None))
         .order_by(LIST.c.list_date, CASE.c.starts_at, CASE.c.reference, HOLD.c.id)
     )
+    if site_id is not None:
+        query = query.where(CASE.c.site_id == site_id)
     return session.execute(query).all()

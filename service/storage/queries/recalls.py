@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, and_, bindparam, case, exists, func, or_, select
+from sqlalchemy import ColumnElement, Row, and_, case, exists, func, or_, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
@@ -69,11 +69,6 @@ def names_recalled() -> ColumnElement[bool]:
     return exists().where(RECALL.c.lifted_at.is_(None), *_named_by_recall()).correlate(LOT, ITEM)
 
 
-def is_blocked(session: Session, lot_id: int) -> bool:
-    """Tell whether a recall in force names a lot."""
-    return session.execute(_IS_BLOCKED, {"of_lot": lot_id}).first() is not None
-
-
 def _named_by_recall() -> list[ColumnElement[bool]]:
     """Return what must hold of a lot and its item for a recall to name it."""
     pairs = (
@@ -83,16 +78,6 @@ def _named_by_recall() -> list[ColumnElement[bool]]:
     )
     rules = [or_(theirs == "", func.lower(theirs) == func.lower(ours)) for theirs, ours in pairs]
     return [or_(RECALL.c.item_id.is_(None), RECALL.c.item_id == ITEM.c.id), *rules]
-
-
-# Written once: building a statement anew costs more than carrying it out.
-_IS_BLOCKED = (
-    select(LOT.c.id)
-    .join(ITEM, ITEM.c.id == LOT.c.item_id)
-    .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_named_by_recall()))
-    .where(LOT.c.id == bindparam("of_lot"))
-    .limit(1)
-)
 
 
 def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:

@@ -60,10 +60,10 @@ def find_location(session: Session, site_id: int, store: str, shelf: str) -> Loc
     return session.execute(_FIND_LOCATION, values).scalars().first()
 
 
-def find_tray(session: Session, site_id: int, reference: str) -> Location | None:
-    """Return the place of a case's tray, in whichever theatre it was made."""
-    query = select(Location).filter_by(site_id=site_id, shelf=reference, kind="theatre")
-    return session.execute(query.order_by(PLACE.c.id)).scalars().first()
+def places_named(session: Session, site_id: int, shelf: str) -> list[Location]:
+    """Return the places of a shelf's name in every store, the oldest first."""
+    query = select(Location).filter_by(site_id=site_id, shelf=shelf).order_by(PLACE.c.id)
+    return list(session.execute(query).scalars())
 
 
 def locations(session: Session, site_id: int) -> list[Location]:
@@ -224,16 +224,6 @@ def free_at(session: Session, lot_id: int, location_id: int) -> int:
     return int(session.execute(query).scalar() or 0)
 
 
-def places_of(session: Session, site_id: int, lot_id: int) -> list[int]:
-    """Return the locations of a site that have units of a lot, by id."""
-    query = (
-        select(BALANCE.c.location_id)
-        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
-        .where(PLACE.c.site_id == site_id, BALANCE.c.lot_id == lot_id, BALANCE.c.quantity > 0)
-    )
-    return list(session.execute(query.order_by(BALANCE.c.location_id)).scalars())
-
-
 def correction_of(session: Session, seq: int) -> int | None:
     """Return the line that corrects a line of the ledger."""
     query = select(MOVEMENT.c.seq).where(MOVEMENT.c.corrects_seq == seq)
@@ -260,11 +250,21 @@ def ledger_sums(session: Session) -> dict[tuple[int, int], int]:
     return sums
 
 
-def post_movements(session: Session, movements: Sequence[Mapping[str, Any]]) -> None:
+def post_movements(
+    session: Session,
+    movements: Sequence[Mapping[str, Any]],
+    held: Mapping[tuple[int, int], int] | None = None,
+) -> None:
     """Write lines to the ledger and bring the balances along, in the caller's transaction.
 
     A balance that would fall below zero, or below what is held, violates its CHECK and takes the
     whole transaction down: the caller turns that into a sentence.
+
+    Parameters
+    ----------
+    held
+        What is promised afterwards, by lot and location; each is a place that units come to or
+        leave. Without it, what was promised before still is.
     """
     if not movements:
         return
@@ -278,32 +278,42 @@ def post_movements(session: Session, movements: Sequence[Mapping[str, Any]]) -> 
             if place is not None:
                 key = (movement["lot_id"], place)
                 change[key] = change.get(key, 0) + sign * movement["quantity"]
-    # One order for everybody, so that two transactions cannot wait for each other.
-    rows = [
+    _add_to_balances(session, _balance_rows({k: n for k, n in change.items() if n > 0}))
+    taken = {key: min(amount, 0) for key, amount in change.items() if amount < 0 or held}
+    _take_from_balances(session, _balance_rows(taken, held))
+
+
+def _balance_rows(
+    change: Mapping[tuple[int, int], int], held: Mapping[tuple[int, int], int] | None = None
+) -> list[dict[str, int]]:
+    """Write changes as rows in one order, so that two transactions cannot wait for each other."""
+    return [
         {"lot_id": lot, "location_id": place, "change": amount}
+        | ({} if held is None else {"held": held[lot, place]})
         for (lot, place), amount in sorted(change.items())
-        if amount
     ]
-    taking = [row for row in rows if row["change"] < 0]
-    _add_to_balances(session, [row for row in rows if row["change"] > 0])
-    _take_from_balances(session, taking)
+
+
+# Written once: building a statement anew costs more than carrying it out.
+_TAKE = (
+    update(BALANCE)
+    .where(BALANCE.c.lot_id == bindparam("of_lot"), BALANCE.c.location_id == bindparam("at"))
+    .values(quantity=BALANCE.c.quantity + bindparam("change"))
+)
+
+
+_TAKE_AND_HOLD = _TAKE.values(held=bindparam("now"))
 
 
 def _take_from_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> None:
+    """Take units off balances; rows that say what is promised afterwards all say it."""
     if not rows:
         return
-    statement = (
-        update(BALANCE)
-        .where(BALANCE.c.lot_id == bindparam("of_lot"), BALANCE.c.location_id == bindparam("at"))
-        .values(quantity=BALANCE.c.quantity + bindparam("change"))
-    )
+    names = {"lot_id": "of_lot", "location_id": "at", "change": "change", "held": "now"}
     # On the connection: a session would take many updates for updates of whole objects.
     done = session.connection().execute(
-        statement,
-        [
-            {"of_lot": row["lot_id"], "at": row["location_id"], "change": row["change"]}
-            for row in rows
-        ],
+        _TAKE_AND_HOLD if "held" in rows[0] else _TAKE,
+        [{names[name]: value for name, value in row.items()} for row in rows],
     )
     if done.rowcount != len(rows):
         raise Conflict("Units were to leave a place that never had them. Nothing was saved.")
