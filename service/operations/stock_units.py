@@ -11,7 +11,7 @@ from service.core.catalogue import INSTRUMENT_SET_KINDS
 from service.core.cover.units import StockUnits, unusable_reason
 from service.operations.planner import planner_of
 from service.operations.work import Unit
-from service.storage.tables import Item, Location, Lot
+from service.storage.tables import Item, Location, Lot, Recall
 
 
 def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
@@ -114,3 +114,25 @@ def read_stock_units(unit: Unit, refs: Collection[str] | None = None) -> list[St
     return [units_of(row, recalled) for row in here] + [
         units_due(row) for row in coming if refs is None or row.ref in refs
     ]
+
+
+def active_recall(
+    unit: Unit, item_id: int, supplier: str, lot_number: str, serial: str
+) -> Recall | None:
+    """Return the oldest recall in force that names units about to be received, moved or used.
+
+    Parameters
+    ----------
+    item_id, supplier
+        The item and its supplier as the catalogue has them.
+    lot_number, serial
+        Of the units; empty when they have none.
+    """
+    found = planner_of(unit).recalls_on(item_id, supplier)
+    return next((one for one in found if recall_names(one, lot_number, serial)), None)
+
+
+def recall_names(recall: Recall, lot_number: str, serial: str) -> bool:
+    """Compare as people type notices: upper and lower case are the same."""
+    pairs = ((recall.lot_number, lot_number), (recall.serial, serial))
+    return all(not theirs or theirs.lower() == ours.lower() for theirs, ours in pairs)

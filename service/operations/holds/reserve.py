@@ -17,8 +17,7 @@ from service.operations.holds.release import (
 from service.operations.holds.sets import copies_free, hold_copies
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
-from service.operations.recalls.notices import active_recall
-from service.operations.stock_units import units_at
+from service.operations.stock_units import active_recall, units_at
 from service.operations.work import Unit
 from service.schemas.trays import HoldBody, HoldList, HoldOut
 from service.storage.queries import holds

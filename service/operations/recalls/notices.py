@@ -9,6 +9,7 @@ from sqlalchemy import Row
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.catalogue import require_item
 from service.operations.planner import planner_of
+from service.operations.stock_units import recall_names
 from service.operations.work import Unit
 from service.schemas.recalls import (
     GoneUnits,
@@ -30,31 +31,9 @@ def blocked_lots(unit: Unit) -> set[int]:
     return recalls.blocked_lot_ids(unit.session)
 
 
-def active_recall(
-    unit: Unit, item_id: int, supplier: str, lot_number: str, serial: str
-) -> Recall | None:
-    """Return the oldest recall in force that names units about to be received, moved or used.
-
-    Parameters
-    ----------
-    item_id, supplier
-        The item and its supplier as the catalogue has them.
-    lot_number, serial
-        Of the units; empty when they have none.
-    """
-    found = planner_of(unit).recalls_on(item_id, supplier)
-    return next((one for one in found if _names(one, lot_number, serial)), None)
-
-
-def _names(recall: Recall, lot_number: str, serial: str) -> bool:
-    """Compare as people type notices: upper and lower case are the same."""
-    pairs = ((recall.lot_number, lot_number), (recall.serial, serial))
-    return all(not theirs or theirs.lower() == ours.lower() for theirs, ours in pairs)
-
-
 def _may_name(recall: Recall, lot_number: str, serial: str) -> bool:
     """Tell whether only what the pack does not say keeps a recall from naming it."""
-    return _names(recall, lot_number or recall.lot_number, serial or recall.serial)
+    return recall_names(recall, lot_number or recall.lot_number, serial or recall.serial)
 
 
 def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[str, str]:
@@ -71,7 +50,7 @@ def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[
         What is certain and what is in doubt; empty when there is nothing to say.
     """
     found = planner_of(unit).recalls_on(item.id or 0, item.supplier)
-    certain = next((one for one in found if _names(one, *printed)), None)
+    certain = next((one for one in found if recall_names(one, *printed)), None)
     if certain is not None:
         return f"recalled by notice {certain.notice} ({certain.reason}).", ""
     doubtful = next((one for one in found if _may_name(one, *printed)), None)

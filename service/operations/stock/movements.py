@@ -13,7 +13,7 @@ from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.planner import planner_of
-from service.operations.recalls.notices import active_recall
+from service.operations.stock_units import active_recall
 from service.operations.work import Unit
 from service.schemas.stock import (
     CountBody,

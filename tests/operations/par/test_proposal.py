@@ -55,18 +55,6 @@ def price(work: Work, ref: str, **facts: object) -> None:
     work.write(write)
 
 
-@pytest.fixture
-def shop(theatre: Theatre) -> Theatre:
-    """Two months of a department that has used six of twelve nails, one a case."""
-    ready(theatre, 12)
-    price(theatre.work, "NAIL")
-    for number in range(CASES):
-        later(theatre.work, number * 10)
-        use(theatre, f"K{number}")
-    later(theatre.work, DAYS - 1)
-    return theatre
-
-
 def propose(work: Work, **asked: object) -> ProposalOut:
     body = ProposalBody.model_validate(asked)
     worked = work.read(lambda unit: par.compute_proposal(unit, body))

@@ -13,8 +13,9 @@ from sqlmodel import col
 
 from service.errors import BadInput, Conflict, Duplicate, NotFound
 from service.operations.backup import verify
-from service.operations.recalls.notices import active_recall, blocked_lots, get_recall, list_recalls
+from service.operations.recalls.notices import blocked_lots, get_recall, list_recalls
 from service.operations.recalls.start import lift_recall, start_recall
+from service.operations.stock_units import active_recall
 from service.operations.work import Unit, Work
 from service.schemas.recalls import RecallBody, RecallReport
 from service.storage.queries import stock
