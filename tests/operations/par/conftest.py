@@ -1,4 +1,4 @@
-"""The small department with a year of use, for par levels."""
+"""The small department after two months of use, for par levels."""
 
 import pytest
 
