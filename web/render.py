@@ -18,6 +18,7 @@ from service.core.catalogue import ITEM_KINDS
 from service.core.readiness.words import in_hundred
 from service.errors import FieldFault, Unavailable
 from service.operations.cases.cases import OPEN_STATUSES
+from service.operations.orders.orders import order_allows
 from service.operations.people.permissions import PERMISSIONS, Permission, may, permission_of
 from service.operations.site import latest_change, site_facts
 from service.operations.work import CAUTION, SYSTEM, Work
@@ -89,6 +90,7 @@ _TEMPLATES.env.filters |= {
 _TEMPLATES.env.globals |= {
     **{permission.name: permission for permission in PERMISSIONS},
     "OPEN_STATUSES": OPEN_STATUSES,
+    "order_allows": order_allows,
     "shapes": SHAPES,
     "caution": CAUTION,
     "item_kinds": ITEM_KINDS,

@@ -7,6 +7,7 @@ from datetime import date
 from service.exchange.sheets.formats import DeliveryRow, StockRow
 from service.exchange.sheets.formats import UsageRow as UsageLine
 from service.operations.imports.plan import ImportPlan
+from service.operations.orders.orders import order_allows
 from service.operations.orders.receive import (
     KIND_OF,
     Expected,
@@ -242,7 +243,7 @@ def _plan_known(
     if wanted == known:
         desk.plan.unchanged += 1
         return
-    if order.state != "sent" or line.received or line.let_go:
+    if not order_allows(order.state, "receive") or line.received or line.let_go:
         reason = (
             f"order {order.reference} is {order.state}, with {line.received} of {line.quantity} "
             "here: change the order, not the file"
