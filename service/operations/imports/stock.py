@@ -15,6 +15,7 @@ from service.operations.orders.receive import (
     delivery_misfit,
     sent_order,
 )
+from service.operations.stock.ledger import ledger_line
 from service.operations.stock.movements import use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock
@@ -137,16 +138,15 @@ def _write(take: _StockTake) -> None:
     stock.post_movements(
         unit.session,
         [
-            {
-                "at": unit.now,
-                "kind": "count",
-                "lot_id": lots[key].id,
-                "from_location_id": places[place] if change < 0 else None,
-                "to_location_id": places[place] if change > 0 else None,
-                "quantity": abs(change),
-                "reason": "stock take",
-                "actor": unit.actor,
-            }
+            ledger_line(
+                unit,
+                "count",
+                lots[key].id,
+                abs(change),
+                origin=places[place] if change < 0 else None,
+                target=places[place] if change > 0 else None,
+                reason="stock take",
+            )
             for key, place, change in take.counted
         ],
     )
