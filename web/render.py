@@ -1,6 +1,5 @@
 """Fill a template: the frame every page shares, and words for states."""
 
-import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -16,7 +15,10 @@ from fastapi.templating import Jinja2Templates
 from starlette.responses import Response
 
 from service.core.catalogue import ITEM_KINDS
+from service.core.readiness.words import in_hundred
 from service.errors import FieldFault, Unavailable
+from service.operations.cases.cases import OPEN_STATUSES
+from service.operations.orders.orders import order_allows
 from service.operations.people.permissions import PERMISSIONS, Permission, may, permission_of
 from service.operations.site import latest_change, site_facts
 from service.operations.work import CAUTION, SYSTEM, Work
@@ -72,30 +74,6 @@ def _slug(state: str) -> str:
     return state.replace(" ", "-")
 
 
-def in_hundred(probability: float) -> str:
-    """Say a probability in whole hundredths, rounded down; near 0 and near 1 in tenths of them.
-
-    Parameters
-    ----------
-    probability
-        0 to 1.
-
-    Returns
-    -------
-    str
-        A number out of 100; ``100`` for certain only.
-
-    Examples
-    --------
-    >>> [in_hundred(value) for value in (1.0, 0.9999, 0.996, 0.987, 0.005, 0.0)]
-    ['100', '99.9', '99.6', '98', '0.5', '0.0']
-    """
-    if probability >= 1 - _NOISE:
-        return "100"
-    tenths = math.floor(1000 * (probability + _NOISE))
-    return str(tenths // 10) if _FEW <= tenths < _NEARLY_ALL else f"{tenths / 10:.1f}"
-
-
 _TEMPLATES.env.filters |= {
     "day": _day,
     "clock": _clock,
@@ -111,6 +89,8 @@ _TEMPLATES.env.filters |= {
 
 _TEMPLATES.env.globals |= {
     **{permission.name: permission for permission in PERMISSIONS},
+    "OPEN_STATUSES": OPEN_STATUSES,
+    "order_allows": order_allows,
     "shapes": SHAPES,
     "caution": CAUTION,
     "item_kinds": ITEM_KINDS,
@@ -257,11 +237,3 @@ def _pages(app: FastAPI) -> dict[str, Permission]:
             if (permission := permission_of(route.endpoint)) is not None
         }
     return dict(known)
-
-
-#: Far below what is said, and far above what floating point adds or takes away.
-_NOISE = 1e-9
-
-
-#: Between these, in tenths of a hundredth, whole hundredths tell enough.
-_FEW, _NEARLY_ALL = 10, 990

@@ -13,6 +13,7 @@ from service.core.readiness import ProblemError, ReadinessProblem, answer_to_jso
 from service.core.readiness.best_unit import most_helpful_unit
 from service.core.readiness.from_plans import CasePlan, problem_of
 from service.core.readiness.kit import choose_kit, kit_to_json
+from service.core.readiness.words import in_hundred
 from service.errors import BadInput, FieldFault, TooLarge
 from service.operations.cases.plans import plan_body
 from service.operations.cover.check import check_day, refuse_past
@@ -436,7 +437,7 @@ def _unit(
 
 def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, float]) -> str:
     before = worst.readiness.value
-    said = [f"{worst.case} is the least sure: {_share(before)}"]
+    said = [f"{worst.case} is the least sure: {in_hundred(before)} in 100"]
     if unit is not None:
         now, then = _shares(before, unit.readiness_to)
         said = [f"{worst.case} is the least sure: {now}; one more {unit.refs[0]} makes it {then}"]
@@ -453,10 +454,6 @@ def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, f
 
 def _shares(before: float, after: float) -> tuple[str, str]:
     """Say two probabilities in as few digits as tell them apart."""
-    out_of = 100 if _share(before) != _share(after) else 1000
-    return _share(before, out_of), _share(after, out_of)
-
-
-def _share(probability: float, out_of: int = 100) -> str:
-    """Say a probability in whole cases, never more than it is."""
-    return f"{int(probability * out_of + 1e-9)} in {out_of}"
+    tenths = in_hundred(before) == in_hundred(after)
+    now, then = (in_hundred(value, tenths=tenths) for value in (before, after))
+    return f"{now} in 100", f"{then} in 100"

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
+from service.core.readiness.words import in_hundred
 from service.errors import BadInput, Conflict, FieldFault, NotFound, ServiceError
 from service.operations import par
 from service.operations.par import view
@@ -169,7 +170,6 @@ def _proposal(
         count=len(lines),
         as_sheet=show == "all" and not where["kind"],
         item_name=item_name,
-        in_hundred=in_hundred,
         money=view.money,
         error=error,
         done=answered_before(request, done, ProposalLinesOut),
@@ -257,20 +257,6 @@ class ProposalWords:
     why: dict[str, str]
 
 
-def in_hundred(value: float) -> str:
-    """Say a probability in a hundred, with one decimal.
-
-    Examples
-    --------
-    >>> in_hundred(0.93699), in_hundred(0.99996)
-    ('93.7 in 100', 'more than 99.9 in 100')
-    """
-    share = 100 * value
-    if 99.95 <= share < 100:  # noqa: PLR2004 - it would be rounded up to certain
-        return "more than 99.9 in 100"
-    return f"{share:.1f} in 100"
-
-
 def sentences_of(view: ProposalView, money: Callable[[float, str], str]) -> ProposalWords:
     """Put a proposal in words."""
     answer = view.proposal.answer
@@ -283,17 +269,20 @@ def sentences_of(view: ProposalView, money: Callable[[float, str], str]) -> Prop
     rests_on = (
         f"{answer.arrivals_per_day * 365.25:.0f} cases a year ({answer.arrivals_from}), and the "
         f"{answer.plans} plans that stand for them. No level can make the shelf readier than "
-        f"{in_hundred(answer.reachable)}."
+        f"{in_hundred(answer.reachable, tenths=True)} in 100."
     )
     return ProposalWords(change, rests_on, {line.ref: why_of(line) for line in view.lines})
 
 
 def _ready(one: ReadinessOut) -> str:
-    said = f"the next case can be completed in {in_hundred(one.value)}"
-    low, high = f"{100 * one.lower:.1f}", f"{100 * one.upper:.1f}"
+    value, low, high, first = (
+        in_hundred(probability, tenths=True)
+        for probability in (one.value, one.lower, one.upper, one.first_choice)
+    )
+    said = f"the next case can be completed in {value} in 100"
     if low != high:
         said += f" (between {low} and {high}, as far as the number of cases is known)"
-    return f"{said}, from its first choice in {in_hundred(one.first_choice)}"
+    return f"{said}, from its first choice in {first} in 100"
 
 
 def _difference(view: ProposalView, money: Callable[[float, str], str]) -> str:

@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import BadInput, FieldFault, NotFound, ServiceError
 from service.exchange.labels.scanner import CHECK_CODE, ScannerInput, check_scanner
 from service.operations import catalogue
-from service.operations.cases.cases import get_case
+from service.operations.cases.cases import OPEN_STATUSES, get_case
 from service.operations.cover.check import check_case
 from service.operations.people.permissions import PREPARE_TRAYS, READ, requires
 from service.operations.trays import trays
@@ -40,9 +40,6 @@ router = APIRouter()
 
 #: What a form or an address says of a pack of the tray.
 _PACK_FIELDS = ("ref", "lot", "serial", "ownership")
-
-
-_OPEN = ("planned", "prepared", "in_theatre")
 
 
 @router.get("/cases/{reference}/tray")
@@ -215,7 +212,7 @@ def tray_page(
 
 def _read_tray(unit: Unit, reference: str) -> tuple[CaseOut, TrayOut, CaseCheckOut | None]:
     case, tray = get_case(unit, reference), trays.tray_of(unit, reference)
-    return case, tray, check_case(unit, reference) if case.status in _OPEN else None
+    return case, tray, check_case(unit, reference) if case.status in OPEN_STATUSES else None
 
 
 def _to_bring(rows: list[PickRowOut], reference: str) -> list[PickRowOut]:

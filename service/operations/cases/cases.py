@@ -1,9 +1,10 @@
 """Lists and cases: look up, add, change, cancel."""
 
+from collections.abc import Collection
 from datetime import UTC, date, datetime, time
 from typing import Any
 
-from service.errors import BadInput, FieldFault, NotFound
+from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.people.audit import list_audit
 from service.operations.planner import planner_of
 from service.operations.work import Unit
@@ -13,6 +14,14 @@ from service.storage.queries import cases
 from service.storage.tables import OperatingList, Plan, SurgicalCase
 
 _MOST_DAYS = 62
+
+
+#: A case in one of these may be brought something.
+OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
+
+
+#: A case in one of these has ended.
+ENDED_STATUSES = frozenset({"closed", "cancelled"})
 
 
 def list_days(unit: Unit, first: date, last: date) -> ListDays:
@@ -49,6 +58,12 @@ def require_case(unit: Unit, reference: str) -> SurgicalCase:
         raise NotFound(f"There is no case {reference}.")
     unit.session.info.setdefault("cases", set()).add(reference)
     return row
+
+
+def refuse_ended(case: SurgicalCase, says: str, ended: Collection[str] = ENDED_STATUSES) -> None:
+    """Refuse what a case that has ended does not allow any more, and say why."""
+    if case.status in ended:
+        raise Conflict(f"Case {case.reference} is {case.status}; {says}.")
 
 
 def list_of(unit: Unit, day: date, theatre: str) -> OperatingList:

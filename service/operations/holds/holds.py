@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from service.core.cover.units import Claim, most_needed
+from service.operations.cases.cases import OPEN_STATUSES
 from service.operations.cases.confirmation import reopen_if_cover_lost
 from service.operations.cover.requirements import (
     CaseRequirements,
@@ -29,10 +30,6 @@ IN_TRAY = "tray"
 
 #: The role of a hold that a person made, not a plan.
 BY_HAND = "by hand"
-
-
-#: A case in one of these may be brought something.
-OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
 
 
 def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:

@@ -4,9 +4,9 @@ from collections.abc import Callable, Mapping
 
 from service.core.cover.units import Reason, StockUnits, unusable_reasons
 from service.errors import BadInput, Conflict, FieldFault
-from service.operations.cases.cases import require_case
+from service.operations.cases.cases import refuse_ended, require_case
 from service.operations.catalogue import require_item
-from service.operations.holds.holds import BY_HAND, OPEN_STATUSES, claim_of, update_held
+from service.operations.holds.holds import BY_HAND, claim_of, update_held
 from service.operations.holds.release import (
     claim_fits,
     rehold_cases,
@@ -89,8 +89,7 @@ def reserve_units(unit: Unit, body: HoldBody) -> HoldList:
 
 def _open_case(unit: Unit, reference: str) -> SurgicalCase:
     case = require_case(unit, reference)
-    if case.status not in OPEN_STATUSES:
-        raise Conflict(f"Case {reference} is {case.status}; nothing is kept for it.")
+    refuse_ended(case, "nothing is kept for it")
     return case
 
 

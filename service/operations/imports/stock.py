@@ -7,6 +7,7 @@ from datetime import date
 from service.exchange.sheets.formats import DeliveryRow, StockRow
 from service.exchange.sheets.formats import UsageRow as UsageLine
 from service.operations.imports.plan import ImportPlan
+from service.operations.orders.orders import order_allows
 from service.operations.orders.receive import (
     KIND_OF,
     Expected,
@@ -14,6 +15,7 @@ from service.operations.orders.receive import (
     delivery_misfit,
     sent_order,
 )
+from service.operations.stock.ledger import ledger_line
 from service.operations.stock.movements import use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock
@@ -136,16 +138,15 @@ def _write(take: _StockTake) -> None:
     stock.post_movements(
         unit.session,
         [
-            {
-                "at": unit.now,
-                "kind": "count",
-                "lot_id": lots[key].id,
-                "from_location_id": places[place] if change < 0 else None,
-                "to_location_id": places[place] if change > 0 else None,
-                "quantity": abs(change),
-                "reason": "stock take",
-                "actor": unit.actor,
-            }
+            ledger_line(
+                unit,
+                "count",
+                lots[key].id,
+                abs(change),
+                origin=places[place] if change < 0 else None,
+                target=places[place] if change > 0 else None,
+                reason="stock take",
+            )
             for key, place, change in take.counted
         ],
     )
@@ -242,7 +243,7 @@ def _plan_known(
     if wanted == known:
         desk.plan.unchanged += 1
         return
-    if order.state != "sent" or line.received or line.let_go:
+    if not order_allows(order.state, "receive") or line.received or line.let_go:
         reason = (
             f"order {order.reference} is {order.state}, with {line.received} of {line.quantity} "
             "here: change the order, not the file"

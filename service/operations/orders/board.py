@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from service.operations.orders.loans import list_loans
-from service.operations.orders.orders import order_lines
+from service.operations.orders.orders import STATES_FOR, order_lines
 from service.operations.orders.view import list_orders
 from service.operations.work import Unit
 from service.schemas.orders import OrderHead, OrderOut
@@ -61,10 +61,7 @@ class UnsentUnits:
 
 def order_board(unit: Unit) -> OrderBoard:
     """Return the open orders of a site by what is to be done about them."""
-    pages = {
-        state: list_orders(unit, state=state, limit=_MOST)
-        for state in ("draft", "approved", "sent")
-    }
+    pages = {state: list_orders(unit, state=state, limit=_MOST) for state in STATES_FOR["cancel"]}
     sent = sorted(pages["sent"].orders, key=lambda one: (one.due_at or unit.now, one.reference))
     coming = [one for one in sent if one.kind != "bill_only"]
     late = [one for one in coming if one.is_late]
@@ -86,7 +83,7 @@ def order_board(unit: Unit) -> OrderBoard:
 def unsent_units(unit: Unit) -> dict[str, Sequence[UnsentUnits]]:
     """Return by REF what stands on orders that are not sent yet, so that nobody asks twice."""
     found: dict[str, list[UnsentUnits]] = {}
-    for order in orders.orders_of(unit.session, unit.site_id, states=["draft", "approved"]):
+    for order in orders.orders_of(unit.session, unit.site_id, states=STATES_FOR["change"]):
         if order.kind == "bill_only":
             continue
         for line, item in order_lines(unit, order):

@@ -141,7 +141,7 @@ def change_order(unit: Unit, reference: str, body: EditBody, version: int) -> Or
     Conflict
         When the order has been sent.
     """
-    order = require_editable(unit, reference, version, "draft", "approved")
+    order = require_editable(unit, reference, version, "change")
     known = {item.ref: line for line, item in order_lines(unit, order)}
     if order.kind == "bill_only":
         _refuse_other_uses(body, known)

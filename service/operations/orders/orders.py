@@ -1,4 +1,6 @@
-"""Finding orders, and naming new ones."""
+"""Finding orders, naming new ones, and which state allows what."""
+
+from typing import Literal
 
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.work import Unit, require_version
@@ -6,6 +8,29 @@ from service.storage.queries import orders
 from service.storage.tables import Item, OrderLine, SupplyOrder
 
 _BEGINNINGS = {"purchase": "PO", "loan": "LOAN", "call_off": "CALL", "bill_only": "BILL"}
+
+
+OrderAct = Literal["change", "approve", "send", "receive", "cancel"]
+
+
+#: In which states each can be done; what is on its way can be due anew and let go, too.
+STATES_FOR: dict[OrderAct, tuple[str, ...]] = {
+    "change": ("draft", "approved"),
+    "approve": ("draft",),
+    "send": ("approved",),
+    "receive": ("sent",),
+    "cancel": ("draft", "approved", "sent"),
+}
+
+
+def order_allows(state: str, act: OrderAct) -> bool:
+    """Tell whether an order in a state allows something."""
+    return state in STATES_FOR[act]
+
+
+def is_on_its_way(order: SupplyOrder) -> bool:
+    """Tell whether units of an order may come; a bill-only order brings nothing."""
+    return order_allows(order.state, "receive") and order.kind != "bill_only"
 
 
 def require_order(unit: Unit, reference: str) -> SupplyOrder:
@@ -16,12 +41,12 @@ def require_order(unit: Unit, reference: str) -> SupplyOrder:
     return order
 
 
-def require_editable(unit: Unit, reference: str, version: int, *states: str) -> SupplyOrder:
-    """Return an order unchanged since it was read, in one of the states that allow the change."""
+def require_editable(unit: Unit, reference: str, version: int, act: OrderAct) -> SupplyOrder:
+    """Return an order unchanged since it was read, in one of the states that allow the act."""
     order = require_order(unit, reference)
     require_version(order.version, version, f"Order {reference}")
-    if order.state not in states:
-        needed = " or ".join(states)
+    if not order_allows(order.state, act):
+        needed = " or ".join(STATES_FOR[act])
         raise Conflict(
             f"Order {reference} is {order.state}; this can be done while it is {needed}."
         )
@@ -44,7 +69,7 @@ def require_line(unit: Unit, order: SupplyOrder, ref: str, pointer: str) -> tupl
 
 def outstanding_units(order: SupplyOrder, line: OrderLine) -> int:
     """Return how many units of a line may still come."""
-    if order.kind == "bill_only" or order.state in {"received", "cancelled"}:
+    if order.kind == "bill_only" or not order_allows(order.state, "cancel"):
         return 0
     return max(line.quantity - line.received - line.let_go, 0)
 

@@ -7,6 +7,7 @@ from service.core.shortfalls.deadlines import Calendar, arrival_day, last_moment
 from service.core.sizing.figures import supply_figures
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.orders.orders import (
+    order_allows,
     order_lines,
     outstanding_units,
     require_editable,
@@ -23,7 +24,7 @@ from service.storage.tables import Item, OrderLine, SupplyOrder
 
 def approve_order(unit: Unit, reference: str, version: int) -> OrderOut:
     """Approve a draft as it was read; who approved it is kept, also when it is who made it."""
-    order = require_editable(unit, reference, version, "draft")
+    order = require_editable(unit, reference, version, "approve")
     if not order_lines(unit, order):
         raise Conflict(f"Order {reference} has no lines; there is nothing to approve.")
     if order.kind == "loan" and order.return_by is None:
@@ -39,7 +40,7 @@ def send_order(unit: Unit, reference: str, body: SendBody, version: int) -> Orde
     Without moments given they follow from lead times and the supplier's days; a bill-only order
     brings nothing and is never due.
     """
-    order = require_editable(unit, reference, version, "approved")
+    order = require_editable(unit, reference, version, "send")
     pairs = order_lines(unit, order)
     if order.kind != "bill_only":
         if body.due_at is None:
@@ -56,7 +57,7 @@ def send_order(unit: Unit, reference: str, body: SendBody, version: int) -> Orde
 
 def set_due_moments(unit: Unit, reference: str, body: DueBody, version: int) -> OrderOut:
     """Note the moment a supplier has named for a sent order, or for one of its lines."""
-    order = require_editable(unit, reference, version, "sent")
+    order = require_editable(unit, reference, version, "receive")
     if order.kind == "bill_only":
         raise Conflict(f"Order {reference} pays for what was used; nothing of it is on its way.")
     due_at = unit.moment(body.due_at)
@@ -94,7 +95,7 @@ def _require_order_of_moments(unit: Unit, order: SupplyOrder) -> None:
 def cancel_order(unit: Unit, reference: str, body: CancelBody) -> OrderOut:
     """Cancel an order of which nothing came; what a bill-only order paid for is unpaid again."""
     order = require_order(unit, reference)
-    if order.state in {"received", "cancelled"}:
+    if not order_allows(order.state, "cancel"):
         raise Conflict(f"Order {reference} is {order.state} already.")
     pairs = order_lines(unit, order)
     came = sum(line.received for line, _ in pairs)
@@ -117,7 +118,7 @@ def cancel_remaining(unit: Unit, reference: str, body: CancelRemainingBody) -> O
         When nothing named is outstanding.
     """
     order = require_order(unit, reference)
-    if order.state != "sent":
+    if not order_allows(order.state, "receive"):
         raise Conflict(f"Order {reference} is {order.state}: nothing of it is on its way.")
     pairs = (
         [require_line(unit, order, ref, f"/refs/{place}") for place, ref in enumerate(body.refs)]

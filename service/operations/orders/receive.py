@@ -9,7 +9,12 @@ from service.errors import BadInput, Conflict, Duplicate, FieldFault
 from service.exchange.labels.scan import Scan
 from service.operations.catalogue import code_of, read_code, require_item
 from service.operations.locations import find_place, item_key
-from service.operations.orders.orders import order_lines, outstanding_units, require_order
+from service.operations.orders.orders import (
+    is_on_its_way,
+    order_lines,
+    outstanding_units,
+    require_order,
+)
 from service.operations.orders.progress import close_if_done
 from service.operations.orders.view import order_out
 from service.operations.people.permissions import require
@@ -55,7 +60,7 @@ def receive_order(unit: Unit, reference: str, body: ReceiptBody) -> OrderOut:
     """
     require(unit.caller, MOVEMENT_PERMISSIONS["receive"])
     order = require_order(unit, reference)
-    if order.state != "sent" or order.kind == "bill_only":
+    if not is_on_its_way(order):
         raise Conflict(f"Order {reference} is {order.state}: nothing of it is on its way.")
     faults: list[FieldFault] = []
     for place, line in enumerate(body.lines):
@@ -374,7 +379,7 @@ def _refuse_misfit(unit: Unit, order: SupplyOrder, expected: Expected, item: Ite
 
 def delivery_misfit(order: SupplyOrder, expected: Expected) -> tuple[str, str] | None:
     """Say in which field and why units cannot come with an order, or ``None`` when they can."""
-    if order.state != "sent" or order.kind == "bill_only":
+    if not is_on_its_way(order):
         return "reference", f"order {order.reference} is {order.state}: nothing of it is on its way"
     theirs = (
         ("ownership", order.ownership, expected.ownership),

@@ -8,7 +8,12 @@ from typing import Any
 from service.core.catalogue import describe_size
 from service.exchange.sheets.money import amount_text
 from service.operations.catalogue import facts_of
-from service.operations.orders.orders import order_lines, outstanding_units, require_order
+from service.operations.orders.orders import (
+    order_allows,
+    order_lines,
+    outstanding_units,
+    require_order,
+)
 from service.operations.work import Unit
 from service.schemas.orders import (
     LoanLot,
@@ -112,14 +117,14 @@ def _local(unit: Unit, moment: datetime | None) -> datetime | None:
 
 def _is_late(unit: Unit, order: SupplyOrder, line: OrderLine) -> bool:
     due_at = line.due_at or order.due_at
-    is_coming = order.state == "sent" and outstanding_units(order, line) > 0
+    is_coming = order_allows(order.state, "receive") and outstanding_units(order, line) > 0
     return is_coming and due_at is not None and due_at < unit.now
 
 
 def _head(unit: Unit, order: SupplyOrder, pairs: Pairs) -> dict[str, Any]:
     is_late = any(_is_late(unit, order, line) for line, _ in pairs)
     left = sum(outstanding_units(order, line) for line, _ in pairs)
-    some = order.state == "sent" and any(line.received for line, _ in pairs)
+    some = order_allows(order.state, "receive") and any(line.received for line, _ in pairs)
     total, unpriced = _total(pairs)
     moments = ("due_at", "usable_from", "made_at", "approved_at", "sent_at", "closed_at")
     return {
@@ -143,7 +148,7 @@ def _says(order: SupplyOrder, *, is_late: bool, some: bool, left: int) -> str:
     if order.state == "approved":
         own = ", who also made it" if order.approved_by == order.made_by else ""
         return f"approved by {order.approved_by}{own}; not sent yet"
-    if order.state in {"received", "cancelled"}:
+    if not order_allows(order.state, "cancel"):
         return f"{order.state}: {order.closed_why}"
     if order.kind == "bill_only":
         return "sent; pays for what was used, nothing comes"

@@ -9,6 +9,7 @@ from sqlalchemy import Row
 
 from service.core.constructs.templates import Template
 from service.core.par import ParError, ParPlan, erlang_b
+from service.core.readiness.words import in_hundred
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.cases.plans import construct_name
 from service.operations.constructs import all_templates
@@ -204,7 +205,8 @@ def _unanswered(setting: ParBasis) -> list[str]:
             if not need["constructs"]:
                 shares[need["need"]] = shares.get(need["need"], 0.0) + weight * need["probability"]
     return [
-        f"nothing planned answers '{need}', which {100 * share:.1f} in 100 cases need"
+        f"nothing planned answers '{need}', "
+        f"which {in_hundred(share, tenths=True)} in 100 cases need"
         for need, share in sorted(shares.items(), key=lambda pair: (-pair[1], pair[0]))
         if share > 0.0
     ]

@@ -2,8 +2,8 @@
 
 from datetime import date
 
-from service.errors import BadInput, Conflict, Duplicate, FieldFault
-from service.operations.cases.cases import case_columns, get_case, require_case
+from service.errors import BadInput, Duplicate, FieldFault
+from service.operations.cases.cases import case_columns, get_case, refuse_ended, require_case
 from service.operations.cases.plans import store_plan
 from service.operations.holds.holds import release_case
 from service.operations.holds.release import rehold_changed_cases
@@ -64,8 +64,8 @@ def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
 
 
 def _refuse_closed(case: SurgicalCase) -> None:
-    if case.status == "closed":
-        raise Conflict(f"Case {case.reference} is closed; it stays on record as it is.")
+    # A cancelled case may be planned again.
+    refuse_ended(case, "it stays on record as it is", ended={"closed"})
 
 
 def _refuse_past(unit: Unit, day: date) -> None:

@@ -20,6 +20,7 @@ from service.operations.locations import item_key
 from service.operations.planner import PlannerContext, planner_of
 from service.operations.planning.case_changes import add_case, change_case, make_plan
 from service.operations.readiness import case_answer, case_question
+from service.operations.stock.ledger import ledger_line
 from service.operations.work import Unit
 from service.schemas.cases import CaseFields, CaseOut
 from service.schemas.cover import CaseCheckOut, CheckOut, ConstructCheckOut, PickLineOut
@@ -60,16 +61,15 @@ def what_if(unit: Unit, day: date, body: WhatIfBody) -> CheckOut:
             )
             unit.session.add(lot)
             unit.session.flush()
-            line = {
-                "at": unit.now,
-                "kind": "receive",
-                "lot_id": lot.id,
-                "from_location_id": None,
-                "to_location_id": place.id,
-                "quantity": units.quantity,
-                "reason": "what if",
-                "actor": unit.actor,
-            }
+            line = ledger_line(
+                unit,
+                "receive",
+                lot.id,
+                units.quantity,
+                origin=None,
+                target=place.id,
+                reason="what if",
+            )
             stock.post_movements(unit.session, [line])
     if body.move_case is not None:
         _move(unit, body)

@@ -16,6 +16,7 @@ from service.operations.recalls.notices import (
     require_recall,
     units_named,
 )
+from service.operations.stock.ledger import ledger_line
 from service.operations.work import Unit
 from service.schemas.recalls import RecallBody, RecallReport
 from service.storage.queries import catalogue, recalls, stock
@@ -110,16 +111,15 @@ def _clear_shelves(unit: Unit, recall: Recall) -> tuple[int, list[str]]:
         why = f"{_words(named[row.lot_id])} is recalled by notice {recall.notice}"
         lost += holds.release_units(unit, row.lot_id, row.location_id, why)
     movements = [
-        {
-            "at": unit.now,
-            "kind": "quarantine",
-            "lot_id": row.lot_id,
-            "from_location_id": row.location_id,
-            "to_location_id": quarantine.id,
-            "quantity": row.quantity,
-            "reason": f"recall {recall.notice}",
-            "actor": unit.actor,
-        }
+        ledger_line(
+            unit,
+            "quarantine",
+            row.lot_id,
+            row.quantity,
+            origin=row.location_id,
+            target=quarantine.id,
+            reason=f"recall {recall.notice}",
+        )
         for row in on_shelves
     ]
     stock.post_movements(unit.session, movements)

@@ -13,6 +13,7 @@ from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.planner import planner_of
+from service.operations.stock.ledger import ledger_line
 from service.operations.stock_units import active_recall
 from service.operations.work import Unit
 from service.schemas.stock import (
@@ -106,7 +107,15 @@ def _take_off(
     _require_there(unit, lot, origin, body.quantity)
     if target is None:
         _require_unpromised(unit, lot, origin, body.quantity)
-    line = _line(unit, body.kind, lot, body.quantity, body.reason, origin, target)
+    line = ledger_line(
+        unit,
+        body.kind,
+        lot.id,
+        body.quantity,
+        origin=origin.id,
+        target=target.id if target else None,
+        reason=body.reason,
+    )
     return _posted(unit, item, lot, line, follow=False)
 
 
@@ -140,7 +149,15 @@ def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
     refuse_tray(unit, target)
     _require_there(unit, lot, origin, body.quantity)
     follow = target.kind == "shelf"
-    line = _line(unit, "move", lot, body.quantity, body.reason or "", origin, target)
+    line = ledger_line(
+        unit,
+        "move",
+        lot.id,
+        body.quantity,
+        origin=origin.id,
+        target=target.id,
+        reason=body.reason or "",
+    )
     return _posted(unit, item, lot, line, follow=follow)
 
 
@@ -152,8 +169,10 @@ def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
     if difference == 0:
         return movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
     # The count is the truth: what is promised of units that are not there is given up and told.
-    origin, target = (None, place) if difference > 0 else (place, None)
-    line = _line(unit, "count", lot, abs(difference), body.reason, origin, target)
+    origin, target = (None, place.id) if difference > 0 else (place.id, None)
+    line = ledger_line(
+        unit, "count", lot.id, abs(difference), origin=origin, target=target, reason=body.reason
+    )
     return _posted(unit, item, lot, line, follow=False)
 
 
@@ -174,17 +193,16 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
     if wrong.to_location_id is not None:
         there = unit.session.get_one(Location, wrong.to_location_id)
         _require_there(unit, lot, there, wrong.quantity)
-    line: dict[str, Any] = {
-        "at": unit.now,
-        "kind": wrong.kind,
-        "lot_id": wrong.lot_id,
-        "from_location_id": wrong.to_location_id,
-        "to_location_id": wrong.from_location_id,
-        "quantity": wrong.quantity,
-        "reason": body.reason,
-        "actor": unit.actor,
-        "corrects_seq": wrong.seq,
-    }
+    line = ledger_line(
+        unit,
+        wrong.kind,
+        wrong.lot_id,
+        wrong.quantity,
+        origin=wrong.to_location_id,
+        target=wrong.from_location_id,
+        reason=body.reason,
+        corrects_seq=wrong.seq,
+    )
     orders.forget_movement(unit.session, body.seq)
     return _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
 
@@ -221,27 +239,6 @@ def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
         f"{place.store}, {place.shelf} is the tray of case {case.reference}: "
         "scan packs to it, and say there what became of them."
     )
-
-
-def _line(  # noqa: PLR0917 - the columns of one line
-    unit: Unit,
-    kind: str,
-    lot: Lot,
-    quantity: int,
-    reason: str,
-    origin: Location | None,
-    target: Location | None,
-) -> dict[str, Any]:
-    return {
-        "at": unit.now,
-        "kind": kind,
-        "lot_id": lot.id,
-        "from_location_id": origin.id if origin else None,
-        "to_location_id": target.id if target else None,
-        "quantity": quantity,
-        "reason": reason,
-        "actor": unit.actor,
-    }
 
 
 def _posted(unit: Unit, item: Item, lot: Lot, line: dict[str, Any], *, follow: bool) -> MovementOut:
@@ -378,8 +375,12 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     lot = _same_lot(unit, item, body, sterility)
     kind = "loan_in" if body.ownership == "loan" else "receive"
-    line = {"kind": kind, "quantity": body.quantity, "reason": reason}
-    return _post(unit, item, lot, line, to=place)
+    line = ledger_line(
+        unit, kind, lot.id, body.quantity, origin=None, target=place.id, reason=reason
+    )
+    stock.post_movements(unit.session, [line])
+    seq = stock.last_seq(unit.session)
+    return movement_out(unit, item, lot, seq=seq, kind=kind, quantity=body.quantity)
 
 
 def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
@@ -408,25 +409,6 @@ def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
             reason = f"this lot is on record with {name} {theirs}; check the label"
             raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{name}", reason)])
     return lot
-
-
-def _post(unit: Unit, item: Item, lot: Lot, line: dict[str, Any], *, to: Location) -> MovementOut:
-    columns = {
-        "at": unit.now,
-        "lot_id": lot.id,
-        "from_location_id": None,
-        "to_location_id": to.id,
-        "actor": unit.actor,
-    }
-    stock.post_movements(unit.session, [{**columns, **line}])
-    return movement_out(
-        unit,
-        item,
-        lot,
-        seq=stock.last_seq(unit.session),
-        kind=line["kind"],
-        quantity=line["quantity"],
-    )
 
 
 def movement_out(

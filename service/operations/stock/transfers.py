@@ -8,6 +8,7 @@ from service.operations.holds.release import taken_error
 from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, list_locations
 from service.operations.recalls.notices import blocked_lots
+from service.operations.stock.ledger import ledger_line
 from service.operations.stock.view import why_not_usable
 from service.operations.work import Unit
 from service.schemas.base import Out
@@ -80,16 +81,15 @@ def _send(unit: Unit, row: Transfer, body: AnswerBody) -> None:
     # Copies of a set are promised for a span of time and not in the balance.
     if unserved_copy_holds(unit, lot.id or 0, origin.id or 0, copies=free - row.quantity):
         raise taken_error(unit, lot, origin)
-    line = {
-        "at": unit.now,
-        "kind": "move",
-        "lot_id": lot.id,
-        "from_location_id": origin.id,
-        "to_location_id": row.to_location_id,
-        "quantity": row.quantity,
-        "reason": f"transfer {row.id}",
-        "actor": unit.actor,
-    }
+    line = ledger_line(
+        unit,
+        "move",
+        lot.id,
+        row.quantity,
+        origin=origin.id,
+        target=row.to_location_id,
+        reason=f"transfer {row.id}",
+    )
     stock.post_movements(unit.session, [line])
 
 

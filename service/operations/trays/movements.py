@@ -9,6 +9,7 @@ from service.operations.holds.holds import IN_TRAY, release_holds, update_held
 from service.operations.holds.release import move_with_holds, rehold_cases, release_and_notify
 from service.operations.holds.sets import hold_copies, hold_turnaround, unserved_copy_holds
 from service.operations.planner import planner_of
+from service.operations.stock.ledger import ledger_line
 from service.operations.work import Unit
 from service.schemas.trays import PackBody, PackOutcomeBody
 from service.storage.queries import stock
@@ -183,7 +184,7 @@ def _become_owned(
     return twin
 
 
-def _line(  # noqa: PLR0917 - the columns of one line
+def _line(  # noqa: PLR0917 - one pack's way
     unit: Unit,
     kind: str,
     case: SurgicalCase,
@@ -193,14 +194,13 @@ def _line(  # noqa: PLR0917 - the columns of one line
     target: Location | None,
     reason: str,
 ) -> dict[str, Any]:
-    return {
-        "at": unit.now,
-        "kind": kind,
-        "lot_id": lot.id,
-        "from_location_id": origin.id if origin else None,
-        "to_location_id": target.id if target else None,
-        "quantity": quantity,
-        "case_id": case.id,
-        "reason": reason,
-        "actor": unit.actor,
-    }
+    return ledger_line(
+        unit,
+        kind,
+        lot.id,
+        quantity,
+        origin=origin.id if origin else None,
+        target=target.id if target else None,
+        reason=reason,
+        case_id=case.id,
+    )

@@ -10,10 +10,10 @@ from sqlalchemy import Row
 from service.core.catalogue import describe_size
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.exchange.labels.gs1 import bracketed, gs1_elements
-from service.operations.cases.cases import require_case
+from service.operations.cases.cases import refuse_ended, require_case
 from service.operations.catalogue import facts_of, require_item
 from service.operations.cover.check import check_case
-from service.operations.holds.holds import IN_TRAY, OPEN_STATUSES, release_case
+from service.operations.holds.holds import IN_TRAY, release_case
 from service.operations.holds.release import taken_error
 from service.operations.holds.reserve import refuse_unfit
 from service.operations.holds.sets import copies_free
@@ -110,8 +110,7 @@ def put_on_tray(unit: Unit, reference: str, body: PackBody) -> None:
 
 def _open_case(unit: Unit, reference: str) -> SurgicalCase:
     case = require_case(unit, reference)
-    if case.status not in OPEN_STATUSES:
-        raise Conflict(f"Case {reference} is {case.status}; nothing can be brought to it any more.")
+    refuse_ended(case, "nothing can be brought to it any more")
     return case
 
 
@@ -213,8 +212,8 @@ def _refuse_fate(case: SurgicalCase, item: Item, left: int, body: PackOutcomeBod
     if body.fate == "implant" and item.reusable:
         reason = "an instrument set is not implanted; return it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
-    if body.fate == "implant" and case.status not in OPEN_STATUSES:
-        raise Conflict(f"Case {case.reference} is {case.status}; nothing is implanted in it.")
+    if body.fate == "implant":
+        refuse_ended(case, "nothing is implanted in it")
 
 
 def set_status(unit: Unit, reference: str, status: str, version: int) -> TrayOut:
