@@ -102,7 +102,7 @@ def set_clashes(cases: Sequence[PlannedCase], sets: Sequence[SetStock]) -> tuple
     --------
     >>> cases = [PlannedCase("K1", "1", 480, 570, ("nail set",)),
     ...          PlannedCase("K2", "1", 600, 660, ("nail set",))]
-    >>> clashes(cases, [SetStock("nail set", 1, 240)])[0].reason
+    >>> set_clashes(cases, [SetStock("nail set", 1, 240)])[0].reason
     'K2 starts at 10:00; the only copy of nail set is with K1 and back at 13:30.'
     """
     stock = {each.item: each for each in sets}

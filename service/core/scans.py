@@ -218,7 +218,7 @@ def judge_pack(pack: ScannedPack) -> Verdict:
     --------
     >>> from datetime import date
     >>> from service.core.scans import PackLabel as Label
-    >>> judge(ScannedPack(date(2031, 3, 3), Label(problem="nothing was scanned"))).verdict
+    >>> judge_pack(ScannedPack(date(2031, 3, 3), Label(problem="nothing was scanned"))).verdict
     'unreadable'
     """
     for name, rule in _RULES.items():

@@ -30,7 +30,7 @@ from service.exchange.fhir.supply import (
     supply_request,
 )
 from service.exchange.fhir.terms import FhirSite, capability_statement, search_set
-from service.operations.recalls.notices import blocked_lots
+from service.operations.planner import planner_of
 from service.operations.stock_units import units_of
 from service.operations.work import Unit
 from service.storage.queries import fhir
@@ -255,7 +255,7 @@ def _arrival(row: Row[Any]) -> ReceivedUnits:
 
 
 def _inventory(unit: Unit) -> Json:
-    recalled = blocked_lots(unit)
+    recalled = planner_of(unit).recalled
     found = []
     for row in fhir.balances(unit.session, unit.site_id):
         units_by_status = status_units(

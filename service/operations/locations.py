@@ -1,4 +1,6 @@
-"""Locations: the shelves, quarantine and theatre places of a site."""
+"""Locations: shelves, quarantine and theatre places, and the ledger line from one to another."""
+
+from typing import Any
 
 from service.errors import BadInput, Duplicate, FieldFault
 from service.operations.planner import planner_of
@@ -49,3 +51,30 @@ def quarantine_place(unit: Unit) -> Location:
     unit.session.add(row)
     unit.session.flush()
     return row
+
+
+def ledger_line(
+    unit: Unit,
+    kind: str,
+    lot_id: int | None,
+    quantity: int,
+    *,
+    origin: int | None,
+    target: int | None,
+    reason: str,
+    case_id: int | None = None,
+    corrects_seq: int | None = None,
+) -> dict[str, Any]:
+    """Return the columns of a movement that is made now; ends are keys of locations."""
+    return {
+        "at": unit.now,
+        "kind": kind,
+        "lot_id": lot_id,
+        "from_location_id": origin,
+        "to_location_id": target,
+        "quantity": quantity,
+        "case_id": case_id,
+        "reason": reason,
+        "actor": unit.actor,
+        "corrects_seq": corrects_seq,
+    }

@@ -34,11 +34,6 @@ from service.storage.queries import reference
 from service.storage.tables import SizingDefault
 
 
-def values_in_force(unit: Unit) -> dict[str, float]:
-    """Return the sizing figures by key."""
-    return {row.key: row.value for row in reference.sizing_defaults(unit.session)}
-
-
 def list_defaults(unit: Unit) -> SizingDefaultList:
     """Return every figure with its source."""
     rows = reference.sizing_defaults(unit.session)

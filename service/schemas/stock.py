@@ -27,6 +27,12 @@ class LocationOut(Out):
     kind: str
 
 
+def require_loan_to_go_back(body: Body, ownership: str, return_by: date | None) -> None:
+    """Refuse a loan without the day it goes back, and such a day for what is owned."""
+    if ownership != "consigned" and (ownership == "loan") != (return_by is not None):
+        raise located(body, "return_by", "a loan has a return_by date, and what is owned has none")
+
+
 class LotFields(Body):
     """Which units are meant."""
 
@@ -54,12 +60,7 @@ class ReceiveBody(LotFields):
 
     @model_validator(mode="after")
     def _loan_goes_back(self) -> Self:
-        if self.ownership != "consigned" and (self.ownership == "loan") != (
-            self.return_by is not None
-        ):
-            raise located(
-                self, "return_by", "a loan has a return_by date, and what is owned has none"
-            )
+        require_loan_to_go_back(self, self.ownership, self.return_by)
         return self
 
 
@@ -138,12 +139,7 @@ class DeliveryBody(Body):
 
     @model_validator(mode="after")
     def _loan_goes_back(self) -> Self:
-        if self.ownership != "consigned" and (self.ownership == "loan") != (
-            self.return_by is not None
-        ):
-            raise located(
-                self, "return_by", "a loan has a return_by date, and what is owned has none"
-            )
+        require_loan_to_go_back(self, self.ownership, self.return_by)
         return self
 
 

@@ -250,7 +250,7 @@ def wanted_words(items: RoleItems, setting: PartSizing, chosen: Mapping[str, Siz
     --------
     >>> role = Role("buttress plate", ("buttress_plate",), match=frozenset({"side"}))
     >>> setting = PartSizing(ConstructPart("t"), {}, "left", Catalogue([]), {}, {})
-    >>> wanted(role_items(role, setting), setting, {"buttress plate": {}})
+    >>> wanted_words(role_items(role, setting), setting, {"buttress plate": {}})
     'left'
     """
     return ", ".join([*_sizes_wanted(items, setting, chosen), *_matches(items.role, setting)])

@@ -295,7 +295,7 @@ def least_cost_match(
 
     Examples
     --------
-    >>> match(["K1", "K2"], ["a", "b"], {("K1", "a"): 0, ("K1", "b"): 5, ("K2", "a"): 0})
+    >>> least_cost_match(["K1", "K2"], ["a", "b"], {("K1", "a"): 0, ("K1", "b"): 5, ("K2", "a"): 0})
     Allocation(served=(('K1', 'b'), ('K2', 'a')), short=(), cost=5)
     """
     _refuse_twins(units, demands)

@@ -98,7 +98,7 @@ def project_stock(
     >>> day = date(2031, 3, 4)
     >>> parcel = StockUnits("p", "A", 2, lot="L1", use_by=date(2031, 3, 5))
     >>> use = Claim("K1", "p", 1, day, "T1", stays=True)
-    >>> days = project([parcel], [use], day, date(2031, 3, 6), UTC)
+    >>> days = project_stock([parcel], [use], day, date(2031, 3, 6), UTC)
     >>> [(one.there, one.promised, one.free) for one in days]
     [(2, 1, 1), (1, 0, 1), (0, 0, 0)]
     >>> [(change.kind, change.quantity) for one in days for change in one.changes]

@@ -200,7 +200,7 @@ def posterior_rate(prior: GammaRate, count: int, exposure_days: float) -> GammaR
 
     Examples
     --------
-    >>> updated(GammaRate(20.0, 430_000.0), 1, 10_000.0).mean_per_day
+    >>> posterior_rate(GammaRate(20.0, 430_000.0), 1, 10_000.0).mean_per_day
     4.772727272727273e-05
     """
     if count < 0 or exposure_days < 0.0:

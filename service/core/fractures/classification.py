@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from service.core.faults import ValueFault
+
 # A group by itself (31A2) stands for a fracture whose subgroup was not written down. In 2007 the
 # third figure 1 of a 32A or 32B is the subtrochanteric zone; a 32C has no such figure, so there
 # the 2018 letter (a), the proximal third, says the same.
@@ -54,21 +56,8 @@ UNSAID = (2007, "31A2")
 REVISED = 2018
 
 
-class FractureError(ValueError):
-    """A fracture class or a finding about the fracture cannot be used.
-
-    Parameters
-    ----------
-    pointer
-        JSON pointer to the value at fault (``/code``).
-    reason
-        A sentence that says what is wrong and what would be right.
-    """
-
-    def __init__(self, pointer: str, reason: str) -> None:
-        super().__init__(f"{pointer}: {reason}")
-        self.pointer = pointer
-        self.reason = reason
+class FractureError(ValueFault):
+    """A fracture class or a finding about the fracture cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from service.core.faults import ValueFault
+
 Fact = bool | str | float | None
 
 
@@ -50,21 +52,8 @@ FINDINGS: Mapping[str, tuple[str, ...]] = {
 }
 
 
-class GuidanceError(ValueError):
-    """A rule or a finding cannot be used.
-
-    Parameters
-    ----------
-    pointer
-        JSON pointer to the value at fault (``/need/0/constructs/1``).
-    reason
-        A sentence that says what is wrong and what would be right.
-    """
-
-    def __init__(self, pointer: str, reason: str) -> None:
-        super().__init__(f"{pointer}: {reason}")
-        self.pointer = pointer
-        self.reason = reason
+class GuidanceError(ValueFault):
+    """A rule or a finding cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)

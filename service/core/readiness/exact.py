@@ -95,11 +95,11 @@ def solve_exactly(
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> solve_exactly(part, layout, gains=False).everyone
-    Estimate(value=0.5, standard_error=0.0)
+    ProbabilityEstimate(value=0.5, standard_error=0.0)
     """
     layers = _explore(part, layout, gains=gains, most=most)
     weights = _forward(layers)
@@ -308,9 +308,9 @@ def joint_outcomes(
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> joint_outcomes(part, layout, 0, gains=False, states=1).chances.tolist()
     [0.5, 0.5]
     """
@@ -355,9 +355,9 @@ def rank_tables(frame: CaseFrame, groups: list[Words]) -> tuple[Rank, ...]:
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
     >>> rank_tables(frame, [np.array([[[4, 16]]], dtype=np.uint64)])[0].rows
     (0,)

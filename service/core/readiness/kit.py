@@ -268,7 +268,7 @@ def cheapest_kit(choice: KitOptions, goal: float) -> NDArray[np.int64]:
     >>> options = (np.array([[1, 0], [0, 1]], dtype=np.int16),)
     >>> ones = np.ones(2, dtype=np.int64)
     >>> choice = KitOptions(("a", "b"), ones, options, np.array([0.6, 0.4]), ones)
-    >>> cheapest(choice, 0.5).tolist()
+    >>> cheapest_kit(choice, 0.5).tolist()
     [1, 0]
     """
     if not choice.items:

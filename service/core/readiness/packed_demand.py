@@ -162,7 +162,7 @@ def combine_groups(frame: CaseFrame, one: DemandOutcomes, other: DemandOutcomes)
     >>> part = small_part()
     >>> layout = layout_of(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
-    >>> combine(frame, *factor_outcomes(frame)).chances.tolist()
+    >>> combine_groups(frame, *factor_outcomes(frame)).chances.tolist()
     [0.5, 0.5]
     """
     size = len(one.chances) * len(other.chances)
@@ -185,7 +185,7 @@ def restrict_constructs(outcomes: DemandOutcomes, chosen: list[int]) -> DemandOu
     >>> part = small_part()
     >>> layout = layout_of(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
-    >>> restrict(factor_outcomes(frame)[1], []).chances.tolist()
+    >>> restrict_constructs(factor_outcomes(frame)[1], []).chances.tolist()
     [1.0]
     """
     demand = outcomes.demand[chosen]

@@ -217,7 +217,8 @@ def is_usable(parcel: DatedStock, starts_us: int | None) -> bool:
 
     Examples
     --------
-    >>> usable(DatedStock("lag-95", 1, 10, 20), 20), usable(DatedStock("lag-95", 1, 10, 20), 10)
+    >>> screw = DatedStock("lag-95", 1, from_us=10, until_us=20)
+    >>> is_usable(screw, 20), is_usable(screw, 10)
     (False, True)
     """
     if starts_us is None:

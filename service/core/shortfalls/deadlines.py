@@ -8,6 +8,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
+from service.core.faults import ValueFault
+
 _ONE_DAY = timedelta(days=1)
 
 
@@ -216,21 +218,8 @@ def last_order_moment(
 LAST_MINUTE = 24 * 60 - 1
 
 
-class CalendarError(ValueError):
-    """A calendar that cannot be used, with where and why.
-
-    Parameters
-    ----------
-    pointer
-        A JSON pointer to the field.
-    reason
-        A sentence.
-    """
-
-    def __init__(self, pointer: str, reason: str) -> None:
-        super().__init__(f"{pointer}: {reason}")
-        self.pointer = pointer
-        self.reason = reason
+class CalendarError(ValueFault):
+    """A calendar that cannot be used, with where and why."""
 
 
 def days_fault(works_on: str) -> str | None:

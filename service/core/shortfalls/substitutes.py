@@ -216,7 +216,7 @@ def wait_questions(
 
     Examples
     --------
-    >>> waits([], {})
+    >>> wait_questions([], {})
     ()
     """
     cases = dict.fromkeys(one.case.case for one in missing)

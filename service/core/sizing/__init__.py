@@ -1,14 +1,14 @@
 """Sizing in one place: film to true length, length to size, sizes to probabilities.
 
-The parts live beside this file: `film` (scaling, tip-apex distance), `size_rules` (which size a
-length calls for), `size_outcomes` (how probable each size is), `size_cover` (what to bring) and
-`sizing_defaults` (the numbers).
+The parts live beside this file: `film` (scaling, tip-apex distance), `rules` (which size a length
+calls for, and what to bring), `distribution` (how probable each size is) and `figures` (the
+numbers).
 
 Examples
 --------
 >>> lag = true_size(120, marker_true_mm=25, marker_film_mm=30, sd_mm=4.5, uncalibrated_sd_mm=0)
 >>> likely = size_distribution(lag, SizeRule(offset_mm=-5), range(70, 125, 5))
->>> nominal(likely), cover(95, range(70, 125, 5), 1)
+>>> nominal_size(likely), sizes_to_bring(95, range(70, 125, 5), 1)
 (95.0, (90.0, 95.0, 100.0))
 >>> round(cover_probability(likely, (90, 95, 100)), 4)
 0.9044

@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from service.core.faults import ValueFault
+
 # No bone, marker or film of a hip is longer; a larger figure is a slip of units.
 LARGEST_MM = 1000.0
 
@@ -11,21 +13,8 @@ LARGEST_MM = 1000.0
 VIEWS_NEEDED = 2
 
 
-class SizingError(ValueError):
-    """A measurement, a size rule or a default cannot be used.
-
-    Parameters
-    ----------
-    pointer
-        JSON pointer to the value at fault (``/marker_film_mm``).
-    reason
-        A sentence that says what is wrong and what would be right.
-    """
-
-    def __init__(self, pointer: str, reason: str) -> None:
-        super().__init__(f"{pointer}: {reason}")
-        self.pointer = pointer
-        self.reason = reason
+class SizingError(ValueFault):
+    """A measurement, a size rule or a default cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)

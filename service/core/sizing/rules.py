@@ -115,9 +115,9 @@ def chosen_size(dimension_mm: float, rule: SizeRule, sizes_made: Iterable[float]
 
     Examples
     --------
-    >>> choose(97.5, SizeRule(offset_mm=-5), [85, 90, 95])
+    >>> chosen_size(97.5, SizeRule(offset_mm=-5), [85, 90, 95])
     90.0
-    >>> choose(106, SizeRule(offset_mm=-5), [85, 90, 95]) is None
+    >>> chosen_size(106, SizeRule(offset_mm=-5), [85, 90, 95]) is None
     True
     """
     if not math.isfinite(dimension_mm):
@@ -147,7 +147,7 @@ def followed_size(
     Raises
     ------
     SizingError
-        As `choose`.
+        As `chosen_size`.
 
     Notes
     -----
@@ -155,10 +155,10 @@ def followed_size(
 
     Examples
     --------
-    >>> follow(95, SizeRule(offset_mm=-15, within_mm=5), [70, 75, 80, 85])
+    >>> followed_size(95, SizeRule(offset_mm=-15, within_mm=5), [70, 75, 80, 85])
     80.0
     >>> barrel = SizeRule(bands=(SizeBand(80, 25), SizeBand(None, 38)))
-    >>> follow(80, barrel, [25, 38]), follow(85, barrel, [25, 38])
+    >>> followed_size(80, barrel, [25, 38]), followed_size(85, barrel, [25, 38])
     (25.0, 38.0)
     """
     if leader_size_mm is None:
@@ -171,7 +171,7 @@ def break_points(
 ) -> tuple[tuple[float, float | None], ...]:
     """Cut the dimension's axis into the intervals that call for one size each.
 
-    Exactly on a bound `choose` decides; a bound has no width, so it carries no probability.
+    Exactly on a bound `chosen_size` decides; a bound has no width, so it carries no probability.
 
     Parameters
     ----------
@@ -189,11 +189,11 @@ def break_points(
     Raises
     ------
     SizingError
-        As `choose`.
+        As `chosen_size`.
 
     Notes
     -----
-    Source: the rule of `choose`, common practice.
+    Source: the rule of `chosen_size`, common practice.
 
     Examples
     --------
@@ -308,7 +308,7 @@ def nominal_size(distribution: Iterable[tuple[float | None, float]]) -> float | 
 
     Examples
     --------
-    >>> nominal([(90.0, 0.4), (95.0, 0.4), (None, 0.2)])
+    >>> nominal_size([(90.0, 0.4), (95.0, 0.4), (None, 0.2)])
     90.0
     """
     pairs = sorted(distribution, key=lambda pair: math.inf if pair[0] is None else pair[0])
@@ -344,7 +344,7 @@ def sizes_to_bring(nominal_mm: float, sizes_made: Iterable[float], steps: int) -
 
     Examples
     --------
-    >>> cover(90, [80, 85, 90, 95, 100], 1)
+    >>> sizes_to_bring(90, [80, 85, 90, 95, 100], 1)
     (85.0, 90.0, 95.0)
     """
     sizes = sorted({float(size) for size in sizes_made})

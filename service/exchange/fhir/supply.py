@@ -236,9 +236,9 @@ def status_units(
     Examples
     --------
     >>> day = date(2031, 3, 4)
-    >>> standings(StockUnits("p", "A", 3), 1, day, is_in_theatre=False)
+    >>> status_units(StockUnits("p", "A", 3), 1, day, is_in_theatre=False)
     {'promised': 1, 'free': 2}
-    >>> standings(StockUnits("p", "A", 3, use_by=date(2031, 3, 3)), 1, day, is_in_theatre=False)
+    >>> status_units(StockUnits("p", "A", 3, use_by=date(2031, 3, 3)), 1, day, is_in_theatre=False)
     {'expired': 3}
     """
     reasons = {reason.because for reason in unusable_reasons(units, today)}

@@ -43,7 +43,7 @@ def guard_formula(text: str) -> str:
 
     Examples
     --------
-    >>> guarded("=1+1"), guarded("AMB-L-090"), guarded("'95")
+    >>> guard_formula("=1+1"), guard_formula("AMB-L-090"), guard_formula("'95")
     ("'=1+1", 'AMB-L-090', "''95")
     """
     return f"'{text}" if text.startswith((*_STARTS_A_FORMULA, "'")) else text

@@ -105,7 +105,7 @@ def amount_text(minor: int, code: str) -> str:
 
     Examples
     --------
-    >>> written(123450, "EUR"), written(900, "JPY"), written(5, "KWD")
+    >>> amount_text(123450, "EUR"), amount_text(900, "JPY"), amount_text(5, "KWD")
     ('1234.50', '900', '0.005')
     """
     return str(Decimal(minor).scaleb(-_DECIMALS.get(code, _USUAL_DECIMALS)))

@@ -1,4 +1,4 @@
-"""Lists and cases: look up, add, change, cancel."""
+"""Lists and cases on record: look up, and say what is no longer possible for one that has ended."""
 
 from collections.abc import Collection
 from datetime import UTC, date, datetime, time

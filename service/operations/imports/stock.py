@@ -7,6 +7,7 @@ from datetime import date
 from service.exchange.sheets.formats import DeliveryRow, StockRow
 from service.exchange.sheets.formats import UsageRow as UsageLine
 from service.operations.imports.plan import ImportPlan
+from service.operations.locations import ledger_line
 from service.operations.orders.orders import order_allows
 from service.operations.orders.receive import (
     KIND_OF,
@@ -15,7 +16,6 @@ from service.operations.orders.receive import (
     delivery_misfit,
     sent_order,
 )
-from service.operations.stock.ledger import ledger_line
 from service.operations.stock.movements import use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock

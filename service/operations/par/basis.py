@@ -29,7 +29,6 @@ from service.operations.demand import DAYS_PER_YEAR, UsageHistory, read_usage_hi
 from service.operations.par.case_mix import Case, CaseMix, case_mix, refs_of
 from service.operations.planner import planner_of
 from service.operations.readiness import par_refusal
-from service.operations.recalls.notices import blocked_lots
 from service.operations.stock_units import units_of
 from service.operations.work import Unit
 from service.schemas.par import OnShelf, ReadinessOut
@@ -92,7 +91,7 @@ class UnjudgedItem:
 
 def on_shelf(unit: Unit) -> dict[str, OnShelf]:
     """Return the units on the site's shelves that count towards a level, by reference."""
-    recalled = blocked_lots(unit)
+    recalled = planner_of(unit).recalled
     found: dict[str, Counter[str]] = defaultdict(Counter)
     for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}):
         # A loan goes back: it is nobody's level. What is promised is on the shelf until it is used.

@@ -16,11 +16,10 @@ from service.operations.cases.plans import plan_body, suggest_plan
 from service.operations.catalogue import require_item
 from service.operations.cover.check import check_case, check_day, check_one_case
 from service.operations.holds.holds import hold_cases
-from service.operations.locations import item_key
+from service.operations.locations import item_key, ledger_line
 from service.operations.planner import PlannerContext, planner_of
 from service.operations.planning.case_changes import add_case, change_case, make_plan
 from service.operations.readiness import case_answer, case_question
-from service.operations.stock.ledger import ledger_line
 from service.operations.work import Unit
 from service.schemas.cases import CaseFields, CaseOut
 from service.schemas.cover import CaseCheckOut, CheckOut, ConstructCheckOut, PickLineOut

@@ -26,11 +26,6 @@ from service.storage.queries import catalogue, recalls
 from service.storage.tables import Item, Recall
 
 
-def blocked_lots(unit: Unit) -> set[int]:
-    """Return the lots that a recall in force names: they cover nothing."""
-    return recalls.blocked_lot_ids(unit.session)
-
-
 def _may_name(recall: Recall, lot_number: str, serial: str) -> bool:
     """Tell whether only what the pack does not say keeps a recall from naming it."""
     return recall_names(recall, lot_number or recall.lot_number, serial or recall.serial)

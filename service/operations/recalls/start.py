@@ -10,13 +10,12 @@ from service.operations.cases.cases import require_case
 from service.operations.catalogue import require_item
 from service.operations.holds import holds
 from service.operations.holds.release import rehold_cases
-from service.operations.locations import quarantine_place
+from service.operations.locations import ledger_line, quarantine_place
 from service.operations.recalls.notices import (
     recall_report_with_effect,
     require_recall,
     units_named,
 )
-from service.operations.stock.ledger import ledger_line
 from service.operations.work import Unit
 from service.schemas.recalls import RecallBody, RecallReport
 from service.storage.queries import catalogue, recalls, stock

@@ -10,10 +10,9 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import require_item
 from service.operations.holds.release import move_with_holds, taken_error
 from service.operations.holds.sets import unserved_copy_holds
-from service.operations.locations import find_place, item_key, quarantine_place
+from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.planner import planner_of
-from service.operations.stock.ledger import ledger_line
 from service.operations.stock_units import active_recall
 from service.operations.work import Unit
 from service.schemas.stock import (

@@ -6,9 +6,8 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import require_item
 from service.operations.holds.release import taken_error
 from service.operations.holds.sets import unserved_copy_holds
-from service.operations.locations import find_place, item_key, list_locations
-from service.operations.recalls.notices import blocked_lots
-from service.operations.stock.ledger import ledger_line
+from service.operations.locations import find_place, item_key, ledger_line, list_locations
+from service.operations.planner import planner_of
 from service.operations.stock.view import why_not_usable
 from service.operations.work import Unit
 from service.schemas.base import Out
@@ -75,7 +74,7 @@ def _send(unit: Unit, row: Transfer, body: AnswerBody) -> None:
     if lot is None or origin.kind != "shelf" or free < row.quantity:
         reason = f"{origin.store}, {origin.shelf} has {free} of this lot that are not promised"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
-    if lot.id in blocked_lots(unit):
+    if lot.id in planner_of(unit).recalled:
         reason = "a recall names these units; they stay where they are"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     # Copies of a set are promised for a span of time and not in the balance.
@@ -165,7 +164,7 @@ def view_transfers(unit: Unit) -> TransfersView:
 
 def _could_go(unit: Unit, asked: TransferOut) -> list[FreeUnits]:
     """Return the lots with enough free units in one place."""
-    recalled = blocked_lots(unit)
+    recalled = planner_of(unit).recalled
     rows = stock.stock_rows(unit.session, site_id=unit.site_id, filters={"ref": asked.ref})
     return [
         FreeUnits(

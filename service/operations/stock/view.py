@@ -19,7 +19,6 @@ from service.operations.catalogue import get_item
 from service.operations.cover.requirements import CaseRequirements, case_requirements, check_until
 from service.operations.locations import list_locations
 from service.operations.planner import planner_of
-from service.operations.recalls.notices import blocked_lots
 from service.operations.stock.movements import list_deliveries
 from service.operations.stock_units import read_stock_units, units_of
 from service.operations.work import Unit
@@ -319,7 +318,7 @@ def _lots(unit: Unit, item: ItemOut) -> list[LotAtPlace]:
     """Return the item's units by use-by date, then lot and place."""
     rows = stock.stock_rows(unit.session, site_id=unit.site_id, filters={"ref": item.ref})
     holds = catalogue.holds_on(unit.session, unit.site_id, sorted({row.lot_id for row in rows}))
-    recalled = blocked_lots(unit)
+    recalled = planner_of(unit).recalled
     found = [_lot_out(unit, row, holds, recalled) for row in rows]
     return sorted(
         found, key=lambda one: (one.use_by is None, one.use_by, one.lot, one.store, one.shelf)
@@ -327,7 +326,7 @@ def _lots(unit: Unit, item: ItemOut) -> list[LotAtPlace]:
 
 
 def _lot_out(
-    unit: Unit, row: Row[Any], holds: Sequence[Row[Any]], recalled: set[int]
+    unit: Unit, row: Row[Any], holds: Sequence[Row[Any]], recalled: Collection[int]
 ) -> LotAtPlace:
     facts = row._asdict()
     return LotAtPlace.model_validate(

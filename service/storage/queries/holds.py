@@ -11,24 +11,23 @@ from sqlmodel import Session, col
 from service.storage.database import CHANGES
 from service.storage.tables import (
     BALANCE,
+    CASE,
     HOLD,
+    ITEM,
+    LOT,
+    PLACE,
     Hold,
-    Item,
-    Location,
-    Lot,
     OperatingList,
     SurgicalCase,
-    table_of,
 )
 
 
 def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
     """Return every hold in force with the reference of its case."""
-    case = table_of(SurgicalCase)
     query = (
-        select(HOLD, case.c.reference)
-        .join(case, case.c.id == HOLD.c.case_id)
-        .where(HOLD.c.released_at.is_(None), case.c.site_id == site_id)
+        select(HOLD, CASE.c.reference)
+        .join(CASE, CASE.c.id == HOLD.c.case_id)
+        .where(HOLD.c.released_at.is_(None), CASE.c.site_id == site_id)
         .order_by(HOLD.c.id)
     )
     return session.execute(query).all()
@@ -60,23 +59,22 @@ def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
 
 
 def _of_case() -> Select[Any]:
-    item, lot, place = table_of(Item), table_of(Lot), table_of(Location)
     return (
         select(
             HOLD,
-            item.c.ref,
-            item.c.description,
-            lot.c.lot_number,
-            lot.c.serial,
-            lot.c.use_by,
-            place.c.store,
-            place.c.shelf,
+            ITEM.c.ref,
+            ITEM.c.description,
+            LOT.c.lot_number,
+            LOT.c.serial,
+            LOT.c.use_by,
+            PLACE.c.store,
+            PLACE.c.shelf,
         )
-        .join(lot, lot.c.id == HOLD.c.lot_id)
-        .join(item, item.c.id == lot.c.item_id)
-        .join(place, place.c.id == HOLD.c.location_id)
+        .join(LOT, LOT.c.id == HOLD.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(PLACE, PLACE.c.id == HOLD.c.location_id)
         .where(HOLD.c.case_id == bindparam("of_case"), HOLD.c.released_at.is_(None))
-        .order_by(place.c.store, place.c.shelf, item.c.ref, HOLD.c.id)
+        .order_by(PLACE.c.store, PLACE.c.shelf, ITEM.c.ref, HOLD.c.id)
     )
 
 

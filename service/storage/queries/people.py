@@ -7,7 +7,16 @@ from typing import Any
 from sqlalchemy import Row, String, cast, delete, or_, select
 from sqlmodel import Session, col
 
-from service.storage.tables import ApiToken, AuditLine, Item, Lot, Person, SignIn, Site, table_of
+from service.storage.tables import (
+    AUDIT_LINE,
+    ITEM,
+    LOT,
+    ApiToken,
+    AuditLine,
+    Person,
+    SignIn,
+    Site,
+)
 
 
 def by_sign_in(session: Session, sign_in: str) -> Person | None:
@@ -81,17 +90,16 @@ def last_change(
     session: Session, site_id: int, shared: Sequence[str], unseen: Sequence[str]
 ) -> Row[Any] | None:
     """Return number and time of the newest change at a site, or of what sites share."""
-    line = table_of(AuditLine)
-    is_ours = [line.c.site_id == site_id]
-    is_ours += [line.c.operation.contains(f".{area}", autoescape=True) for area in shared]
+    is_ours = [AUDIT_LINE.c.site_id == site_id]
+    is_ours += [AUDIT_LINE.c.operation.contains(f".{area}", autoescape=True) for area in shared]
     query = (
-        select(line.c.seq, line.c.at)
+        select(AUDIT_LINE.c.seq, AUDIT_LINE.c.at)
         .where(
-            line.c.outcome == "done",
-            *(~line.c.operation.contains(f".{one}", autoescape=True) for one in unseen),
+            AUDIT_LINE.c.outcome == "done",
+            *(~AUDIT_LINE.c.operation.contains(f".{one}", autoescape=True) for one in unseen),
             or_(*is_ours),
         )
-        .order_by(line.c.seq.desc())
+        .order_by(AUDIT_LINE.c.seq.desc())
         .limit(1)
     )
     return session.execute(query).first()
@@ -135,11 +143,10 @@ def page(
 
 def lot_names(session: Session, lot_ids: Sequence[int]) -> list[str]:
     """Name lots by reference and lot or serial."""
-    item, lot = table_of(Item), table_of(Lot)
     query = (
-        select(item.c.ref, lot.c.lot_number, lot.c.serial)
-        .join(item, item.c.id == lot.c.item_id)
-        .where(lot.c.id.in_(lot_ids))
-        .order_by(item.c.ref, lot.c.id)
+        select(ITEM.c.ref, LOT.c.lot_number, LOT.c.serial)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .where(LOT.c.id.in_(lot_ids))
+        .order_by(ITEM.c.ref, LOT.c.id)
     )
     return [f"{row.ref} {row.lot_number or row.serial}" for row in session.execute(query)]

@@ -8,15 +8,14 @@ from sqlalchemy import Row, func, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
+    BALANCE,
     ITEM,
-    Balance,
+    LOT,
+    PLACE,
     Holiday,
-    Location,
-    Lot,
     Site,
     Supplier,
     Transfer,
-    table_of,
 )
 
 
@@ -57,16 +56,15 @@ def supply_facts(session: Session, refs: Collection[str]) -> dict[str, Row[Any]]
 
 def consigned_refs(session: Session, site_id: int, refs: Collection[str]) -> set[str]:
     """Return those references of which a supplier keeps, or has kept, its own units at a site."""
-    lot, place, balance = table_of(Lot), table_of(Location), table_of(Balance)
     query = (
         select(ITEM.c.ref)
         .distinct()
-        .join(lot, lot.c.item_id == ITEM.c.id)
-        .join(balance, balance.c.lot_id == lot.c.id)
-        .join(place, place.c.id == balance.c.location_id)
+        .join(LOT, LOT.c.item_id == ITEM.c.id)
+        .join(BALANCE, BALANCE.c.lot_id == LOT.c.id)
+        .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
         .where(
-            lot.c.ownership == "consigned",
-            place.c.site_id == site_id,
+            LOT.c.ownership == "consigned",
+            PLACE.c.site_id == site_id,
             ITEM.c.ref.in_(sorted(refs)),
         )
     )

@@ -35,6 +35,7 @@ from service.storage.tables.supply import (
 )
 
 __all__ = [
+    "AUDIT_LINE",
     "BALANCE",
     "BILLED_USE",
     "CASE",
@@ -93,6 +94,7 @@ __all__ = [
 ]
 
 #: The plain tables under the row classes, for queries that want no objects.
+AUDIT_LINE = table_of(AuditLine)
 BALANCE = table_of(Balance)
 BILLED_USE = table_of(BilledUse)
 CASE = table_of(SurgicalCase)

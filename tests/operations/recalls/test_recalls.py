@@ -13,7 +13,8 @@ from sqlmodel import col
 
 from service.errors import BadInput, Conflict, Duplicate, NotFound
 from service.operations.backup import verify
-from service.operations.recalls.notices import blocked_lots, get_recall, list_recalls
+from service.operations.planner import planner_of
+from service.operations.recalls.notices import get_recall, list_recalls
 from service.operations.recalls.start import lift_recall, start_recall
 from service.operations.stock_units import active_recall
 from service.operations.work import Unit, Work
@@ -42,6 +43,10 @@ def rows(name: str) -> list[dict[str, str]]:
 
 def shelves(report: RecallReport) -> list[tuple[str, str, str, int]]:
     return [(one.lot, one.store, one.shelf, one.quantity) for one in report.on_shelves]
+
+
+def _recalled(unit: Unit) -> set[int]:
+    return set(planner_of(unit).recalled)
 
 
 def test_a_recall_of_a_lot_finds_it_on_its_shelf(demo_work: Work) -> None:
@@ -191,12 +196,12 @@ def test_holds_on_recalled_units_are_released_and_their_cases_told(demo_work: Wo
 
 def test_what_is_recalled_is_blocked_until_the_recall_is_lifted(demo_work: Work) -> None:
     lot = demo_work.read(lambda unit: lot_id(unit, *LAG))
-    assert demo_work.read(blocked_lots) == set()
+    assert demo_work.read(_recalled) == set()
     recall(demo_work, lot="F28L0031", quarantine=False)
-    assert demo_work.read(blocked_lots) == {lot}
+    assert demo_work.read(_recalled) == {lot}
     lifted = demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))
     assert lifted.lifted_at is not None
-    assert demo_work.read(blocked_lots) == set()
+    assert demo_work.read(_recalled) == set()
     with pytest.raises(Conflict, match="was lifted"):
         demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))
 
@@ -205,7 +210,7 @@ def test_a_recall_of_an_item_blocks_every_lot_of_it_and_no_other(demo_work: Work
     names = {row["lot"] for row in rows("stock.csv") if row["ref"] == "FAL-L-120"}
     expected = demo_work.read(lambda unit: {lot_id(unit, "FAL-L-120", name) for name in names})
     recall(demo_work, ref="FAL-L-120", quarantine=False)
-    assert demo_work.read(blocked_lots) == expected
+    assert demo_work.read(_recalled) == expected
 
 
 def test_what_lies_in_quarantine_already_is_not_moved_again(demo_work: Work) -> None:
@@ -216,7 +221,7 @@ def test_what_lies_in_quarantine_already_is_not_moved_again(demo_work: Work) -> 
 
 def test_lots_that_only_may_be_meant_are_not_blocked(demo_work: Work) -> None:
     recall(demo_work, ref="FAL-L-110", serial="S1", quarantine=False)
-    assert demo_work.read(blocked_lots) == set()
+    assert demo_work.read(_recalled) == set()
 
 
 @pytest.mark.parametrize(
