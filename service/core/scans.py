@@ -217,8 +217,8 @@ def judge_pack(pack: ScannedPack) -> Verdict:
     Examples
     --------
     >>> from datetime import date
-    >>> from service.core.scans import PackLabel as Label
-    >>> judge_pack(ScannedPack(date(2031, 3, 3), Label(problem="nothing was scanned"))).verdict
+    >>> from service.core.scans import PackLabel
+    >>> judge_pack(ScannedPack(date(2031, 3, 3), PackLabel(problem="nothing was scanned"))).verdict
     'unreadable'
     """
     for name, rule in _RULES.items():

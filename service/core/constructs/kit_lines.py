@@ -126,9 +126,9 @@ def construct_lines(
 
     Examples
     --------
-    >>> from service.core.constructs.planned import ConstructPart as Part
+    >>> from service.core.constructs.planned import ConstructPart
     >>> wire = Template("w", "Wire", "add_on", (Role("cerclage wire", ("cerclage_wire",)),))
-    >>> lines = construct_lines(PlannedConstruct((Part("w"),)), templates={"w": wire},
+    >>> lines = construct_lines(PlannedConstruct((ConstructPart("w"),)), templates={"w": wire},
     ...     side="left", catalogue=by_kind([ItemFacts("W1", "cerclage_wire", diameter_mm=1.25)]),
     ...     dimensions={}, values={}, is_primary=True)
     >>> lines[0].label, lines[0].why

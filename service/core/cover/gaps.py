@@ -213,10 +213,10 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
     --------
     >>> from datetime import UTC, date, datetime
     >>> from service.core.cover.results import CaseToCheck
-    >>> from service.core.cover.shelf import ClaimedStock as Shelf
+    >>> from service.core.cover.shelf import ClaimedStock
     >>> moment = datetime(2031, 3, 3, tzinfo=UTC)
     >>> case = CaseToCheck("K1", date(2031, 3, 3), moment, moment, ())
-    >>> turn = CaseAllocation(case, Shelf.of([], []), {}, UTC)
+    >>> turn = CaseAllocation(case, ClaimedStock.of([], []), {}, UTC)
     >>> line = KitLine("screw", "screw 95 mm", ("A",), 1, "nominal", "first use")
     >>> explain_missing(line, 1, turn, is_primary=True).because
     'none_in_stock'

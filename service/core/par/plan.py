@@ -91,10 +91,10 @@ def answer_par(problem: ParProblem) -> dict[str, object]:
     Examples
     --------
     >>> from service.core.par.problem import CaseType, MixEntry, ParItem
-    >>> from service.core.par.problem import ParConstruct as Construct, ParNeed as Need
-    >>> from service.core.par.problem import ParTake as Take
-    >>> screw = Construct("one screw", (Take((), ({"screw": 1},)),))
-    >>> case = CaseType("K", (), (Need("fix", 1.0, (0,)),), (screw,))
+    >>> from service.core.par.problem import ParConstruct, ParNeed
+    >>> from service.core.par.problem import ParTake
+    >>> screw = ParConstruct("one screw", (ParTake((), ({"screw": 1},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (screw,))
     >>> items = (ParItem("screw", 900, 4.0),)
     >>> problem = ParProblem(0.5, (MixEntry(1.0, case),), items, levels={"screw": 2})
     >>> answer = answer_par(problem)
@@ -159,10 +159,10 @@ def plan_par(problem: ParProblem, mix: CaseMixTerms | None = None) -> ParPlan:
     Examples
     --------
     >>> from service.core.par.problem import CaseType, MixEntry, ParItem
-    >>> from service.core.par.problem import ParConstruct as Construct, ParNeed as Need
-    >>> from service.core.par.problem import ParTake as Take
-    >>> screw = Construct("one screw", (Take((), ({"screw": 1},)),))
-    >>> case = CaseType("K", (), (Need("fix", 1.0, (0,)),), (screw,))
+    >>> from service.core.par.problem import ParConstruct, ParNeed
+    >>> from service.core.par.problem import ParTake
+    >>> screw = ParConstruct("one screw", (ParTake((), ({"screw": 1},)),))
+    >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (screw,))
     >>> items = (ParItem("screw", 900, 4.0),)
     >>> plan = plan_par(ParProblem(0.5, (MixEntry(1.0, case),), items, target_readiness=0.9))
     >>> plan.levels, plan.cost_minor, plan.proved

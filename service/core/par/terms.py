@@ -28,8 +28,8 @@ class CaseMixTerms:
     Examples
     --------
     >>> from service.core.par.problem import CaseType, MixEntry, ParItem, ParNeed
-    >>> from service.core.par.problem import ParConstruct as Construct, ParTake as Take
-    >>> screw = Construct("one", (Take((), ({"screw": 1},)),))
+    >>> from service.core.par.problem import ParConstruct, ParTake
+    >>> screw = ParConstruct("one", (ParTake((), ({"screw": 1},)),))
     >>> case = CaseType("K", (), (ParNeed("fix", 1.0, (0,)),), (screw,))
     >>> CaseMixTerms(ParProblem(0.5, (MixEntry(1.0, case),), (ParItem("screw", 1, 4.0),))).terms
     {(((1.0, ((0, 1),)),),): 1.0}
@@ -157,9 +157,9 @@ def joint_groups(
 
     Examples
     --------
-    >>> from service.core.par.problem import ParConstruct as Construct
+    >>> from service.core.par.problem import ParConstruct
     >>> take = ParTake((0,), ({"a": 1}, {"b": 1}, None))
-    >>> case = CaseType("K", ((0.5, 0.3, 0.2),), (), (Construct("c", (take,)),))
+    >>> case = CaseType("K", ((0.5, 0.3, 0.2),), (), (ParConstruct("c", (take,)),))
     >>> joint_groups(case, (0,), {"a": 0, "b": 1}, OutcomeCounter())
     (((0.5, ((0, 1),)), (0.3, ((1, 1),))),)
     """

@@ -93,9 +93,9 @@ def frame_of(case: Case, layout: StateLayout, position: int, *, spare: bool) -> 
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> frame_of(part.cases[0], layout, 0, spare=False).rows
     (0,)
     """
@@ -127,9 +127,9 @@ def factor_outcomes(frame: CaseFrame) -> list[DemandOutcomes]:
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
     >>> [outcomes.chances.tolist() for outcomes in factor_outcomes(frame)]
     [[1.0], [0.5, 0.5]]
@@ -158,9 +158,9 @@ def combine_groups(frame: CaseFrame, one: DemandOutcomes, other: DemandOutcomes)
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
     >>> combine_groups(frame, *factor_outcomes(frame)).chances.tolist()
     [0.5, 0.5]
@@ -181,9 +181,9 @@ def restrict_constructs(outcomes: DemandOutcomes, chosen: list[int]) -> DemandOu
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
     >>> restrict_constructs(factor_outcomes(frame)[1], []).chances.tolist()
     [1.0]
@@ -305,9 +305,9 @@ def demand_fits(frame: CaseFrame, demand: Words, spare: int) -> Flags:
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> frame = frame_of(part.cases[0], layout, 0, spare=False)
     >>> demand_fits(frame, factor_outcomes(frame)[1].demand[0], 0).tolist()
     [True, True]

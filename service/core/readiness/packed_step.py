@@ -152,9 +152,9 @@ def run_moves(turn: PackedCase, state: Words) -> None:
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> from service.core.readiness.exact import joint_outcomes
     >>> turn = joint_outcomes(part, layout, 0, gains=False, states=1).turn
     >>> state = layout.start[:, None].copy()
@@ -195,9 +195,9 @@ def run_case(
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> from service.core.readiness.exact import joint_outcomes
     >>> turn = joint_outcomes(part, layout, 0, gains=False, states=1).turn
     >>> state = layout.start[:, None].copy()
@@ -305,9 +305,9 @@ def servable_untouched(turn: PackedCase, picks: list[Indices]) -> Flags:
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> from service.core.readiness.exact import joint_outcomes
     >>> turn = joint_outcomes(part, layout, 0, gains=False, states=1).turn
     >>> servable_untouched(turn, [np.array([0, 1])]).tolist()

@@ -201,9 +201,9 @@ def simulate(
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> found = simulate(part, layout, 1000, (1, 0), gains=False).everyone
     >>> abs(found.value - 0.5) < 4 * found.standard_error
     True
@@ -434,9 +434,9 @@ def sampler_of(
     Examples
     --------
     >>> from tests.core.readiness_example import small_part
-    >>> from service.core.readiness.packed_state import state_layout as layout_of
+    >>> from service.core.readiness.packed_state import state_layout
     >>> part = small_part()
-    >>> layout = layout_of(part)
+    >>> layout = state_layout(part)
     >>> sampler_of(part.cases[0], layout, 0, 1000, spare=False).sizes
     (2,)
     """

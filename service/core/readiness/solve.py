@@ -42,12 +42,12 @@ def solve(problem: ReadinessProblem) -> ReadinessAnswer:
 
     Examples
     --------
-    >>> from service.core.readiness.problem import Case, Construct, Need, DatedStock as Parcel, Take
+    >>> from service.core.readiness.problem import Case, Construct, Need, DatedStock, Take
     >>> def case(name):
     ...     takes = (Take((), ((("x", 1),),)),)
     ...     needs = (Need("n", 1.0, (0,)),)
     ...     return Case(name, None, None, (), needs, (Construct("c", takes),))
-    >>> answer = solve(ReadinessProblem((Parcel("x", 1),), (), (case("K1"), case("K2"))))
+    >>> answer = solve(ReadinessProblem((DatedStock("x", 1),), (), (case("K1"), case("K2"))))
     >>> answer.list_readiness.value, [each.readiness.value for each in answer.cases], answer.gains
     (0.0, [1.0, 0.0], (('x', 1.0),))
     """

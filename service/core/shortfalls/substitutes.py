@@ -116,17 +116,18 @@ def nearest_made(role: str, setting: PartSizing) -> tuple[ItemFacts, ...]:
 
     Examples
     --------
-    >>> from service.core.constructs.planned import ConstructPart as Part
+    >>> from service.core.constructs.planned import ConstructPart
     >>> from service.core.constructs.templates import Role, RoleSize
     >>> from service.core.sizing.film import Dimension
     >>> from service.core.constructs.roles import Catalogue
-    >>> from service.core.sizing import LengthEstimate as Estimate, SizeRule
+    >>> from service.core.sizing import LengthEstimate, SizeRule
     >>> size = RoleSize("length_mm", "neck", None, SizeRule(-5, "nearest", 5))
     >>> blade = Role("blade", ("helical_blade",), sizes=(size,))
     >>> made = [ItemFacts(f"B{mm}", "helical_blade", length_mm=mm) for mm in (100, 105)]
-    >>> neck = Dimension(Estimate(125.0, 4.5, calibrated=True), "film", 1)
+    >>> neck = Dimension(LengthEstimate(125.0, 4.5, calibrated=True), "film", 1)
     >>> shelf = Catalogue(made)
-    >>> setting = PartSizing(Part("t"), {"blade": blade}, "left", shelf, {"neck": neck}, {})
+    >>> part = ConstructPart("t")
+    >>> setting = PartSizing(part, {"blade": blade}, "left", shelf, {"neck": neck}, {})
     >>> [one.ref for one in nearest_made("blade", setting)]
     ['B105']
     """

@@ -212,16 +212,16 @@ def supply_options(
     >>> from datetime import UTC
     >>> from service.core.cover.results import CaseToCheck
     >>> from service.core.cover.results import Gap
-    >>> from service.core.constructs.kit_lines import KitLine as Line
-    >>> from service.core.shortfalls.ways import SupplySource, SupplierTerms as Terms
+    >>> from service.core.constructs.kit_lines import KitLine
+    >>> from service.core.shortfalls.ways import SupplySource, SupplierTerms
     >>> from service.core.sizing.figures import supply_figures
     >>> starts = datetime(2031, 3, 10, 8, 30, tzinfo=UTC)
     >>> case = CaseToCheck("K1", date(2031, 3, 10), starts, starts, ())
-    >>> line = Line("screw", "screw 95 mm", ("A",), 1, "nominal", "first use")
+    >>> line = KitLine("screw", "screw 95 mm", ("A",), 1, "nominal", "first use")
     >>> gap = Gap("screw", "screw 95 mm", "size", "none_in_stock", 1, "none", ())
     >>> short = Shortage(("A",), "screw 95 mm", "implant", 1,
     ...     (MissingLine(case, "c", 0, line, gap, starts),))
-    >>> source = SupplySource("A", Terms("Supplier", Calendar(), True, False), 3)
+    >>> source = SupplySource("A", SupplierTerms("Supplier", Calendar(), True, False), 3)
     >>> now = datetime(2031, 3, 3, tzinfo=UTC)
     >>> (way,) = supply_options(short, [source], supply_figures({}), now, UTC)
     >>> way.way, way.last_moment.isoformat(), way.has_passed
