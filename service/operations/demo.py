@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from service.errors import BadInput, Conflict, FieldFault
 from service.exchange.sheets import cells
 from service.exchange.sheets.cells import NAME_LENGTH, REF_LENGTH
-from service.exchange.sheets.formats import StockRow, read_stock_take
+from service.exchange.sheets.columns import StockRow, read_stock_take
 from service.exchange.sheets.tables import Column, Format, Parsed, parse_rows
 from service.exchange.sheets.workbook import Sheet, read_sheet
 from service.operations.cases.cases import get_case

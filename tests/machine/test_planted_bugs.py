@@ -16,7 +16,7 @@ from pydantic import BaseModel
 from sqlalchemy.exc import IntegrityError
 
 from service.operations import work as idempotent
-from service.operations.holds import release
+from service.operations.holds import conflicts
 from service.operations.planning import case_changes
 from service.operations.stock import movements
 from service.operations.trays import movements as tray_moves
@@ -119,7 +119,7 @@ BUGS: dict[str, Plant] = {
     "a pack goes back to the wrong shelf": changed(
         tray_moves, "move_with_holds", to_the_other_shelf
     ),
-    "holds do not leave with their units": changed(release, "_leaving", without_followers),
+    "holds do not leave with their units": changed(conflicts, "_leaving", without_followers),
     "what a cancelled case holds stays held": changed(case_changes, "release_case", nothing),
     "a pack is used and not written down": changed(tray_moves, "_note_pack", nothing),
     "a repeated request acts again": changed(idempotent, "run_once", no_key),

@@ -203,7 +203,7 @@ def spoil_ledger(file: Path) -> None:
 
 def spoil_version(file: Path) -> None:
     with closing(sqlite3.connect(file)) as connection, connection:
-        connection.execute("UPDATE alembic_version SET version_num = '0001'")
+        connection.execute("UPDATE alembic_version SET version_num = '0000'")
 
 
 def spoil_pages(file: Path) -> None:

@@ -6,14 +6,14 @@ from service.core.cover.units import Reason, StockUnits, unusable_reasons
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.cases.cases import refuse_ended, require_case
 from service.operations.catalogue import require_item
-from service.operations.holds.holds import BY_HAND, claim_of, update_held
-from service.operations.holds.release import (
+from service.operations.holds.conflicts import (
     claim_fits,
     rehold_cases,
     rehold_changed_cases,
     release_conflicting_holds,
     taken_error,
 )
+from service.operations.holds.holds import BY_HAND, claim_of, update_held
 from service.operations.holds.sets import copies_free, hold_copies
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of

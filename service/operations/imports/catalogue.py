@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from service.exchange.sheets.formats import CatalogueRow, HolidayRow, SupplierRow
+from service.exchange.sheets.columns import CatalogueRow, HolidayRow, SupplierRow
 from service.operations.imports.plan import ImportPlan
 from service.operations.work import Unit
 from service.storage.queries import catalogue, suppliers

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pydantic import ValidationError
 
 from service.errors import BadInput
-from service.exchange.sheets.formats import OperatingListRow
+from service.exchange.sheets.columns import OperatingListRow
 from service.operations.cases.cases import case_columns
 from service.operations.cases.plans import store_plan
-from service.operations.holds.release import rehold_changed_cases
+from service.operations.holds.conflicts import rehold_changed_cases
 from service.operations.imports.plan import ImportPlan
 from service.operations.work import Unit
 from service.schemas.cases import CaseFields, FindingsBody, MeasurementsBody, PlanBody

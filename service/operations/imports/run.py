@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from service.errors import BadInput, FieldFault
-from service.exchange.sheets import formats
+from service.exchange.sheets import columns
 from service.exchange.sheets.tables import Parsed, RowFault
 from service.exchange.sheets.workbook import MAX_FAULTS, Sheet, read_sheet
 from service.operations.imports.catalogue import plan_catalogue, plan_holidays, plan_suppliers
@@ -24,13 +24,13 @@ Planner = Callable[[Unit, Sequence[tuple[int, Any]]], ImportPlan]
 
 #: Every kind of file: how it is read, and how it is compared with what is there.
 FORMATS: dict[str, tuple[Reader, Planner]] = {
-    "catalogue": (formats.read_catalogue, plan_catalogue),
-    "stock-take": (formats.read_stock_take, plan_stock_take),
-    "usage": (formats.read_usage, plan_usage),
-    "lists": (formats.read_operating_lists, plan_lists),
-    "deliveries": (formats.read_deliveries, plan_deliveries),
-    "suppliers": (formats.read_suppliers, plan_suppliers),
-    "holidays": (formats.read_holidays, plan_holidays),
+    "catalogue": (columns.read_catalogue, plan_catalogue),
+    "stock-take": (columns.read_stock_take, plan_stock_take),
+    "usage": (columns.read_usage, plan_usage),
+    "lists": (columns.read_operating_lists, plan_lists),
+    "deliveries": (columns.read_deliveries, plan_deliveries),
+    "suppliers": (columns.read_suppliers, plan_suppliers),
+    "holidays": (columns.read_holidays, plan_holidays),
 }
 
 

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
-from service.exchange.sheets.formats import DeliveryRow, StockRow
-from service.exchange.sheets.formats import UsageRow as UsageLine
+from service.exchange.sheets.columns import DeliveryRow, StockRow
+from service.exchange.sheets.columns import UsageRow as UsageLine
 from service.operations.imports.plan import ImportPlan
 from service.operations.locations import ledger_line
 from service.operations.orders.orders import order_allows

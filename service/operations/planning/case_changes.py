@@ -5,8 +5,8 @@ from datetime import date
 from service.errors import BadInput, Duplicate, FieldFault
 from service.operations.cases.cases import case_columns, get_case, refuse_ended, require_case
 from service.operations.cases.plans import store_plan
+from service.operations.holds.conflicts import rehold_changed_cases
 from service.operations.holds.holds import release_case
-from service.operations.holds.release import rehold_changed_cases
 from service.operations.planner import planner_of
 from service.operations.work import Unit, require_version
 from service.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody

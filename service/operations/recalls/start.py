@@ -9,7 +9,7 @@ from service.errors import BadInput, Conflict, Duplicate, FieldFault
 from service.operations.cases.cases import require_case
 from service.operations.catalogue import require_item
 from service.operations.holds import holds
-from service.operations.holds.release import rehold_cases
+from service.operations.holds.conflicts import rehold_cases
 from service.operations.locations import ledger_line, quarantine_place
 from service.operations.recalls.notices import (
     recall_report_with_effect,

@@ -8,7 +8,7 @@ from sqlalchemy import Row
 from service.core.catalogue import describe_size
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import require_item
-from service.operations.holds.release import move_with_holds, taken_error
+from service.operations.holds.conflicts import move_with_holds, taken_error
 from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require

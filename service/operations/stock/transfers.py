@@ -4,7 +4,7 @@ from datetime import date
 
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import require_item
-from service.operations.holds.release import taken_error
+from service.operations.holds.conflicts import taken_error
 from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, list_locations
 from service.operations.planner import planner_of

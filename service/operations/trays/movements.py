@@ -5,8 +5,8 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.errors import Conflict
+from service.operations.holds.conflicts import move_with_holds, rehold_cases, release_and_notify
 from service.operations.holds.holds import IN_TRAY, release_holds, update_held
-from service.operations.holds.release import move_with_holds, rehold_cases, release_and_notify
 from service.operations.holds.sets import hold_copies, hold_turnaround, unserved_copy_holds
 from service.operations.locations import ledger_line
 from service.operations.planner import planner_of

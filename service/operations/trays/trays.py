@@ -13,8 +13,8 @@ from service.exchange.labels.gs1 import bracketed, gs1_elements
 from service.operations.cases.cases import refuse_ended, require_case
 from service.operations.catalogue import facts_of, require_item
 from service.operations.cover.check import check_case
+from service.operations.holds.conflicts import taken_error
 from service.operations.holds.holds import IN_TRAY, release_case
-from service.operations.holds.release import taken_error
 from service.operations.holds.reserve import refuse_unfit
 from service.operations.holds.sets import copies_free
 from service.operations.locations import find_place, item_key

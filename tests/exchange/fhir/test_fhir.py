@@ -36,7 +36,7 @@ from service.exchange.fhir.supply import (
 )
 from service.exchange.fhir.terms import FhirSite, absent, capability_statement, search_set
 from service.exchange.labels.read import read_scan
-from service.exchange.sheets.formats import read_catalogue
+from service.exchange.sheets.columns import read_catalogue
 from service.exchange.sheets.workbook import read_sheet
 from tests.exchange.fhir.fhir_checks import check
 from tests.published.fhir_value_sets import BINDINGS, CODES, SOURCES

@@ -4,7 +4,7 @@ from datetime import date, time
 
 import pytest
 
-from service.exchange.sheets.formats import HolidayRow, SupplierRow, read_holidays, read_suppliers
+from service.exchange.sheets.columns import HolidayRow, SupplierRow, read_holidays, read_suppliers
 from service.exchange.sheets.tables import Parsed
 from service.exchange.sheets.workbook import read_sheet
 

@@ -13,7 +13,7 @@ from openpyxl import Workbook
 
 from service.core.catalogue import ITEM_KINDS
 from service.errors import BadInput
-from service.exchange.sheets.formats import (
+from service.exchange.sheets.columns import (
     CatalogueRow,
     read_catalogue,
     read_deliveries,
