@@ -13,7 +13,7 @@ from sqlalchemy import Row, select
 from sqlmodel import SQLModel
 
 from service.operations import backup
-from service.operations.cases.cases import get_case
+from service.operations.cases.lookup import get_case
 from service.operations.catalogue import add_item
 from service.operations.constructs import load_constructs
 from service.operations.demo import read_toml

@@ -17,8 +17,8 @@ from starlette.responses import Response
 from service.core.catalogue import ITEM_KINDS
 from service.core.readiness.words import in_hundred
 from service.errors import FieldFault, Unavailable
-from service.operations.cases.cases import OPEN_STATUSES
-from service.operations.orders.orders import order_allows
+from service.operations.cases.lookup import OPEN_STATUSES
+from service.operations.orders.states import order_allows
 from service.operations.people.permissions import PERMISSIONS, Permission, may, permission_of
 from service.operations.site import latest_change, site_facts
 from service.operations.work import CAUTION, SYSTEM, Work

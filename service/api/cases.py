@@ -7,7 +7,7 @@ from fastapi import APIRouter, Body, Path, Query, Response
 from service.api.access import GuardedRoute
 from service.api.http import Actor, OnceDep, Version, WorkDep, etag
 from service.operations import readiness
-from service.operations.cases import cases, plans
+from service.operations.cases import lookup, plans
 from service.operations.cover import check
 from service.operations.people.permissions import CONFIRM, KEEP_CASES, PLAN, READ, requires
 from service.operations.planning import case_changes, what_if
@@ -29,7 +29,7 @@ CaseRef = Annotated[Ref, Path(description="The case's local reference")]
 @requires(READ)
 def list_days(work: WorkDep, first: Day, last: Day) -> ListDays:
     """Return the lists from one day to another with their cases in order."""
-    return work.read(lambda unit: cases.list_days(unit, first, last))
+    return work.read(lambda unit: lookup.list_days(unit, first, last))
 
 
 @router.get("/checks/{day}")
@@ -52,7 +52,7 @@ def add_case(once: OnceDep, body: CaseBody, response: Response) -> CaseOut:
 @requires(READ)
 def get_case(work: WorkDep, reference: CaseRef, response: Response) -> CaseOut:
     """Return a case with the newest revision of its plan."""
-    case = work.read(lambda unit: cases.get_case(unit, reference))
+    case = work.read(lambda unit: lookup.get_case(unit, reference))
     response.headers["ETag"] = etag(case.version)
     return case
 

@@ -18,7 +18,7 @@ from service.exchange.sheets.cells import NAME_LENGTH, REF_LENGTH
 from service.exchange.sheets.columns import StockRow, read_stock_take
 from service.exchange.sheets.tables import Column, Format, Parsed, parse_rows
 from service.exchange.sheets.workbook import Sheet, read_sheet
-from service.operations.cases.cases import get_case
+from service.operations.cases.lookup import get_case
 from service.operations.constructs import load_constructs
 from service.operations.guidance import load_guidance
 from service.operations.imports.run import FORMATS, import_rows

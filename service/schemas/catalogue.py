@@ -70,25 +70,30 @@ class ItemBody(ItemFields):
         return self
 
 
-class ItemOut(Out):
-    """A catalogue line as it is answered; ``version`` is also its ETag."""
+class ItemSizes(Out):
+    """What tells a catalogue line from its neighbours; lengths in mm, angles in degrees."""
 
     ref: str
-    gtin: str | None
     kind: str
     system: str | None
     description: str
-    supplier: str
     length_mm: float | None
     diameter_mm: float | None
     angle_deg: float | None
     side: str | None
-    screw_type: str | None
     head_design: str | None
     thread: str | None
     thread_length_mm: float | None
     holes: int | None
     barrel_mm: float | None
+
+
+class ItemOut(ItemSizes):
+    """A catalogue line as it is answered; ``version`` is also its ETag."""
+
+    gtin: str | None
+    supplier: str
+    screw_type: str | None
     bow_radius_mm: float | None
     supplied_sterile: bool
     reusable: bool

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from service.schemas.base import Body, Count, Day, LongText, Moment, Name, Out, Ref, located
-from service.schemas.catalogue import ItemOut
+from service.schemas.catalogue import ItemOut, ItemSizes
 
 Ownership = Literal["owned", "consigned", "loan"]
 
@@ -247,23 +247,10 @@ class FamilyOut(Amounts):
     sizes: int
 
 
-class SizeStockOut(Amounts):
-    """One catalogue line with what there is of it; lengths in mm, angles in degrees."""
+class SizeStockOut(Amounts, ItemSizes):
+    """One catalogue line with what there is of it, its size also in words."""
 
-    ref: str
-    kind: str
-    system: str | None
-    description: str
     size: str
-    length_mm: float | None
-    diameter_mm: float | None
-    angle_deg: float | None
-    side: str | None
-    head_design: str | None
-    thread: str | None
-    thread_length_mm: float | None
-    holes: int | None
-    barrel_mm: float | None
 
 
 class LotHold(Out):

@@ -249,7 +249,7 @@ def test_an_unforeseen_error_is_a_problem_that_gives_nothing_away(
     def broken(*_: object) -> None:
         raise ZeroDivisionError("a secret of the inside")
 
-    monkeypatch.setattr("service.operations.cases.cases.get_case", broken)
+    monkeypatch.setattr("service.operations.cases.lookup.get_case", broken)
     response = demo.get(f"{API}/cases/HAR-0711")
     assert_problem(response, 500, "unexpected")
     assert "secret" not in response.text

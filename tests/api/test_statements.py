@@ -19,7 +19,7 @@ from sqlalchemy import event
 from service.core.cover.check import check_cases
 from service.core.cover.results import CaseCheck
 from service.core.shortfalls import shortages
-from service.operations.cases.cases import get_case
+from service.operations.cases.lookup import get_case
 from service.operations.cover.check import pick_route
 from tests.conftest import BEARER, FORM_TOKEN, SESSION, MakeDatabase, app_on
 from tests.operations.trays.packs import gs1

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import select, text, update
 from sqlmodel import col
 
-from service.operations.cases.cases import require_case
+from service.operations.cases.lookup import require_case
 from service.operations.cover.check import check_case
 from service.operations.cover.requirements import case_requirements, check_until, input_until
 from service.operations.imports import import_file
@@ -51,6 +51,10 @@ def seen(unit: Unit) -> dict[str, object]:
     pairs = planner.cases_until(LAST)
     keys = [row.id or 0 for _, row in pairs]
     guidance = planner.guidance
+    lots = sorted({row.lot_id for row in planner.stock_of(_some(planner))})
+    lying = planner.lying(lots)
+    screws = select(Item).filter_by(kind="lag_screw")
+    items = [(row.id or 0, row.supplier) for row in unit.session.execute(screws).scalars()]
     return {
         "facts": list(planner.facts),
         "gtins": dict(planner.catalogue.gtins),
@@ -69,6 +73,12 @@ def seen(unit: Unit) -> dict[str, object]:
         "stock": [tuple(row) for row in planner.stock_of(None)],
         "deliveries": [tuple(row) for row in planner.deliveries],
         "recalled": set(planner.recalled),
+        "recalls on": [
+            str(one.model_dump()) for item in items for one in planner.recalls_on(*item)
+        ],
+        "lying": [(str(row.Location.model_dump()), row.lot_id, row.quantity) for row in lying],
+        "packs on": [str(row) for row in planner.packs_on(lots)],
+        "holds on": [(str(row.Hold.model_dump()), row.lot_id) for row in planner.holds_on(lots)],
         "parcels": read_stock_units(unit),
         "prepared": [
             (one.case, one.says, dict(one.dimensions)) for one in case_requirements(unit, LAST)

@@ -12,8 +12,8 @@ from service.core.constructs.planned import read_planned
 from service.core.fractures.classification import CODES
 from service.core.fractures.guidance import AS_PLANNED
 from service.errors import FieldFault, ServiceError, Stale
-from service.operations.cases import cases
-from service.operations.cases.cases import EventOut, events_of, last_change_of
+from service.operations.cases import lookup
+from service.operations.cases.lookup import EventOut, events_of, last_change_of
 from service.operations.people.permissions import CONFIRM, KEEP_CASES, PLAN, READ, may, requires
 from service.operations.planning import case_changes
 from service.operations.planning.confirm import confirm_plan_backups
@@ -55,7 +55,7 @@ def new_case(request: Request, day: Day | None = None) -> Response:
     """Show the form of a new case, filled in as far as its day foretells."""
     work = work_of(request)
     chosen = day or work.read(site_facts).today
-    lists = work.read(lambda unit: cases.list_days(unit, chosen, chosen)).lists
+    lists = work.read(lambda unit: lookup.list_days(unit, chosen, chosen)).lists
     return _form(request, new_values(lists, chosen), None)
 
 
@@ -165,7 +165,7 @@ def confirm_backups(request: Request, reference: str, values: Filled) -> Respons
 @requires(KEEP_CASES)
 def edit_case(request: Request, reference: str) -> Response:
     """Show the form of a case."""
-    case = work_of(request).read(lambda unit: cases.get_case(unit, reference))
+    case = work_of(request).read(lambda unit: lookup.get_case(unit, reference))
     return _form(request, values_of(case), reference)
 
 
@@ -218,7 +218,7 @@ def _write(request: Request, values: dict[str, str], reference: str | None) -> s
 def _stale(request: Request, values: dict[str, str], reference: str) -> Response:
     """Show what somebody else has changed meanwhile beside what was typed; saving again is safe."""
     work = work_of(request)
-    case = work.read(lambda unit: cases.get_case(unit, reference))
+    case = work.read(lambda unit: lookup.get_case(unit, reference))
     return _form(
         request,
         values | {"version": str(case.version)},

@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError
 from service.operations import readiness as day_readiness
-from service.operations.cases import cases
+from service.operations.cases import lookup
 from service.operations.people.permissions import READ, requires
 from service.operations.planning import what_if
 from service.operations.site import next_list_day, site_facts
@@ -56,7 +56,7 @@ def list_day(request: Request, day: Day) -> Response:
     work = work_of(request)
     today = work.read(site_facts).today
     if day < today:
-        past = work.read(lambda unit: cases.list_days(unit, day, day))
+        past = work.read(lambda unit: lookup.list_days(unit, day, day))
         return page(request, "past_day.html", lists=past.lists, around=_around(day))
     told = work.read(lambda unit: _day_contents(unit, day))
     return _day(request, day, told)

@@ -13,8 +13,8 @@ from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import BadInput, FieldFault, ServiceError, Stale, Unavailable
-from service.operations.cases import cases, plans
-from service.operations.cases.cases import last_change_of
+from service.operations.cases import lookup, plans
+from service.operations.cases.lookup import last_change_of
 from service.operations.people.permissions import PLAN, requires
 from service.operations.planning.what_if import PlanPreview, preview_case_plan, save_case_plan
 from service.operations.work import Unit
@@ -147,7 +147,7 @@ def _try(
 
 
 def _untried(unit: Unit, reference: str, form: PlanForm | None) -> _FormPreview:
-    case, choices = cases.get_case(unit, reference), plans.list_choices(unit)
+    case, choices = lookup.get_case(unit, reference), plans.list_choices(unit)
     return _FormPreview(case, plan_form_of(case) if form is None else form, choices)
 
 

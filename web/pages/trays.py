@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import BadInput, FieldFault, NotFound, ServiceError
 from service.exchange.labels.scanner import CHECK_CODE, ScannerInput, check_scanner
 from service.operations import catalogue
-from service.operations.cases.cases import OPEN_STATUSES, get_case
+from service.operations.cases.lookup import OPEN_STATUSES, get_case
 from service.operations.cover.check import check_case
 from service.operations.people.permissions import PREPARE_TRAYS, READ, requires
 from service.operations.trays import trays

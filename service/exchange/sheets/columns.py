@@ -18,6 +18,7 @@ from service.core.catalogue import (
     SIDES,
     STERILITIES,
     THREADS,
+    ItemFacts,
     check_item,
 )
 from service.core.fractures.classification import WALL_STATES, FractureError, read_class
@@ -53,35 +54,17 @@ def _emdn(cell: Cell) -> object:
     return value if known else CellProblem(f"'{str(cell)[:40]}' is no EMDN code, like P09120201")
 
 
-@dataclass(frozen=True, slots=True)
-class CatalogueRow:
-    """One catalogue line; lengths in mm, angle in degrees, price in minor units."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CatalogueRow(ItemFacts):
+    """One catalogue line with what it takes to buy it; the price in minor units."""
 
-    ref: str
-    kind: str
-    description: str
     supplier: str
-    supplied_sterile: bool
-    reusable: bool
     pack_quantity: int
     gtin: str | None
-    system: str | None
-    length_mm: float | None
-    diameter_mm: float | None
-    angle_deg: float | None
-    side: str | None
-    screw_type: str | None
-    head_design: str | None
-    thread: str | None
-    thread_length_mm: float | None
-    holes: int | None
-    barrel_mm: float | None
-    bow_radius_mm: float | None
     unit_price_minor: int | None
     currency: str | None
     lead_time_days: int | None
     emdn_code: str | None
-    turnaround_minutes: int | None
 
 
 def _catalogue_row(values: Mapping[str, Any]) -> CatalogueRow | list[Complaint]:

@@ -12,7 +12,7 @@ from service.core.constructs.planned import (
 from service.core.constructs.templates import Template, fits_role, systems_for
 from service.core.fractures.guidance import AS_PLANNED, Guidance
 from service.errors import BadInput, FieldFault
-from service.operations.cases.cases import newest_plan, require_case
+from service.operations.cases.lookup import newest_plan, require_case
 from service.operations.guidance import suggestions
 from service.operations.planner import PlannerContext, planner_of
 from service.operations.work import Unit

@@ -8,8 +8,8 @@ from service.core.cover.gaps import cover_words
 from service.core.cover.pick_list import pick_rows
 from service.core.cover.results import CaseCheck, ConstructCheck, Gap, LineCheck
 from service.errors import BadInput, FieldFault
-from service.operations.cases.cases import get_case, require_case
 from service.operations.cases.confirmation import confirmation_out
+from service.operations.cases.lookup import get_case, require_case
 from service.operations.cases.plans import construct_name
 from service.operations.cover.requirements import CaseRequirements, case_requirements, check_until
 from service.operations.planner import PlannerContext, planner_of

@@ -7,7 +7,7 @@ from typing import Any
 from service.core.cover.shelf import assign_units
 from service.core.cover.units import Claim, most_needed, units_needed
 from service.errors import Taken
-from service.operations.cases.cases import OPEN_STATUSES
+from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.holds.holds import (
     BY_HAND,
     IN_TRAY,

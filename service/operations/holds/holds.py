@@ -9,8 +9,8 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from service.core.cover.units import Claim, most_needed
-from service.operations.cases.cases import OPEN_STATUSES
 from service.operations.cases.confirmation import reopen_if_cover_lost
+from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.cover.requirements import (
     CaseRequirements,
     case_requirements,

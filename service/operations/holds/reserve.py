@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 
 from service.core.cover.units import Reason, StockUnits, unusable_reasons
 from service.errors import BadInput, Conflict, FieldFault
-from service.operations.cases.cases import refuse_ended, require_case
+from service.operations.cases.lookup import refuse_ended, require_case
 from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import (
     claim_fits,

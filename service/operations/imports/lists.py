@@ -7,10 +7,11 @@ from pydantic import ValidationError
 
 from service.errors import BadInput
 from service.exchange.sheets.columns import OperatingListRow
-from service.operations.cases.cases import case_columns
+from service.operations.cases.lookup import case_columns
 from service.operations.cases.plans import store_plan
 from service.operations.holds.conflicts import rehold_changed_cases
 from service.operations.imports.plan import ImportPlan
+from service.operations.planning.case_changes import refuse_past
 from service.operations.work import Unit
 from service.schemas.cases import CaseFields, FindingsBody, MeasurementsBody, PlanBody
 from service.schemas.faults import faults_of
@@ -32,13 +33,11 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
     plan = ImportPlan()
     touched: list[str] = []
     for number, row in rows:
-        if row.list_date < unit.today:
-            plan.fault(number, "list_date", f"{row.list_date} is in the past")
-            continue
         if "/" in row.case_reference:
             plan.fault(number, "case_reference", "a slash cannot be part of a case's reference")
             continue
         try:
+            refuse_past(unit, row.list_date)
             entry = _entry(row)
             if _write(unit, entry, plan):
                 touched.append(entry.reference)

@@ -8,7 +8,6 @@ from service.exchange.sheets.columns import DeliveryRow, StockRow
 from service.exchange.sheets.columns import UsageRow as UsageLine
 from service.operations.imports.plan import ImportPlan
 from service.operations.locations import ledger_line
-from service.operations.orders.orders import order_allows
 from service.operations.orders.receive import (
     KIND_OF,
     Expected,
@@ -16,6 +15,7 @@ from service.operations.orders.receive import (
     delivery_misfit,
     sent_order,
 )
+from service.operations.orders.states import order_allows
 from service.operations.stock.movements import use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock

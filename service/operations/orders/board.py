@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from service.operations.orders.loans import list_loans
-from service.operations.orders.orders import STATES_FOR, order_lines
+from service.operations.orders.orders import order_lines
+from service.operations.orders.states import STATES_FOR
 from service.operations.orders.view import list_orders
 from service.operations.work import Unit
 from service.schemas.orders import OrderHead, OrderOut

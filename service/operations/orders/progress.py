@@ -7,13 +7,13 @@ from service.core.shortfalls.deadlines import Calendar, arrival_day, last_moment
 from service.core.sizing.figures import supply_figures
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.orders.orders import (
-    order_allows,
     order_lines,
     outstanding_units,
     require_editable,
     require_line,
     require_order,
 )
+from service.operations.orders.states import order_allows
 from service.operations.orders.view import order_out
 from service.operations.planner import planner_of
 from service.operations.work import Unit

@@ -9,13 +9,9 @@ from service.errors import BadInput, Conflict, Duplicate, FieldFault
 from service.exchange.labels.scan import Scan
 from service.operations.catalogue import code_of, read_code, require_item
 from service.operations.locations import find_place, item_key
-from service.operations.orders.orders import (
-    is_on_its_way,
-    order_lines,
-    outstanding_units,
-    require_order,
-)
+from service.operations.orders.orders import order_lines, outstanding_units, require_order
 from service.operations.orders.progress import close_if_done
+from service.operations.orders.states import is_on_its_way
 from service.operations.orders.view import order_out
 from service.operations.people.permissions import require
 from service.operations.planner import planner_of

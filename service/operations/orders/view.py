@@ -8,12 +8,8 @@ from typing import Any
 from service.core.catalogue import describe_size
 from service.exchange.sheets.money import amount_text
 from service.operations.catalogue import facts_of
-from service.operations.orders.orders import (
-    order_allows,
-    order_lines,
-    outstanding_units,
-    require_order,
-)
+from service.operations.orders.orders import order_lines, outstanding_units, require_order
+from service.operations.orders.states import order_allows
 from service.operations.work import Unit
 from service.schemas.orders import (
     LoanLot,

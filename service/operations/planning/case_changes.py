@@ -3,7 +3,7 @@
 from datetime import date
 
 from service.errors import BadInput, Duplicate, FieldFault
-from service.operations.cases.cases import case_columns, get_case, refuse_ended, require_case
+from service.operations.cases.lookup import case_columns, get_case, refuse_ended, require_case
 from service.operations.cases.plans import store_plan
 from service.operations.holds.conflicts import rehold_changed_cases
 from service.operations.holds.holds import release_case
@@ -20,7 +20,7 @@ def add_case(unit: Unit, body: CaseBody) -> CaseOut:
             f"There is a case {body.reference} already.",
             faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
         )
-    _refuse_past(unit, body.list_date)
+    refuse_past(unit, body.list_date)
     row = SurgicalCase(site_id=unit.site_id, reference=body.reference, **case_columns(unit, body))
     unit.session.add(row)
     unit.session.flush()
@@ -32,7 +32,7 @@ def change_case(unit: Unit, reference: str, body: CaseFields, version: int) -> C
     row = require_case(unit, reference)
     require_version(row.version, version, f"Case {reference}")
     _refuse_closed(row)
-    _refuse_past(unit, body.list_date)
+    refuse_past(unit, body.list_date)
     row.sqlmodel_update(case_columns(unit, body))
     row.version += 1
     unit.session.flush()
@@ -68,7 +68,8 @@ def _refuse_closed(case: SurgicalCase) -> None:
     refuse_ended(case, "it stays on record as it is", ended={"closed"})
 
 
-def _refuse_past(unit: Unit, day: date) -> None:
+def refuse_past(unit: Unit, day: date) -> None:
+    """Refuse to add or move a case to a day that is over."""
     if day < unit.today:
         reason = f"{day} is in the past; today is {unit.today}"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/list_date", reason)])

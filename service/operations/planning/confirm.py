@@ -1,8 +1,8 @@
 """The surgeon's confirmation: bound to what was checked, and reopened when that no longer holds."""
 
 from service.errors import Conflict, Stale
-from service.operations.cases.cases import require_case
 from service.operations.cases.confirmation import confirmed_snapshot
+from service.operations.cases.lookup import require_case
 from service.operations.cover.check import check_case
 from service.operations.work import Unit, require_version
 from service.schemas.cover import ConfirmationOut

@@ -11,7 +11,7 @@ from service.core.constructs.templates import DIMENSIONS
 from service.core.sizing import SizingError
 from service.core.sizing.film import Dimension, Measurements, estimate_dimensions
 from service.errors import BadInput, FieldFault
-from service.operations.cases.cases import get_case, newest_plan, require_case
+from service.operations.cases.lookup import get_case, newest_plan, require_case
 from service.operations.cases.plans import plan_body, suggest_plan
 from service.operations.catalogue import require_item
 from service.operations.cover.check import check_case, check_day, check_one_case

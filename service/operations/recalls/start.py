@@ -6,7 +6,7 @@ from sqlalchemy import Row
 from sqlalchemy.exc import IntegrityError
 
 from service.errors import BadInput, Conflict, Duplicate, FieldFault
-from service.operations.cases.cases import require_case
+from service.operations.cases.lookup import require_case
 from service.operations.catalogue import require_item
 from service.operations.holds import holds
 from service.operations.holds.conflicts import rehold_cases

@@ -10,7 +10,7 @@ from sqlalchemy import Row
 from service.core.catalogue import describe_size
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.exchange.labels.gs1 import bracketed, gs1_elements
-from service.operations.cases.cases import refuse_ended, require_case
+from service.operations.cases.lookup import refuse_ended, require_case
 from service.operations.catalogue import facts_of, require_item
 from service.operations.cover.check import check_case
 from service.operations.holds.conflicts import taken_error

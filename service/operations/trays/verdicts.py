@@ -19,7 +19,7 @@ from service.core.scans import (
     judge_pack,
 )
 from service.exchange.labels.scan import Scan
-from service.operations.cases.cases import require_case
+from service.operations.cases.lookup import require_case
 from service.operations.catalogue import code_of, facts_of, read_code, require_item
 from service.operations.cover.check import check_case
 from service.operations.planner import planner_of

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from service.errors import BadInput, Conflict, NotFound, Required, Stale
 from service.operations import par
-from service.operations.cases.cases import require_case
+from service.operations.cases.lookup import require_case
 from service.operations.catalogue import change_item, get_item
 from service.operations.par.basis import StockedItem, split_level
 from service.operations.work import Caller, Unit, Work

@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from service.errors import Conflict, Stale
 from service.operations.backup import verify
-from service.operations.cases.cases import get_case
+from service.operations.cases.lookup import get_case
 from service.operations.cover.check import check_case, check_day
 from service.operations.planning.case_changes import add_case, change_case, make_plan
 from service.operations.planning.confirm import confirm_plan_backups

@@ -10,7 +10,7 @@ from fastapi.testclient import TestClient
 from pydantic import ValidationError
 
 from service.errors import BadInput, Stale
-from service.operations.cases.cases import get_case, last_change_of, require_case
+from service.operations.cases.lookup import get_case, last_change_of, require_case
 from service.operations.cover.check import check_day, pick_route
 from service.operations.planning.what_if import (
     preview_case_plan,

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.core.catalogue import ItemFacts, describe_size
-from service.operations.cases import cases
+from service.operations.cases import lookup
 from service.operations.cover import check as checks
 from service.operations.work import Work
 from service.schemas.cases import CaseOut, FindingsBody, MeasurementsBody
@@ -173,7 +173,7 @@ def test_a_case_without_constructs_has_no_pictures() -> None:
 
 
 def test_a_case_of_the_demo_is_drawn_with_all_its_constructs(demo_work: Work) -> None:
-    case = demo_work.read(lambda unit: cases.get_case(unit, "HAR-0715"))
+    case = demo_work.read(lambda unit: lookup.get_case(unit, "HAR-0715"))
     check = demo_work.read(lambda unit: checks.check_case(unit, "HAR-0715"))
     pictures = construct_pictures(case, check, prefix="c")
     assert [one.planned for one in pictures] == [
