@@ -13,6 +13,16 @@ from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.storage.tables import Item, Location, Lot, Recall
 
+#: Why units count for no new case, said beside them; who has them goes in the braces.
+_IN_A_WORD = {
+    "recalled": "recalled",
+    "expires": "expired",
+    "quarantined": "in quarantine",
+    "unsterile": "not sterile",
+    "return_due": "due back",
+    "promised": "on the tray of {}",
+}
+
 
 def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
     """Make the units of a row that has the columns of ``stock_rows``.
@@ -70,6 +80,22 @@ def units_due(row: Row[Any]) -> StockUnits:
         due_at=row.due_at,
         usable_from=row.usable_from,
     )
+
+
+def why_not_usable(row: Row[Any], recalled: Collection[int], today: date) -> str:
+    """Say why units in one place count for no new case; empty when they do.
+
+    Parameters
+    ----------
+    row
+        A row of ``stock_rows``.
+    recalled
+        The lots that a recall in force names.
+    """
+    reason = unusable_reason(units_of(row, recalled), today)
+    if reason is None:
+        return ""
+    return _IN_A_WORD[reason.because].format(", ".join(reason.cases))
 
 
 def sets_that_count(unit: Unit, day: date) -> dict[str, int]:

@@ -98,7 +98,7 @@ class MovementOut(Out):
 
 
 class StockOut(Out):
-    """Units of one lot at one place."""
+    """Units of one lot at one place; ``not_usable`` says why they count for no case."""
 
     ref: str
     kind: str
@@ -116,6 +116,7 @@ class StockOut(Out):
     location_kind: str
     quantity: int
     held: int
+    not_usable: str
 
 
 class StockPage(Out):

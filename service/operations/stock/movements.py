@@ -13,7 +13,7 @@ from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.planner import planner_of
-from service.operations.stock_units import active_recall
+from service.operations.stock_units import active_recall, why_not_usable
 from service.operations.work import Unit
 from service.schemas.stock import (
     CountBody,
@@ -318,7 +318,8 @@ def list_stock(
     more = _write_cursor(page[-1]) if len(rows) > limit else None
     facts = catalogue.facts_of(unit.session, {row.ref for row in page})
     return StockPage(
-        stock=[_stock_out(row, describe_size(facts[row.ref])) for row in page], next_after=more
+        stock=[_stock_out(unit, row, describe_size(facts[row.ref])) for row in page],
+        next_after=more,
     )
 
 
@@ -340,9 +341,10 @@ def _read_cursor(text: str) -> tuple[str, int, int]:
     return ref, min(int(lot[:18]), _MOST_KEY), min(int(place[:18]), _MOST_KEY)
 
 
-def _stock_out(row: Row[Any], size: str) -> StockOut:
-    facts = row._asdict()
-    return StockOut.model_validate({**facts, "lot": facts["lot_number"], "size": size})
+def _stock_out(unit: Unit, row: Row[Any], size: str) -> StockOut:
+    state = why_not_usable(row, planner_of(unit).recalled, unit.today)
+    facts = {**row._asdict(), "lot": row.lot_number, "size": size, "not_usable": state}
+    return StockOut.model_validate(facts)
 
 
 def stock_words(unit: Unit) -> dict[str, list[str]]:

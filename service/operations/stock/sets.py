@@ -11,8 +11,8 @@ from service.core.catalogue import ItemFacts
 from service.operations.cover.requirements import CaseRequirements, case_requirements
 from service.operations.planner import planner_of
 from service.operations.stock.movements import list_deliveries
-from service.operations.stock.view import DAYS_AHEAD, shortages_ahead, why_not_usable
-from service.operations.stock_units import sets_that_count
+from service.operations.stock.view import DAYS_AHEAD, shortages_ahead
+from service.operations.stock_units import sets_that_count, why_not_usable
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, CheckOut, SetTimes, SetUseOut
 from service.schemas.stock import (

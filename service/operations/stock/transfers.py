@@ -8,7 +8,7 @@ from service.operations.holds.conflicts import taken_error
 from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, list_locations
 from service.operations.planner import planner_of
-from service.operations.stock.view import why_not_usable
+from service.operations.stock_units import why_not_usable
 from service.operations.work import Unit
 from service.schemas.base import Out
 from service.schemas.stock import AnswerBody, AskBody, LocationOut, TransferOut, Transfers

@@ -3,7 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -20,7 +20,7 @@ from service.operations.cover.requirements import CaseRequirements, case_require
 from service.operations.locations import list_locations
 from service.operations.planner import planner_of
 from service.operations.stock.movements import list_deliveries
-from service.operations.stock_units import read_stock_units, units_of
+from service.operations.stock_units import read_stock_units, units_of, why_not_usable
 from service.operations.work import Unit
 from service.schemas.catalogue import ItemOut
 from service.schemas.stock import (
@@ -43,17 +43,6 @@ from service.storage.queries import catalogue, stock
 
 #: Kind and system.
 Family = tuple[str, str | None]
-
-
-#: Why units count for no new case, said beside them; who has them goes in the braces.
-_IN_A_WORD = {
-    "recalled": "recalled",
-    "expires": "expired",
-    "quarantined": "in quarantine",
-    "unsterile": "not sterile",
-    "return_due": "due back",
-    "promised": "on the tray of {}",
-}
 
 
 #: What a family has as the sum of its sizes.
@@ -145,22 +134,6 @@ def _counts(unit: Unit, refs: Collection[str]) -> dict[str, _UnitCount]:
         if why_not_usable(row, recalled, unit.today):
             count.not_usable += row.quantity - row.held
     return found
-
-
-def why_not_usable(row: Row[Any], recalled: Collection[int], today: date) -> str:
-    """Say why units in one place count for no new case; empty when they do.
-
-    Parameters
-    ----------
-    row
-        A row of ``stock_rows``.
-    recalled
-        The lots that a recall in force names.
-    """
-    reason = unusable_reason(units_of(row, recalled), today)
-    if reason is None:
-        return ""
-    return _IN_A_WORD[reason.because].format(", ".join(reason.cases))
 
 
 #: How far ahead lists are looked through for a case that could use what expires.
