@@ -15,7 +15,7 @@ from service.operations.people.permissions import (
     READ,
     requires,
 )
-from service.operations.trays import trays, verdicts
+from service.operations.trays import scans, trays
 from service.operations.trays.trays import implant_log
 from service.schemas.base import Ref
 from service.schemas.trays import (
@@ -106,7 +106,7 @@ def promise(once: OnceDep, body: HoldBody) -> HoldList:
 @requires(READ)
 def scan_pack(work: WorkDep, body: ScanBody) -> ScanOut:
     """Say what a pack is, whether it is right for the case, and what to do; changes nothing."""
-    return work.read(lambda unit: verdicts.scan_pack(unit, body))
+    return work.read(lambda unit: scans.scan_pack(unit, body))
 
 
 @router.post("/item_codes", status_code=201)

@@ -25,7 +25,7 @@ from service.operations.par.basis import on_shelf
 from service.operations.planner import planner_of
 from service.operations.shortfalls.sources import RemainingStock
 from service.operations.stock.view import expiring, sizes_of
-from service.operations.trays import trays, verdicts
+from service.operations.trays import scans, trays
 from service.operations.work import Unit, Work
 from service.schemas.catalogue import ItemBody
 from service.schemas.stock import DeliveryBody
@@ -235,11 +235,11 @@ def _is_let(work: Work, act: Callable[[Unit, Pack], None], pack: Pack) -> bool:
 def _scanned(work: Work, monkeypatch: pytest.MonkeyPatch) -> set[str]:
     check = work.read(lambda unit: check_case(unit, "K2"))
     # The same stock is scanned again and again: one check of it is enough.
-    monkeypatch.setattr(verdicts, "check_case", lambda _unit, _case: check)
+    monkeypatch.setattr(scans, "check_case", lambda _unit, _case: check)
 
     def scan(unit: Unit) -> set[str]:
         bodies = (NamedPackBody(ref=one.ref, lot=one.lot, case="K2") for one in PACKS)
-        found = [(body.ref, verdicts.scan_named_pack(unit, body).verdict) for body in bodies]
+        found = [(body.ref, scans.scan_named_pack(unit, body).verdict) for body in bodies]
         return {ref for ref, verdict in found if verdict == "right"}
 
     return work.read(scan)
@@ -289,7 +289,7 @@ def test_what_arrives_later_is_nowhere_taken_for_there(work: Work, hour: int) ->
     assert not _is_let(work, _promise, pack)
     assert not _is_let(work, _pick, pack)
     named = NamedPackBody(ref="NAIL", lot="GOOD", case="K2")
-    assert work.read(lambda unit: verdicts.scan_named_pack(unit, named)).verdict == "not_in_stock"
+    assert work.read(lambda unit: scans.scan_named_pack(unit, named)).verdict == "not_in_stock"
     assert work.read(_page) == set()
     assert work.read(_levels) == set()
     assert work.read(lambda unit: expiring(unit, 30)).units == []

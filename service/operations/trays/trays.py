@@ -20,7 +20,7 @@ from service.operations.holds.sets import copies_free
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
 from service.operations.trays.movements import move_to_tray, record_outcome
-from service.operations.trays.verdicts import scan_named_pack, scan_pack
+from service.operations.trays.scans import scan_named_pack, scan_pack
 from service.operations.work import Unit, require_version
 from service.schemas.stock import LocationBody
 from service.schemas.trays import (

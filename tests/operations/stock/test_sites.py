@@ -6,7 +6,7 @@ from service.errors import BadInput, Conflict, NotFound, ServiceError, Taken
 from service.operations.recalls import notices, start
 from service.operations.stock import transfers
 from service.operations.stock.view import expiring
-from service.operations.trays import verdicts
+from service.operations.trays import scans
 from service.operations.work import Work
 from service.schemas.recalls import RecallBody
 from service.schemas.stock import AnswerBody, AskBody
@@ -91,7 +91,7 @@ def test_a_scan_does_not_name_the_other_sites_cases(theatre: Theatre, other: The
     other.promise("THEIRS", "NAIL")
     # The nail's GTIN stands in the catalogue of the small department.
     body = ScanBody(raw="(01)02910000000017(17)330101(10)L1")
-    found = theatre.work.read(lambda unit: verdicts.scan_pack(unit, body))
+    found = theatre.work.read(lambda unit: scans.scan_pack(unit, body))
     assert [(one.store, one.shelf, one.quantity) for one in found.comes_from] == [("Store", "A", 1)]
     assert found.held_for == []
 

@@ -19,7 +19,7 @@ from service.operations.cover.check import check_case
 from service.operations.holds.holds import release_units
 from service.operations.planning.case_changes import add_case
 from service.operations.recalls.start import start_recall
-from service.operations.trays.verdicts import scan_pack
+from service.operations.trays.scans import scan_pack
 from service.operations.work import Unit, Work
 from service.schemas.cases import CaseBody
 from service.schemas.recalls import RecallBody
