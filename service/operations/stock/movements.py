@@ -342,7 +342,7 @@ def _read_cursor(text: str) -> tuple[str, int, int]:
 
 
 def _stock_out(unit: Unit, row: Row[Any], size: str) -> StockOut:
-    state = why_not_usable(row, planner_of(unit).recalled, unit.today)
+    state = why_not_usable(row, {row.lot_id} if row.recalled else (), unit.today)
     facts = {**row._asdict(), "lot": row.lot_number, "size": size, "not_usable": state}
     return StockOut.model_validate(facts)
 

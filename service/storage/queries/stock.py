@@ -162,7 +162,8 @@ def stock_rows(
     """
     if refs is not None and not refs:
         return []
-    query = _lying(BALANCE.c.held).where(PLACE.c.site_id == site_id)
+    query = _lying(BALANCE.c.held, names_recalled().label("recalled"))
+    query = query.where(PLACE.c.site_id == site_id)
     columns = {"ref": ITEM, "kind": ITEM, "system": ITEM, "store": PLACE}
     for name, value in filters.items():
         query = query.where(columns[name].c[name] == value)
