@@ -91,7 +91,7 @@ def test_a_filter_nothing_matches_shows_a_way_back(open_page: OpenPage, demo_sit
 
 def test_quarantined_stock_says_so_beside_a_shape(open_page: OpenPage, demo_site: str) -> None:
     page = open_page(demo_site + "/stock/list?store=Quarantine")
-    expect(page.locator("td[data-label='Note']").first).to_contain_text("▲ in quarantine")
+    expect(page.locator("td[data-label='Note']").first).to_contain_text("○ in quarantine")
 
 
 def test_an_unknown_case_is_a_sentence_with_a_way_back(open_page: OpenPage, demo_site: str) -> None:
