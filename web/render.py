@@ -31,11 +31,9 @@ _TEMPLATES = Jinja2Templates(directory=Path(__file__).parent / "templates")
 SHAPES = {
     "well": "●",
     "part": "◐",
-    "wait": "◔",
     "gap": "○",
     "quiet": "–",
     "covered": "●",
-    "covered if": "◔",
     "partly covered": "◐",
     "not covered": "○",
     "not planned": "–",

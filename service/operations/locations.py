@@ -53,23 +53,6 @@ def quarantine_place(unit: Unit) -> Location:
     return row
 
 
-def reprocessing_place(unit: Unit) -> Location:
-    """Return where the site's opened sets are until they are sterile again, made if there is none.
-
-    Only what is sent there from a case comes to it, and only a scan out of sterilisation takes it
-    away.
-    """
-    for row in stock.locations(unit.session, unit.site_id):
-        if row.kind == "reprocessing":
-            return row
-    row = Location(
-        site_id=unit.site_id, store="Sterile services", shelf="Reprocessing", kind="reprocessing"
-    )
-    unit.session.add(row)
-    unit.session.flush()
-    return row
-
-
 def ledger_line(
     unit: Unit,
     kind: str,

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from typing import Any, TypeVar, cast
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import Row
 
@@ -19,7 +18,7 @@ from service.core.constructs.roles import Catalogue
 from service.core.constructs.templates import Template
 from service.core.cover.units import Claim
 from service.operations.constructs import all_templates
-from service.operations.work import Unit, refuse_late_clock
+from service.operations.work import Unit
 from service.storage.database import ANY_TABLE
 from service.storage.queries import (
     cases,
@@ -32,7 +31,6 @@ from service.storage.queries import (
     trays,
 )
 from service.storage.tables import (
-    IN_TRAY,
     Confirmation,
     GuidanceBook,
     Hold,
@@ -282,16 +280,9 @@ class PlannerContext:
                 starts=row.from_at if row.is_set else None,
                 until=row.until_at if row.is_set else None,
                 share_group=row.share_group,
-                is_opened=row.is_opened,
-                on_tray=row.role == IN_TRAY,
             )
             for row in holds.active_rows(self._unit.session, self._unit.site_id)
         ]
-
-    @property
-    def zone(self) -> ZoneInfo:
-        """The site's time zone."""
-        return self._unit.zone
 
     def holds_in_force(self, **where: object) -> list[Hold]:
         """Return the holds in force whose columns equal these values, the oldest first.
@@ -432,12 +423,6 @@ class PlannerContext:
         key = ("recalls", item_id, supplier)
         return self.part(key, ("recall",), lambda: recalls.active_on(session, item_id, supplier))
 
-    def refuse_late_clock(self) -> None:
-        """Refuse to judge by a clock that is behind the ledger, where no stock has been read."""
-        if not self.part("stock", _STOCK, dict[str, list[Row[Any]]]):
-            newest = self.part("newest", ("movement",), lambda: stock.newest_at(self._unit.session))
-            refuse_late_clock(self._unit.now, newest)
-
     def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
         """Return the packs that have been implanted in some cases."""
         ids = sorted(set(case_ids))
@@ -468,10 +453,7 @@ class PlannerContext:
             known.clear()
         else:
             known.update({ref: [] for ref in refs})
-        rows = stock.units_lying(unit.session, unit.site_id, refs)
-        if rows:
-            refuse_late_clock(unit.now, rows[0].newest_at)
-        for row in rows:
+        for row in stock.units_lying(unit.session, unit.site_id, refs):
             known.setdefault(row.ref, []).append(row)
 
     @property

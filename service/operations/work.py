@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Callable
 from copy import copy
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
@@ -12,11 +12,10 @@ from pydantic import BaseModel
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, col, select
 
-from service.errors import ClockBehind, Conflict, Stale
+from service.errors import Conflict, Stale
 from service.settings import Settings
 from service.storage.database import Database, TransactionClash
 from service.storage.migrate import is_current, migrate
-from service.storage.queries import stock
 from service.storage.tables import DoneRequest, Site
 
 Result = TypeVar("Result")
@@ -118,34 +117,6 @@ class Unit:
         return when.astimezone(UTC)
 
 
-#: Two machines' clocks differ by less (common practice, no source).
-_LATE = timedelta(minutes=1)
-
-
-def refuse_late_clock(now: datetime, newest: datetime | None) -> None:
-    """Refuse to go on when the clock shows a time from before the ledger's newest line.
-
-    Parameters
-    ----------
-    newest
-        When the newest line of the ledger was written; ``None`` when there is none.
-
-    Raises
-    ------
-    ClockBehind
-        When it is behind by more than a minute; says by how much.
-    """
-    if newest is None or newest - now <= _LATE:
-        return
-    # Without fractions, rounded up: what is said is never less than what is.
-    behind = timedelta(seconds=-((now - newest) // timedelta(seconds=1)))
-    raise ClockBehind(
-        f"The service's clock is behind its own ledger by {behind} (hours, minutes, seconds). "
-        "Nothing was judged and nothing was saved: set the clock right, then try again.",
-        facts={"behind_seconds": int(behind.total_seconds())},
-    )
-
-
 def here_of(site: Site) -> Here:
     """Return a site as operations know it."""
     return Here(site.id or 0, site.name, site.timezone, site.is_demo)
@@ -209,7 +180,7 @@ class Work:
         """Run an operation that changes rows; all of it is saved, or nothing."""
 
         def run(session: Session) -> Result:
-            unit = self._writing_unit(session, actor)
+            unit = self._unit(session, actor)
             result = operation(unit)
             if self.after is not None:
                 self.after(unit)
@@ -221,7 +192,7 @@ class Work:
         """Run an operation that changes rows and undo every change: nothing is saved."""
         self._announce()
         return self.database.run(
-            lambda session: operation(self._writing_unit(session, actor)), writes=True, keeps=False
+            lambda session: operation(self._unit(session, actor)), writes=True, keeps=False
         )
 
     def _announce(self) -> None:
@@ -241,11 +212,6 @@ class Work:
         return Unit(
             session, self.clock(), actor or self.caller.name, here, self.caller, self.settings
         )
-
-    def _writing_unit(self, session: Session, actor: str | None) -> Unit:
-        unit = self._unit(session, actor)
-        refuse_late_clock(unit.now, stock.newest_at(session))
-        return unit
 
     def _find_site(self, session: Session) -> Here:
         query = select(Site).order_by(col(Site.id)).limit(1)

@@ -9,8 +9,7 @@ from service.storage.tables import Item
 
 
 def test_a_column_of_the_catalogue_is_everywhere_or_nowhere() -> None:
-    # The comparable form of the supplier is made, not said.
-    stored = set(Item.model_fields) - {"id", "version", "supplier_key"}
+    stored = set(Item.model_fields) - {"id", "version"}
     assert stored == set(ItemBody.model_fields)
     assert stored == set(ItemOut.model_fields) - {"version"}
     assert stored == {field.name for field in fields(CatalogueRow)}

@@ -12,13 +12,7 @@ from service.operations.cover.requirements import CaseRequirements, case_require
 from service.operations.planner import planner_of
 from service.operations.stock.movements import list_deliveries
 from service.operations.stock.view import DAYS_AHEAD, shortages_ahead
-from service.operations.stock_units import (
-    AWAY_WITH,
-    sets_of_day,
-    units_of,
-    why_not_usable,
-    with_return,
-)
+from service.operations.stock_units import sets_that_count, why_not_usable
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, CheckOut, SetTimes, SetUseOut
 from service.schemas.stock import (
@@ -55,14 +49,9 @@ def list_sets(unit: Unit) -> SetsOut:
     rows = planner_of(unit).stock_of({item.ref for item in facts})
     lots = sorted({row.lot_id for row in rows})
     holds = catalogue.holds_on(unit.session, unit.site_id, lots)
-    away = {row.location_id for row in rows if row.location_kind in {"theatre", "reprocessing"}}
     shelf = _SetFacts(
         rows,
-        [
-            hold
-            for hold in holds
-            if hold.is_set and (hold.until_at > unit.now or hold.location_id in away)
-        ],
+        [hold for hold in holds if hold.is_set and hold.until_at > unit.now],
         {one.row.reference: one for one in prepared},
         [one for one in shortages_ahead(unit) if one.what == "instrument set"],
         list_deliveries(unit).deliveries,
@@ -104,47 +93,27 @@ def _copy(unit: Unit, row: Row[Any], shelf: _SetFacts) -> SetCopy:
         for hold in shelf.holds
         if (hold.lot_id, hold.location_id) == (row.lot_id, row.location_id)
     ]
-    if row.location_kind not in {"theatre", "reprocessing"}:
-        away = [hold for hold in own if hold.from_at <= unit.now]
-        case = away[0].reference if away else None
-        is_away = len(away) >= row.quantity
-        back_at = min(hold.until_at for hold in away) if is_away else None
-    else:
-        units = with_return(unit, units_of(row, shelf.recalled))
-        case = units.away_with if row.location_kind == "theatre" or units.back_at else None
-        away = [hold for hold in own if hold.reference == case]
-        is_away, back_at = True, units.back_at
-    due = away[0].until_at if away and row.location_kind == "reprocessing" else None
+    away = [hold for hold in own if hold.from_at <= unit.now or row.location_kind == "theatre"]
     coming = [hold for hold in own if hold not in away]
     state = why_not_usable(row, shelf.recalled, unit.today)
-    if is_away and (not state or state.startswith(AWAY_WITH)):
-        # Where it is says more than that it is away.
-        state = _where_away(row, case)
+    is_away = len(away) >= row.quantity
+    if not state and row.location_kind == "theatre":
+        state = f"with {row.shelf}"
+    elif not state and is_away:
+        state = "away"
     facts = row._asdict()
     return SetCopy.model_validate(
         {
             **facts,
-            "lot": row.lot_number,
+            "serial": row.serial or row.lot_number,
             "state": state or "ready",
             "is_ready": not state,
-            "sent_at": None if due is None else unit.local(due - _turnaround(unit, row)),
-            "is_overdue": due is not None and due < unit.now,
-            "back_at": None if back_at is None else unit.local(back_at),
-            "with_case": case,
+            "back_at": unit.local(min(hold.until_at for hold in away)) if is_away else None,
+            "with_case": away[0].reference if away else None,
             "next_case": coming[0].reference if coming else None,
             "next_at": unit.local(coming[0].from_at) if coming else None,
         }
     )
-
-
-def _turnaround(unit: Unit, row: Row[Any]) -> timedelta:
-    return timedelta(minutes=planner_of(unit).catalogue.turnarounds.get(row.ref, 0))
-
-
-def _where_away(row: Row[Any], case: str | None) -> str:
-    if row.location_kind == "reprocessing":
-        return "being reprocessed"
-    return f"with {case}" if row.location_kind == "theatre" else "away"
 
 
 def _held(unit: Unit, hold: Row[Any], shelf: _SetFacts) -> SetNeed:
@@ -193,7 +162,7 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
         By name; the cases in order of start.
     """
     minutes = planner_of(unit).catalogue.turnarounds
-    copies = sets_of_day(unit, check.date, case_starts(check))
+    copies = sets_that_count(unit, check.date)
     names: dict[str, str] = {}
     uses: dict[str, list[CaseCheckOut]] = {}
     for case in sorted(
@@ -213,11 +182,6 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
         )
         for ref in sorted(uses, key=lambda ref: (names[ref], ref))
     ]
-
-
-def case_starts(check: CheckOut) -> dict[str, datetime]:
-    """Return when each case of a checked day starts, by reference."""
-    return {case.case: case.starts_at for one in check.lists for case in one.cases}
 
 
 def _sets_of(case: CaseCheckOut) -> dict[str, str]:

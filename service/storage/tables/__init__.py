@@ -2,8 +2,6 @@
 
 from service.storage.tables.base import table_of
 from service.storage.tables.cases import (
-    BY_HAND,
-    IN_TRAY,
     CaseEvent,
     CasePack,
     Confirmation,
@@ -40,10 +38,8 @@ __all__ = [
     "AUDIT_LINE",
     "BALANCE",
     "BILLED_USE",
-    "BY_HAND",
     "CASE",
     "HOLD",
-    "IN_TRAY",
     "ITEM",
     "LIST",
     "LOAN_RETURN",

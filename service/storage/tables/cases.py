@@ -12,14 +12,6 @@ from service.storage.tables.base import one_of, where_active
 CASE_STATUSES = frozenset({"planned", "prepared", "in_theatre", "closed", "cancelled"})
 
 
-#: The role of a hold on units that have been scanned to the case's tray.
-IN_TRAY = "tray"
-
-
-#: The role of a hold that a person made, not a plan.
-BY_HAND = "by hand"
-
-
 class OperatingList(SQLModel, table=True):
     """One theatre's list on one day."""
 
@@ -107,7 +99,6 @@ class Hold(SQLModel, table=True):
     list_id: int = Field(foreign_key="operating_list.id")
     stays: bool
     is_set: bool = False
-    is_opened: bool = False
     from_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     until_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     role: str = ""

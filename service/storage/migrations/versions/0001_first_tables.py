@@ -70,7 +70,6 @@ def upgrade() -> None:
         sa.Column("emdn_code", sa.String()),
         sa.Column("turnaround_minutes", sa.Integer()),
         sa.Column("version", sa.Integer(), nullable=False),
-        sa.Column("supplier_key", sa.String(), nullable=False),
         sa.CheckConstraint("angle_deg IS NULL OR angle_deg > 0", name="angle_deg_positive"),
         sa.CheckConstraint("barrel_mm IS NULL OR barrel_mm > 0", name="barrel_mm_positive"),
         sa.CheckConstraint(
@@ -191,9 +190,7 @@ def upgrade() -> None:
         sa.Column("store", sa.String(), nullable=False),
         sa.Column("shelf", sa.String(), nullable=False),
         sa.Column("kind", sa.String(), nullable=False),
-        sa.CheckConstraint(
-            "kind IN ('quarantine', 'reprocessing', 'shelf', 'theatre')", name="kind_known"
-        ),
+        sa.CheckConstraint("kind IN ('quarantine', 'shelf', 'theatre')", name="kind_known"),
         sa.UniqueConstraint("site_id", "store", "shelf"),
     )
     op.create_table(
@@ -206,8 +203,6 @@ def upgrade() -> None:
         sa.Column("ownership", sa.String(), nullable=False),
         sa.Column("return_by", sa.Date()),
         sa.Column("sterility", sa.String(), nullable=False),
-        sa.Column("lot_key", sa.String(), nullable=False, index=True),
-        sa.Column("serial_key", sa.String(), nullable=False, index=True),
         sa.CheckConstraint("ownership <> 'loan' OR return_by IS NOT NULL", name="loan_has_return"),
         sa.CheckConstraint("lot_number <> '' OR serial <> ''", name="lot_or_serial"),
         sa.CheckConstraint("ownership IN ('consigned', 'loan', 'owned')", name="ownership_known"),
@@ -269,9 +264,6 @@ def upgrade() -> None:
         sa.Column("at", UtcDateTime(), nullable=False),
         sa.Column("actor", sa.String(), nullable=False),
         sa.Column("lifted_at", UtcDateTime()),
-        sa.Column("supplier_key", sa.String(), nullable=False),
-        sa.Column("lot_key", sa.String(), nullable=False),
-        sa.Column("serial_key", sa.String(), nullable=False),
         sa.CheckConstraint(
             "item_id IS NOT NULL OR supplier <> '' OR lot_number <> '' OR serial <> ''",
             name="recalls_something",
@@ -329,7 +321,6 @@ def upgrade() -> None:
         sa.Column("lot_number", sa.String(), nullable=False),
         sa.Column("case_reference", sa.String(), nullable=False),
         sa.Column("outcome", sa.String(), nullable=False),
-        sa.Column("lot_key", sa.String(), nullable=False),
         sa.CheckConstraint("outcome IN ('implanted', 'wasted')", name="outcome_known"),
         sa.CheckConstraint("quantity > 0", name="quantity_positive"),
         sa.UniqueConstraint("item_id", "used_on", "lot_number", "case_reference", "outcome"),
@@ -529,7 +520,7 @@ def upgrade() -> None:
         sa.Column("actor", sa.String(), nullable=False),
         sa.Column("corrects_seq", sa.Integer(), sa.ForeignKey("movement.seq"), unique=True),
         sa.CheckConstraint(
-            "kind IN ('consigned_use', 'count', 'implant', 'loan_in', 'loan_out', 'move', 'pick', 'quarantine', 'receive', 'release', 'reprocess', 'return', 'sterilise', 'waste', 'write_off')",
+            "kind IN ('consigned_use', 'count', 'implant', 'loan_in', 'loan_out', 'move', 'pick', 'quarantine', 'receive', 'release', 'return', 'waste', 'write_off')",
             name="kind_known",
         ),
         sa.CheckConstraint("from_location_id <> to_location_id", name="moves_elsewhere"),
@@ -577,7 +568,6 @@ def upgrade() -> None:
         sa.Column("list_id", sa.Integer(), sa.ForeignKey("operating_list.id"), nullable=False),
         sa.Column("stays", sa.Boolean(), nullable=False),
         sa.Column("is_set", sa.Boolean(), nullable=False),
-        sa.Column("is_opened", sa.Boolean(), nullable=False),
         sa.Column("from_at", UtcDateTime(), nullable=False),
         sa.Column("until_at", UtcDateTime(), nullable=False),
         sa.Column("role", sa.String(), nullable=False),
