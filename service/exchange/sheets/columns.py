@@ -70,17 +70,27 @@ class CatalogueRow(ItemFacts):
 def _catalogue_row(values: Mapping[str, Any]) -> CatalogueRow | list[Complaint]:
     complaints: list[Complaint] = [(fault.field, fault.reason) for fault in check_item(values)]
     facts = dict(values)
-    amount = facts.pop("unit_price")
-    facts["unit_price_minor"] = None
-    if isinstance(amount, Decimal):
-        if facts["currency"] is None:
-            complaints.append(("currency", "a price needs its currency"))
-        else:
-            minor = minor_units(amount, facts["currency"])
-            if isinstance(minor, CellProblem):
-                complaints.append(("unit_price", minor.reason))
-            facts["unit_price_minor"] = minor
+    facts["unit_price_minor"] = _take_minor_units(
+        facts, "unit_price", "a price needs its currency", complaints
+    )
     return complaints or CatalogueRow(**facts)
+
+
+def _take_minor_units(
+    facts: dict[str, Any], column: str, without_currency: str, complaints: list[Complaint]
+) -> int | None:
+    """Take an amount out of a row and return it in minor units of the row's currency."""
+    amount, currency = facts.pop(column), facts["currency"]
+    if not isinstance(amount, Decimal):
+        return None
+    if not currency:
+        complaints.append(("currency", without_currency))
+        return None
+    minor = minor_units(amount, currency)
+    if isinstance(minor, CellProblem):
+        complaints.append((column, minor.reason))
+        return None
+    return minor
 
 
 _CATALOGUE = Format(
@@ -121,7 +131,7 @@ _CATALOGUE = Format(
 
 
 def read_catalogue(sheet: Sheet) -> Parsed[CatalogueRow]:
-    """Read catalogue lines: rules across columns as in `core.items`; REF and GTIN are unique."""
+    """Read catalogue lines, ruled across columns by `core.catalogue`; REF and GTIN are unique."""
     return parse_rows(sheet, _CATALOGUE)
 
 
@@ -295,17 +305,11 @@ def _country(cell: Cell) -> object:
 
 def _supplier_row(values: Mapping[str, Any]) -> SupplierRow | list[Complaint]:
     facts = dict(values)
-    amount = facts.pop("minimum_order")
-    facts["minimum_order_minor"] = 0
     complaints: list[Complaint] = []
-    if isinstance(amount, Decimal):
-        if not facts["currency"]:
-            complaints.append(("currency", "a least order value needs its currency"))
-        else:
-            minor = minor_units(amount, facts["currency"])
-            if isinstance(minor, CellProblem):
-                complaints.append(("minimum_order", minor.reason))
-            facts["minimum_order_minor"] = minor
+    minor = _take_minor_units(
+        facts, "minimum_order", "a least order value needs its currency", complaints
+    )
+    facts["minimum_order_minor"] = minor or 0
     if bool(facts["endpoint_id"]) != bool(facts["endpoint_scheme"]):
         column = "endpoint_scheme" if facts["endpoint_id"] else "endpoint_id"
         complaints.append((column, "an electronic address has an id and its scheme"))
