@@ -158,3 +158,10 @@ class Unavailable(ServiceError):
 
     kind = "unavailable"
     title = "The service cannot store changes right now; nothing was saved"
+
+
+class ClockBehind(Unavailable):
+    """The service's clock is behind its own ledger: what is due, in date or promised is unknown."""
+
+    kind = "clock-behind"
+    title = "The service's clock is behind; nothing was judged or saved"

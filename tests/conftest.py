@@ -208,8 +208,8 @@ def demo_work(make_database: MakeDatabase, database_kind: str) -> Iterator[Work]
         yield made
 
 
-def app_on(url: str) -> FastAPI:
-    return create_app(Settings(database_url=url), lambda: NOW)
+def app_on(url: str, clock: Callable[[], datetime] = lambda: NOW) -> FastAPI:
+    return create_app(Settings(database_url=url), clock)
 
 
 @pytest.fixture

@@ -31,9 +31,11 @@ _TEMPLATES = Jinja2Templates(directory=Path(__file__).parent / "templates")
 SHAPES = {
     "well": "●",
     "part": "◐",
+    "wait": "◔",
     "gap": "○",
     "quiet": "–",
     "covered": "●",
+    "covered if": "◔",
     "partly covered": "◐",
     "not covered": "○",
     "not planned": "–",

@@ -12,6 +12,7 @@ from service.operations.orders import draft as drafting
 from service.operations.orders import export, loans, progress, view
 from service.operations.orders import receive as receiving
 from service.operations.people.permissions import MOVE_STOCK, ORDER, READ, SET_UP, requires
+from service.operations.stock import reprocessing
 from service.schemas.base import Day, Name, Ref
 from service.schemas.orders import (
     BillBody,
@@ -255,7 +256,7 @@ def give_back(
 @requires(MOVE_STOCK)
 def make_sterile(once: OnceDep, body: SteriliseBody) -> SterilisedOut:
     """Note that a lot has been reprocessed here and is sterile."""
-    return once.write(lambda unit: loans.make_sterile(unit, body), body, SterilisedOut)
+    return once.write(lambda unit: reprocessing.make_sterile(unit, body), body, SterilisedOut)
 
 
 def _tagged(response: Response, order: OrderOut) -> OrderOut:

@@ -53,6 +53,23 @@ def quarantine_place(unit: Unit) -> Location:
     return row
 
 
+def reprocessing_place(unit: Unit) -> Location:
+    """Return where the site's opened sets are until they are sterile again, made if there is none.
+
+    Only what is sent there from a case comes to it, and only a scan out of sterilisation takes it
+    away.
+    """
+    for row in stock.locations(unit.session, unit.site_id):
+        if row.kind == "reprocessing":
+            return row
+    row = Location(
+        site_id=unit.site_id, store="Sterile services", shelf="Reprocessing", kind="reprocessing"
+    )
+    unit.session.add(row)
+    unit.session.flush()
+    return row
+
+
 def ledger_line(
     unit: Unit,
     kind: str,
@@ -65,7 +82,14 @@ def ledger_line(
     case_id: int | None = None,
     corrects_seq: int | None = None,
 ) -> dict[str, Any]:
-    """Return the columns of a movement that is made now; ends are keys of locations."""
+    """Return the columns of a movement that is made now; ends are keys of locations.
+
+    Raises
+    ------
+    ClockBehind
+        When the clock is behind the newest line: lines would stand in another order than they say.
+    """
+    planner_of(unit).refuse_late_clock()
     return {
         "at": unit.now,
         "kind": kind,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from typing import Any, TypeVar, cast
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Row
 
@@ -18,7 +19,7 @@ from service.core.constructs.roles import Catalogue
 from service.core.constructs.templates import Template
 from service.core.cover.units import Claim
 from service.operations.constructs import all_templates
-from service.operations.work import Unit
+from service.operations.work import Unit, refuse_late_clock
 from service.storage.database import ANY_TABLE
 from service.storage.queries import (
     cases,
@@ -31,6 +32,7 @@ from service.storage.queries import (
     trays,
 )
 from service.storage.tables import (
+    IN_TRAY,
     Confirmation,
     GuidanceBook,
     Hold,
@@ -114,6 +116,7 @@ class PlannerContext:
         self._items: dict[str, Item] = {}
         #: Kept only so that the session, which forgets what nobody holds, does not read them again.
         self._lists: dict[int | None, OperatingList] = {}
+        self._clock_is_right = False
 
     def part(self, key: object, tables: Collection[str], read: Callable[[], Value]) -> Value:
         """Return a part, read anew when one of its tables has been changed since.
@@ -280,9 +283,16 @@ class PlannerContext:
                 starts=row.from_at if row.is_set else None,
                 until=row.until_at if row.is_set else None,
                 share_group=row.share_group,
+                is_opened=row.is_opened,
+                on_tray=row.role == IN_TRAY,
             )
             for row in holds.active_rows(self._unit.session, self._unit.site_id)
         ]
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return self._unit.zone
 
     def holds_in_force(self, **where: object) -> list[Hold]:
         """Return the holds in force whose columns equal these values, the oldest first.
@@ -423,6 +433,12 @@ class PlannerContext:
         key = ("recalls", item_id, supplier)
         return self.part(key, ("recall",), lambda: recalls.active_on(session, item_id, supplier))
 
+    def refuse_late_clock(self) -> None:
+        """Refuse to judge or to write by a clock that is behind the ledger; looks at it once."""
+        if not self._clock_is_right:
+            refuse_late_clock(self._unit.now, stock.newest_at(self._unit.session))
+            self._clock_is_right = True
+
     def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
         """Return the packs that have been implanted in some cases."""
         ids = sorted(set(case_ids))
@@ -453,7 +469,12 @@ class PlannerContext:
             known.clear()
         else:
             known.update({ref: [] for ref in refs})
-        for row in stock.units_lying(unit.session, unit.site_id, refs):
+        rows = stock.units_lying(unit.session, unit.site_id, refs)
+        if rows and not self._clock_is_right:
+            # Each row says it, so that no statement is needed; later lines carry our own time.
+            refuse_late_clock(unit.now, rows[0].newest_at)
+            self._clock_is_right = True
+        for row in rows:
             known.setdefault(row.ref, []).append(row)
 
     @property

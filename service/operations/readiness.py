@@ -19,7 +19,7 @@ from service.operations.cases.plans import plan_body
 from service.operations.cover.check import check_day, refuse_past
 from service.operations.cover.requirements import CaseRequirements, case_requirements
 from service.operations.planner import planner_of
-from service.operations.stock_units import read_stock_units, sets_that_count
+from service.operations.stock_units import read_stock_units, sets_of_day
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, CheckOut
 from service.schemas.par_problem import par_problem_from
@@ -338,7 +338,7 @@ def _planned(unit: Unit, one: CaseRequirements, case: CaseCheckOut) -> PlannedCa
 
 def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
     minutes = planner_of(unit).catalogue.turnarounds
-    copies = sets_that_count(unit, check.date)
+    copies = sets_of_day(unit, check.date, check.case_starts())
     wanted = {
         line.refs[0]
         for one in check.lists

@@ -1,17 +1,22 @@
 """Rows of stock and deliveries as the units that core judges."""
 
 from collections import Counter
-from collections.abc import Collection
-from datetime import date
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Row
 
 from service.core.catalogue import INSTRUMENT_SET_KINDS
 from service.core.cover.units import StockUnits, unusable_reason
+from service.core.recalls import is_named, may_be_named
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.storage.tables import Item, Location, Lot, Recall
+
+AWAY_WITH = "away with "
+
 
 #: Why units count for no new case, said beside them; who has them goes in the braces.
 _IN_A_WORD = {
@@ -21,6 +26,7 @@ _IN_A_WORD = {
     "unsterile": "not sterile",
     "return_due": "due back",
     "promised": "on the tray of {}",
+    "instrument_set_in_use": AWAY_WITH + "{}",
 }
 
 
@@ -45,7 +51,15 @@ def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
         return_by=row.return_by,
         blocked=_blocked(row.location_kind, row.sterility, is_recalled=row.lot_id in recalled),
         tray_of=tray_case(row.location_kind, row.shelf, row.kind),
+        away_with=_set_away(row.location_kind, row.shelf, row.kind),
     )
+
+
+def _set_away(place: str, shelf: str, kind: str) -> str:
+    """Name the case a set is with, or that it is being reprocessed; empty on a shelf."""
+    if kind not in INSTRUMENT_SET_KINDS or place not in {"theatre", "reprocessing"}:
+        return ""
+    return shelf if place == "theatre" else "reprocessing"
 
 
 def units_at(
@@ -65,6 +79,7 @@ def units_at(
         return_by=lot.return_by,
         blocked=_blocked(place.kind, lot.sterility, is_recalled=is_recalled),
         tray_of=tray_case(place.kind, place.shelf, item.kind),
+        away_with=_set_away(place.kind, place.shelf, item.kind),
     )
 
 
@@ -98,14 +113,49 @@ def why_not_usable(row: Row[Any], recalled: Collection[int], today: date) -> str
     return _IN_A_WORD[reason.because].format(", ".join(reason.cases))
 
 
-def sets_that_count(unit: Unit, day: date) -> dict[str, int]:
-    """Count the copies of each instrument set in the house that count on a day, by reference."""
+def sets_that_count(
+    unit: Unit, day: date, counts_away: Callable[[Row[Any]], bool] = lambda _row: False
+) -> dict[str, int]:
+    """Count the copies of each instrument set in the house that count on a day, by reference.
+
+    Parameters
+    ----------
+    counts_away
+        Whether a copy that is with a case or being reprocessed counts, too; none does by itself.
+    """
     planner = planner_of(unit)
     found: Counter[str] = Counter()
     for row in planner.stock_of(planner.catalogue.turnarounds.keys()):
-        if unusable_reason(units_of(row, planner.recalled), day) is None:
+        units = units_of(row, planner.recalled)
+        if units.away_with:
+            if not counts_away(row):
+                continue
+            units = replace(units, away_with="")
+        if unusable_reason(units, day) is None:
             found[row.ref] += row.quantity
     return found
+
+
+def sets_of_day(unit: Unit, day: date, starts: Mapping[str, datetime]) -> dict[str, int]:
+    """Count the copies of each set for the cases of a day, by reference.
+
+    A copy that is away counts when one of these cases has or had it, or when it can be back
+    before the first of them starts.
+
+    Parameters
+    ----------
+    starts
+        When each case of the day starts, by reference.
+    """
+    first = min(starts.values(), default=None)
+
+    def counts(row: Row[Any]) -> bool:
+        units = with_return(unit, units_of(row, planner_of(unit).recalled))
+        if units.away_with in starts:
+            return True
+        return first is not None and units.back_at is not None and units.back_at <= first
+
+    return sets_that_count(unit, day, counts)
 
 
 def _blocked(place: str, sterility: str, *, is_recalled: bool) -> tuple[str, ...]:
@@ -120,8 +170,7 @@ def _blocked(place: str, sterility: str, *, is_recalled: bool) -> tuple[str, ...
 def tray_case(place: str, shelf: str, kind: str) -> str | None:
     """Name the case on whose tray units lie: a tray's place is named after its case.
 
-    A set on a tray comes back after its turnaround, which its holds know; a pack may stay in the
-    patient.
+    A set comes back, so that it is told apart from packs, which may stay in the patient.
     """
     return shelf if place == "theatre" and kind not in INSTRUMENT_SET_KINDS else None
 
@@ -137,28 +186,67 @@ def read_stock_units(unit: Unit, refs: Collection[str] | None = None) -> list[St
     planner = planner_of(unit)
     here, coming = planner.stock_of(refs), planner.deliveries
     recalled = {row.lot_id for row in here if row.recalled}
-    return [units_of(row, recalled) for row in here] + [
+    return [with_return(unit, units_of(row, recalled)) for row in here] + [
         units_due(row) for row in coming if refs is None or row.ref in refs
     ]
+
+
+def with_return(unit: Unit, units: StockUnits) -> StockUnits:
+    """Add when a set that is away can be back, and after whom.
+
+    A case that is still open after its planned end keeps what is on its tray, and the time goes
+    on; so it does for what was due out of reprocessing and has not come. Of a set on the tray of a
+    case that counts on nothing any more, nobody can say.
+    """
+    if not units.away_with:
+        return units
+    planner = planner_of(unit)
+    mine = [one for one in planner.claims if one.key == units.key and one.on_tray]
+    last = max(mine, key=lambda one: one.until or unit.now, default=None)
+    if last is None or last.until is None:
+        return units
+    is_with_case = units.away_with == last.case
+    minutes = planner.catalogue.turnarounds.get(units.ref, 0)
+    still = timedelta(minutes=minutes if is_with_case and last.is_opened else 0)
+    return replace(units, away_with=last.case, back_at=max(last.until, unit.now + still))
 
 
 def active_recall(
     unit: Unit, item_id: int, supplier: str, lot_number: str, serial: str
 ) -> Recall | None:
-    """Return the oldest recall in force that names units about to be received, moved or used.
+    """Return the oldest recall in force that names units about to be held, or may name them.
 
     Parameters
     ----------
     item_id, supplier
         The item and its supplier as the catalogue has them.
     lot_number, serial
-        Of the units; empty when they have none.
+        Of the units; empty when they have none: what a recall then says of it is in doubt, and
+        counts until somebody has looked.
+    """
+    found = planner_of(unit).recalls_on(item_id, supplier)
+    return next((one for one in found if recall_may_name(one, lot_number, serial)), None)
+
+
+def naming_recall(
+    unit: Unit, item_id: int, supplier: str, lot_number: str, serial: str
+) -> Recall | None:
+    """Return the oldest recall in force that names units about to come in for certain.
+
+    Parameters
+    ----------
+    item_id, supplier, lot_number, serial
+        As for ``active_recall``.
     """
     found = planner_of(unit).recalls_on(item_id, supplier)
     return next((one for one in found if recall_names(one, lot_number, serial)), None)
 
 
 def recall_names(recall: Recall, lot_number: str, serial: str) -> bool:
-    """Compare as people type notices: upper and lower case are the same."""
-    pairs = ((recall.lot_number, lot_number), (recall.serial, serial))
-    return all(not theirs or theirs.lower() == ours.lower() for theirs, ours in pairs)
+    """Tell whether a recall on an item names a pack of it for certain."""
+    return is_named(((recall.lot_number, lot_number), (recall.serial, serial)))
+
+
+def recall_may_name(recall: Recall, lot_number: str, serial: str) -> bool:
+    """Tell whether a recall on an item names a pack of it, or what is not known may hide it."""
+    return may_be_named(((recall.lot_number, lot_number), (recall.serial, serial)))

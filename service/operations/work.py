@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Callable
 from copy import copy
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, col, select
 
-from service.errors import Conflict, Stale
+from service.errors import ClockBehind, Conflict, Stale
 from service.settings import Settings
 from service.storage.database import Database, TransactionClash
 from service.storage.migrate import is_current, migrate
@@ -115,6 +115,34 @@ class Unit:
         if when.tzinfo is None:
             when = when.replace(tzinfo=self.zone)
         return when.astimezone(UTC)
+
+
+#: Two machines' clocks differ by less (common practice, no source).
+_LATE = timedelta(minutes=1)
+
+
+def refuse_late_clock(now: datetime, newest: datetime | None) -> None:
+    """Refuse to go on when the clock shows a time from before the ledger's newest line.
+
+    Parameters
+    ----------
+    newest
+        When the newest line of the ledger was written; ``None`` when there is none.
+
+    Raises
+    ------
+    ClockBehind
+        When it is behind by more than a minute; says by how much.
+    """
+    if newest is None or newest - now <= _LATE:
+        return
+    # Without fractions, rounded up: what is said is never less than what is.
+    behind = timedelta(seconds=-((now - newest) // timedelta(seconds=1)))
+    raise ClockBehind(
+        f"The service's clock is behind its own ledger by {behind} (hours, minutes, seconds). "
+        "Nothing was judged and nothing was saved: set the clock right, then try again.",
+        facts={"behind_seconds": int(behind.total_seconds())},
+    )
 
 
 def here_of(site: Site) -> Here:

@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from service.core.case_times import ends_on
 from service.core.catalogue import ITEM_KINDS
 from service.core.constructs.planned import ConstructError, read_planned
 from service.core.fractures.classification import FractureError, read_class
@@ -56,13 +57,27 @@ class MeasurementsBody(Body):
     marker_true_mm: Millimetres | None = None
 
 
+#: Of a time that the site's clock shows twice.
+Twice = Literal["first", "second"]
+
+
+#: Said of an end that is before the start.
+ENDS_LATE = "the case must end after it starts; over midnight, within 12 hours"
+
+
 class CaseFields(Body):
     """A case on a list: a local reference only, never a name."""
 
     list_date: Day
     theatre: Name
     starts: Clock
-    ends: Clock
+    ends: Annotated[
+        Clock, Field(description="before the start: on the next day, at most 12 hours later")
+    ]
+    twice: Annotated[
+        Twice | None,
+        Field(description="which reading of a time that the clock shows twice, going back"),
+    ] = None
     position: Count
     side: Literal["left", "right"]
     sex: Literal["F", "M", "unknown"] = "unknown"
@@ -73,8 +88,8 @@ class CaseFields(Body):
 
     @model_validator(mode="after")
     def _ends_later(self) -> Self:
-        if self.ends <= self.starts:
-            raise located(self, "ends", "the case must end after it starts, on the same day")
+        if ends_on(self.list_date, self.starts, self.ends) is None:
+            raise located(self, "ends", ENDS_LATE)
         if (self.fracture_class is None) != (self.class_year is None):
             absent = "class_year" if self.class_year is None else "fracture_class"
             reason = "a fracture class carries the year of its classification, 2007 or 2018"
@@ -198,6 +213,7 @@ class CaseOut(Out):
     theatre: str
     starts_at: datetime
     ends_at: datetime
+    twice: Twice | None
     position: int
     side: str
     sex: str

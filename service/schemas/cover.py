@@ -7,7 +7,7 @@ from pydantic import Field
 
 from service.schemas.base import Body, Out
 
-State = Literal["covered", "partly covered", "not covered"]
+State = Literal["covered", "covered if", "partly covered", "not covered"]
 
 
 class PickOut(Out):
@@ -31,6 +31,16 @@ class GapOut(Out):
     because: str
     missing: int
     sentence: str
+
+
+class ExpectationOut(Out):
+    """What has to happen before a case is covered: a set that has to be back in time."""
+
+    ref: str
+    name: str
+    due: datetime
+    needed: datetime
+    after: str
 
 
 class PickLineOut(Out):
@@ -57,6 +67,10 @@ class ConstructCheckOut(Out):
     state: State
     says: str
     gaps: list[GapOut]
+    expects: list[ExpectationOut]
+    condition: Annotated[
+        str, Field(description="What has to happen before it is covered; empty when nothing has")
+    ] = ""
     lines: list[PickLineOut]
 
 
@@ -109,9 +123,19 @@ class CaseCheckOut(Out):
     side: str
     plan_revision: int | None
     state: Literal[
-        "covered", "partly covered", "not covered", "not planned", "cannot be sized", "closed"
+        "covered",
+        "covered if",
+        "partly covered",
+        "not covered",
+        "not planned",
+        "cannot be sized",
+        "closed",
     ]
     says: str
+    expects: list[ExpectationOut] = []
+    condition: Annotated[
+        str, Field(description="What has to happen before it is covered; empty when nothing has")
+    ] = ""
     dimensions: list[DimensionOut]
     constructs: list[ConstructCheckOut]
     near: list[PickLineOut]
@@ -147,6 +171,10 @@ class CheckOut(Out):
     lists: list[ListCheckOut]
     troubles: list[TroubleOut]
     caution: str
+
+    def case_starts(self) -> dict[str, datetime]:
+        """Return when each case of the day starts, by reference."""
+        return {case.case: case.starts_at for one in self.lists for case in one.cases}
 
 
 class ConfirmBody(Body):

@@ -204,6 +204,9 @@ class SteriliseBody(Body):
     ownership: Literal["owned", "consigned", "loan"] = "owned"
     use_by: Annotated[Day | None, Field(description="Until when it stays sterile")] = None
     note: Annotated[OptionalText, Field(description="Steriliser, cycle, load")] = ""
+    to: Annotated[
+        LocationBody | None, Field(description="Its shelf; without it the one it came from")
+    ] = None
 
     @model_validator(mode="after")
     def _has_lot_or_serial(self) -> Self:

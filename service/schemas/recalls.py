@@ -5,7 +5,16 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
+from service.core.recalls import comparable
 from service.schemas.base import Body, LongText, Name, Out, Ref, located
+
+
+def _refuse_blank(body: "RecallBody | RecallSearch") -> None:
+    """Refuse a name made of spaces and dashes: it would mean every pack, or none."""
+    for field in ("supplier", "lot", "serial"):
+        said: str | None = getattr(body, field)
+        if said is not None and not comparable(said):
+            raise located(body, field, "there is no letter and no digit in it")
 
 
 class RecallBody(Body):
@@ -23,6 +32,7 @@ class RecallBody(Body):
     def _names_something(self) -> Self:
         if not any((self.ref, self.supplier, self.lot, self.serial)):
             raise located(self, "ref", "say at least one of ref, supplier, lot and serial")
+        _refuse_blank(self)
         return self
 
 
@@ -33,6 +43,11 @@ class RecallSearch(Body):
     supplier: Name | None = None
     lot: Name | None = None
     serial: Name | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        _refuse_blank(self)
+        return self
 
 
 class RecallHead(Out):

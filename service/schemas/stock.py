@@ -332,8 +332,14 @@ class UnitsView(Out):
 
 
 class SetCopy(Out):
-    """One copy of an instrument set: where it is, and when it can be used again."""
+    """One copy of an instrument set: where it is, and when it can be used again.
 
+    ``sent_at`` is when it was sent to be reprocessed, ``is_overdue`` that its turnaround has passed
+    and it has not been scanned out.
+    """
+
+    ref: str
+    lot: str
     serial: str
     ownership: str
     return_by: date | None
@@ -344,6 +350,8 @@ class SetCopy(Out):
     quantity: int
     state: str
     is_ready: bool
+    sent_at: datetime | None
+    is_overdue: bool
     back_at: datetime | None
     with_case: str | None
     next_case: str | None

@@ -104,7 +104,7 @@ class PackBody(LotFields):
 class PackOutcomeBody(LotFields):
     """What became of a pack of the tray."""
 
-    fate: Literal["implant", "waste", "return"]
+    fate: Literal["implant", "waste", "return", "reprocess"]
     quantity: Count = 1
     reason: LongText | None = None
 
@@ -120,6 +120,7 @@ class PackOut(Out):
     ownership: str
     home_store: str
     home_shelf: str
+    reusable: bool
     picked: int
     returned: int
     implanted: int

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from service.schemas.base import Body, Clock, Day, Millimetres, Name, Out, Ref
-from service.schemas.cases import CaseBody, CaseOut, FindingsBody, MeasurementsBody, PlanBody
+from service.schemas.cases import CaseBody, CaseOut, FindingsBody, MeasurementsBody, PlanBody, Twice
 from service.schemas.cover import CaseCheckOut, ConstructCheckOut
 from service.schemas.planning import SuggestedPlan
 from service.schemas.readiness import CaseReadiness
@@ -98,6 +98,7 @@ class MovedCase(Body):
     case: Ref
     starts: Clock
     ends: Clock
+    twice: Twice | None = None
     list_date: Day | None = None
     theatre: Name | None = None
 

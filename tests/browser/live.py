@@ -3,8 +3,9 @@
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from urllib.parse import urlsplit
 
 import uvicorn
@@ -17,7 +18,7 @@ from playwright.sync_api import (
     sync_playwright,
 )
 
-from tests.conftest import SESSION, app_on
+from tests.conftest import NOW, SESSION, app_on
 
 BROWSER = "chromium-headless-shell"
 
@@ -35,10 +36,10 @@ ARGUMENTS = (
 
 
 @contextmanager
-def served(url: str) -> Iterator[str]:
+def served(url: str, clock: Callable[[], datetime] = lambda: NOW) -> Iterator[str]:
     """Serve the application on a database and give its address."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
-        app = app_on(url)
+        app = app_on(url, clock)
         config = uvicorn.Config(app, log_level="warning", ws="none")
         server = uvicorn.Server(config)
         app.state.is_stopping = lambda: server.should_exit

@@ -139,7 +139,7 @@ def test_a_tray_is_filled_and_emptied_without_javascript(
     page.get_by_role("button", name="Yes, wasted").click()
     expect(tray).to_contain_text("1 wasted")
     expect(tray).to_contain_text("1 to go")
-    page.get_by_role("button", name="Everything left goes back on its shelf (1)").click()
+    page.get_by_role("button", name="Every set left is to be reprocessed (1)").click()
     page.get_by_role("button", name="Close the case").click()
     expect(page.get_by_text("This case is closed")).to_be_visible()
 

@@ -148,9 +148,11 @@ def test_as_many_statements_for_fifty_two_cases_as_for_three(
     assert counts[0] == counts[1] < 30
 
 
-def test_a_check_reads_no_line_of_the_ledger(demo_work: Work) -> None:
+def test_a_check_reads_of_the_ledger_only_when_its_newest_line_was_written(demo_work: Work) -> None:
     with statements(demo_work) as said:
         demo_work.read(lambda unit: check_case(unit, "HAR-0712"))
         demo_work.read(lambda unit: day_readiness(unit, demo_day(1)))
     assert said
-    assert not [one for one in said if "movement" in one.lower()]
+    newest = "select movement.at from movement order by movement.seq desc limit"
+    others = [" ".join(one.lower().split()).replace(newest, "") for one in said]
+    assert not [one for one in others if "movement" in one]

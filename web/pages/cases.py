@@ -46,7 +46,7 @@ router = APIRouter()
 
 
 #: What a form says of a case beside its fracture.
-_LIST_FIELDS = ("list_date", "theatre", "starts", "ends", "position")
+_LIST_FIELDS = ("list_date", "theatre", "starts", "ends", "twice", "position")
 
 
 @router.get("/cases/new")
@@ -395,6 +395,7 @@ def values_of(case: CaseOut) -> dict[str, str]:
     known = case.model_dump(exclude={"findings", "measurements", "plan", "fracture_class"})
     known |= case.findings.model_dump() | case.measurements.model_dump()
     known |= {"starts": f"{case.starts_at:%H:%M}", "ends": f"{case.ends_at:%H:%M}"}
+    known["twice"] = case.twice or ""
     known["fracture_class"] = (
         f"{case.fracture_class} {case.class_year}" if case.fracture_class else ""
     )

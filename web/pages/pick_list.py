@@ -11,7 +11,8 @@ from starlette.responses import Response
 from service.exchange.labels.gs1 import gs1_elements
 from service.operations.cover.check import PickRoute, pick_route
 from service.operations.people.permissions import READ, requires
-from service.schemas.cover import PickRowOut
+from service.schemas.cover import CaseCheckOut, ExpectationOut, PickRowOut
+from web.pages.cases import missing_of
 from web.pictures.codes import label_code, symbol_text
 from web.pictures.svg import Picture
 from web.render import page, work_of
@@ -32,10 +33,14 @@ STAYS = "on its shelf"
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """One line of the list; ``code`` is what a scanner reads from the printed sheet."""
+    """One line of the list; ``code`` is what a scanner reads from the printed sheet.
+
+    ``expected`` is for a set that has to come back before it can be taken.
+    """
 
     pack: PickRowOut
     code: Picture | None
+    expected: ExpectationOut | None = None
 
     @property
     def whys(self) -> list[str]:
@@ -77,6 +82,7 @@ def show_pick_list(
         "pick_list.html",
         case=route.case,
         check=route.check,
+        missing=missing_of(route.check),
         on_tray=[row.pack for row in _rows(route) if _is_on_tray(route, row)],
         groups=groups,
         by=by,
@@ -87,9 +93,15 @@ def show_pick_list(
 
 def _rows(route: PickRoute) -> list[SheetRow]:
     return [
-        SheetRow(pack, _code(route, pack, number))
+        SheetRow(pack, _code(route, pack, number), expected_for(pack, route.check))
         for number, pack in enumerate(route.check.pick_list)
     ]
+
+
+def expected_for(pack: PickRowOut, check: CaseCheckOut) -> ExpectationOut | None:
+    """Return what has to happen before a pack can be taken from its shelf."""
+    named = (pack.ref, pack.serial or pack.lot)
+    return next((one for one in check.expects if (one.ref, one.name) == named), None)
 
 
 def _is_on_tray(route: PickRoute, row: SheetRow) -> bool:

@@ -16,6 +16,7 @@ from service.operations.orders import loans, view
 from service.operations.orders import receive as receiving
 from service.operations.orders.receive import ArrivalLabel, read_label, usual_places
 from service.operations.people.permissions import MOVE_STOCK, ORDER, requires
+from service.operations.stock import reprocessing
 from service.schemas.faults import faults_of
 from service.schemas.orders import OrderOut, ReceiptBody, ReturnBody, SteriliseBody, SterilisedOut
 from service.schemas.stock import LocationBody, LocationOut
@@ -205,7 +206,7 @@ def make_sterile(request: Request, reference: str, values: Filled) -> Response:
             request,
             values.get("once", ""),
             body,
-            lambda unit: loans.make_sterile(unit, body),
+            lambda unit: reprocessing.make_sterile(unit, body),
             SterilisedOut,
         )
     except ValidationError as error:
@@ -403,14 +404,14 @@ def body_of(
             for name in ("raw", "second", "lot", "serial", "use_by", "although")
             if getattr(row, name)
         }
-        line["to"] = _place(row.to, places)
+        line["to"] = place_of(row.to, places)
         line["take_surplus"] = row.surplus == "yes"
         lines.append(line)
         numbers.append(str(place))
     return lines, numbers
 
 
-def _place(text: str, places: Sequence[LocationOut]) -> dict[str, str]:
+def place_of(text: str, places: Sequence[LocationOut]) -> dict[str, str]:
     """Read a shelf: as it is offered, or by its own name when only one shelf has it."""
     named = [one for one in places if text.lower() in {place_words(one).lower(), one.shelf.lower()}]
     if len(named) == 1:

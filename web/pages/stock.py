@@ -13,13 +13,9 @@ from service.exchange.sheets.money import amount_text
 from service.operations import catalogue
 from service.operations.people.permissions import MOVE_STOCK, READ, may, requires
 from service.operations.stock import movements, view
-from service.operations.stock import sets as set_view
 from service.schemas.base import OptionalText
-from service.schemas.stock import FamilyOut, SetStockOut, SizeStockOut
-from web.labels import item_name
-from web.pictures.charts.sets import SetRow, SetUse, set_timeline
+from service.schemas.stock import FamilyOut, SizeStockOut
 from web.pictures.charts.sizes import Grid, SizeStock, size_grid
-from web.pictures.svg import Picture
 from web.render import page, work_of
 
 router = APIRouter()
@@ -154,54 +150,6 @@ def show_expiring(request: Request, days: Annotated[int, Query(ge=0, le=3650)] =
         money=amount_text,
         can_act=may(work.caller.roles, MOVE_STOCK),
     )
-
-
-@router.get("/sets")
-@requires(READ)
-def show_sets(request: Request) -> Response:
-    """Show every set, those that a coming case misses first."""
-    found = work_of(request).read(set_view.list_sets)
-    return page(
-        request,
-        "sets.html",
-        sets=found.sets,
-        until=found.until,
-        picture=_picture(found.sets),
-        item_name=item_name,
-    )
-
-
-def _picture(sets: Sequence[SetStockOut]) -> Picture | None:
-    """Draw the first day on which a set is not back in time, or else the next with sets in use.
-
-    A set that only stands by goes back unopened and is left out.
-    """
-    late = [
-        one.list_date
-        for each in sets
-        for one in each.conflicts
-        if one.because == "instrument_set_in_use"
-    ]
-    days = [need.list_date for one in sets for need in one.needs if not need.stands_by]
-    if not days:
-        return None
-    day = min(late or days)
-    rows = []
-    for one in sets:
-        uses = tuple(
-            SetUse(need.case, need.starts_at, need.ends_at)
-            for need in one.needs
-            if need.list_date == day and not need.stands_by
-        )
-        if uses:
-            rows.append(SetRow(_name(one), one.usable, one.turnaround_minutes, uses))
-    return set_timeline(
-        rows, prefix="sets", title=f"Instrument sets in use on {day:%a} {day.day} {day:%b %Y}"
-    )
-
-
-def _name(one: SetStockOut) -> str:
-    return f"{one.system} {one.ref}" if one.system else one.ref
 
 
 _SCREWS = frozenset(

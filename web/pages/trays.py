@@ -25,6 +25,7 @@ from service.schemas.trays import (
     LearnBody,
     NamedPackBody,
     PackBody,
+    PackOut,
     PackOutcomeBody,
     ScanBody,
     ScanOut,
@@ -32,6 +33,7 @@ from service.schemas.trays import (
     TrayOut,
 )
 from web.forms import Filled, version_of
+from web.pages.pick_list import expected_for
 from web.pictures.codes import label_code
 from web.render import page, work_of
 
@@ -206,6 +208,10 @@ def tray_page(
         faults=faults or [],
         values=values or {},
         done=request.query_params.get("done", ""),
+        condition=check.condition if check is not None else "",
+        expected_for=lambda row: expected_for(row, check) if check is not None else None,
+        outcomes_of=outcomes_of,
+        all_back=all_back_words(tray),
         pack_query=pack_query,
     )
 
@@ -258,10 +264,38 @@ def _page(request: Request, text: str, arrived: ScannerInput | None) -> Response
     )
 
 
+#: What can become of what is on a tray, the most usual first: the word of each.
+_PACK_OUTCOMES = (("implant", "Implanted"), ("waste", "Wasted"), ("return", "Back"))
+_SET_OUTCOMES = (
+    ("reprocess", "Opened: to be reprocessed"),
+    ("return", "Unopened: back on its shelf"),
+)
+
+
+def outcomes_of(one: PackOut) -> tuple[tuple[str, str], ...]:
+    """Return what can become of a pack of the tray; a set is neither implanted nor used up."""
+    return _SET_OUTCOMES if one.reusable else _PACK_OUTCOMES
+
+
+def all_back_words(tray: TrayOut) -> str:
+    """Say what becomes of everything that is left on a tray."""
+    fates = {
+        trays.fate_unless_said(tray.status, is_reusable=one.reusable)
+        for one in tray.packs
+        if one.open
+    }
+    if fates == {"reprocess"}:
+        return "Every set left is to be reprocessed"
+    if "reprocess" in fates:
+        return "Everything left: packs back on their shelves, sets to be reprocessed"
+    return "Everything left goes back on its shelf"
+
+
 #: What became of a pack: the question, and the words of the answer.
 FATES = {
     "implant": ("Implanted?", "Yes, implanted"),
     "waste": ("Opened and wasted?", "Yes, wasted"),
+    "reprocess": ("Opened: to be reprocessed?", "Yes, to be reprocessed"),
     "return": ("Back on its shelf, unopened?", "Yes, back on its shelf"),
 }
 
@@ -318,7 +352,7 @@ def _asked(
 @router.post("/cases/{reference}/tray/back")
 @requires(PREPARE_TRAYS)
 def all_back(request: Request, reference: str) -> Response:
-    """Put everything that is left back on its shelf."""
+    """Put every pack that is left back on its shelf, and every set where sets go."""
     work_of(request).write(lambda unit: trays.return_all_packs(unit, reference))
     return RedirectResponse(f"/cases/{reference}/tray", status_code=303)
 

@@ -17,7 +17,14 @@ from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 
 from service.core.constructs.kit_lines import FIRST_USE, INSTRUMENT_SET, KitLine
 from service.core.cover.gaps import explain_missing
-from service.core.cover.results import CaseCheck, CaseToCheck, ConstructCheck, LineCheck, Pick
+from service.core.cover.results import (
+    CaseCheck,
+    CaseToCheck,
+    ConstructCheck,
+    LineCheck,
+    Pick,
+    expectations_of,
+)
 from service.core.cover.shelf import CaseAllocation, ClaimedStock, Used
 from service.core.cover.units import Claim, StockUnits
 
@@ -171,13 +178,18 @@ def _check(
                 left = min(left, share.get(parcel.key, 0) - taken[parcel.key])
             taken[parcel.key] += max(min(line.quantity - sum(taken.values()), left), 0)
     missing = line.quantity - sum(taken.values())
-    if line.what == INSTRUMENT_SET:
+    is_set = line.what == INSTRUMENT_SET
+    if is_set:
         new = _claim_sets(usable, missing, turn, is_primary=is_primary)
     else:
         own = None if share is None else {key: n - taken[key] for key, n in share.items()}
         new = _claim_packs(usable, missing, turn, stays=_stays(line), share=own)
     picks = tuple(
-        Pick(parcel, number)
+        Pick(
+            parcel,
+            number,
+            expected=turn.shelf.expectation(parcel, turn.case) if is_set else None,
+        )
         for parcel in usable
         if (number := taken[parcel.key] + new.get(parcel.key, 0))
     )
@@ -220,23 +232,24 @@ def _claim_sets(
     """Claim copies of an instrument set that are back, sterile, when the case starts."""
     new: dict[str, int] = defaultdict(int)
     starts = turn.case.starts
-    for parcel in usable:
+    # A copy that is there goes before one that has to come back first.
+    waits = {one.key: turn.shelf.expectation(one, turn.case) is not None for one in usable}
+    for parcel in sorted(usable, key=lambda one: waits[one.key]):
         until = turn.set_until(parcel, is_primary=is_primary)
         while sum(new.values()) < wanted and turn.shelf.is_back(parcel, starts, until):
             claim = turn.new_claim(parcel, 1, stays=False)
-            turn.shelf.add(replace(claim, is_set=True, starts=starts, until=until))
+            opened = until > turn.case.ends
+            turn.shelf.add(
+                replace(claim, is_set=True, starts=starts, until=until, is_opened=opened)
+            )
             new[parcel.key] += 1
     return new
 
 
 def _state(lines: Sequence[LineCheck]) -> str:
-    """Say in words how far the construct could be done with what was found.
-
-    ``covered``: nothing is missing. ``partly covered``: something is, but every role can be filled
-    in some size. ``not covered``: a role cannot be filled.
-    """
+    """Return which of ``STATES`` a construct is in with what was found."""
     if all(check.gap is None for check in lines):
-        return "covered"
+        return "covered if" if expectations_of(lines) else "covered"
     can_fill: dict[tuple[str, str], bool] = defaultdict(bool)
     for check in lines:
         can_fill[check.line.part, check.line.role] |= check.gap is None

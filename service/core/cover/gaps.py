@@ -1,10 +1,10 @@
 """Why something is missing, in words a nurse can act on."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 
 from service.core.constructs.kit_lines import IMPLANT, INSTRUMENT_SET, KitLine
-from service.core.cover.results import ConstructCheck, Gap, LineCheck
+from service.core.cover.results import ConstructCheck, Expectation, Gap, LineCheck
 from service.core.cover.shelf import CaseAllocation
 from service.core.cover.units import BECAUSE, Reason, StockUnits, expires_first
 
@@ -136,7 +136,39 @@ def _promised_to(found: Sequence[Reason]) -> str:
     return ", ".join(names) or "another case"
 
 
-def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float]) -> str:
+def expectation_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
+    """Say what has to happen before a case is covered.
+
+    Parameters
+    ----------
+    expectations
+        At least one.
+    zone
+        The time zone in which moments are said; the day is said where it is not the case's.
+
+    Returns
+    -------
+    str
+        One sentence, beginning with ``Covered if``.
+
+    Examples
+    --------
+    >>> noon = datetime(2031, 3, 4, 12, tzinfo=UTC)
+    >>> back = Expectation("SET", "SET-1", noon.replace(hour=11), noon, "K1")
+    >>> expectation_words([back], UTC)
+    'Covered if SET SET-1 is back by 12:00 (expected 11:00, after K1).'
+    """
+    said = []
+    for one in dict.fromkeys(expectations):
+        due, needed = one.due.astimezone(zone), one.needed.astimezone(zone)
+        when = f"{due:%H:%M}" if due.date() == needed.date() else f"{due:%Y-%m-%d %H:%M}"
+        said.append(
+            f"{one.ref} {one.name} is back by {needed:%H:%M} (expected {when}, after {one.after})"
+        )
+    return f"Covered if {' and '.join(said)}."
+
+
+def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tzinfo = UTC) -> str:
     """Say what a construct has, or what it lacks.
 
     Parameters
@@ -145,6 +177,8 @@ def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float]) -> str:
         A construct checked against stock.
     lengths_mm
         Length of every item that has one, in mm, by reference.
+    zone
+        The time zone in which moments are said.
 
     Returns
     -------
@@ -159,6 +193,8 @@ def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float]) -> str:
     """
     if check.gaps:
         return " ".join(dict.fromkeys(gap.sentence for gap in check.gaps))
+    if check.expectations:
+        return expectation_words(check.expectations, zone)
     said = [
         f"every {role} {low:g}–{high:g} mm covered" if low < high else f"{role} {low:g} mm covered"
         for role, (low, high) in _ranges(check, lengths_mm).items()

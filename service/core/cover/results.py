@@ -1,10 +1,16 @@
 """What goes into a check of cases against stock, and what comes out of it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from service.core.constructs.kit_lines import KitLine
 from service.core.cover.units import Claim, Reason, StockUnits
+
+#: The states of a construct, the best first. ``covered``: all of it is there. ``covered if``: all
+#: of it will be there if something still happens in time. ``partly covered``: something is
+#: missing, but every role can be filled in some size. ``not covered``: a role cannot be filled.
+STATES = ("covered", "covered if", "partly covered", "not covered")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +47,31 @@ class CaseToCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class Expectation:
+    """Something that has to happen before a case starts, or it is not covered.
+
+    Parameters
+    ----------
+    ref
+        What has to be back, sterile.
+    name
+        Its serial or lot.
+    due
+        When it is expected, an aware moment; never after ``needed``.
+    needed
+        When it has to be there: the start of the case.
+    after
+        The case that has it before.
+    """
+
+    ref: str
+    name: str
+    due: datetime
+    needed: datetime
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
 class Pick:
     """Units of one parcel for one line.
 
@@ -48,11 +79,14 @@ class Pick:
     ----------
     shared_with
         Other cases of the same list that count on the same unopened units.
+    expected
+        What has to happen first, or ``None`` when they are there.
     """
 
     parcel: StockUnits
     quantity: int
     shared_with: tuple[str, ...] = ()
+    expected: Expectation | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +130,7 @@ class LineCheck:
 
 @dataclass(frozen=True, slots=True)
 class ConstructCheck:
-    """A construct with its state in words: ``covered``, ``partly covered``, ``not covered``."""
+    """A construct with its state in words: one of ``STATES``."""
 
     name: str
     state: str
@@ -106,6 +140,17 @@ class ConstructCheck:
     def gaps(self) -> tuple[Gap, ...]:
         """Every gap of the construct, in the order of its lines."""
         return tuple(line.gap for line in self.lines if line.gap is not None)
+
+    @property
+    def expectations(self) -> tuple[Expectation, ...]:
+        """Everything that has to happen before the construct is covered, each once."""
+        return expectations_of(self.lines)
+
+
+def expectations_of(lines: Iterable[LineCheck]) -> tuple[Expectation, ...]:
+    """Return what has to happen before lines are covered, in their order, each once."""
+    found = (pick.expected for line in lines for pick in line.picks)
+    return tuple(dict.fromkeys(one for one in found if one is not None))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from heapq import heappop, heappush
 from itertools import chain, zip_longest
 
-from service.core.cover.results import CaseToCheck
+from service.core.cover.results import CaseToCheck, Expectation
 from service.core.cover.units import (
     Claim,
     Reason,
@@ -230,6 +230,59 @@ class ClaimedStock:
             and claim.until > starts
         ]
         return sorted(found, key=lambda claim: (claim.until or until, claim.case))
+
+    def expectation(self, parcel: StockUnits, case: CaseToCheck) -> Expectation | None:
+        """Say what has to come back before a case has a copy of a set, or nothing.
+
+        Cases have copies in order of their start. A copy nobody has opened before goes first;
+        one that has been opened, or lies with a case, has to be reprocessed before the next.
+        """
+        own = parcel.away_with == case.case
+        first = _Copy(None if own else parcel.back_at, "" if own else parcel.away_with)
+        copies = [first] * parcel.quantity
+        claims = [claim for claim in self.claims.get(parcel.key, ()) if claim.is_set]
+        claims = [claim for claim in claims if _is_before(claim, case)]
+        for claim in sorted(claims, key=lambda one: (one.starts or case.starts, one.case)):
+            if claim.case == parcel.away_with:
+                # Where its copy is has been told already.
+                continue
+            for _ in range(claim.quantity):
+                place = _next_copy(copies, claim.starts or case.starts)
+                if place is None:
+                    break
+                after = claim.case if claim.is_opened else copies[place].after
+                copies[place] = _Copy(claim.until, after)
+        place = _next_copy(copies, case.starts)
+        copy = first if place is None else copies[place]
+        if not copy.after or copy.free_at is None:
+            return None
+        name = parcel.serial or parcel.lot
+        return Expectation(parcel.ref, name, copy.free_at, case.starts, copy.after)
+
+
+@dataclass(frozen=True, slots=True)
+class _Copy:
+    """A copy of a set: from when it is free, and the case after which it was reprocessed."""
+
+    free_at: datetime | None
+    after: str
+
+
+def _is_before(claim: Claim, case: CaseToCheck) -> bool:
+    starts = claim.starts or case.starts
+    return claim.case != case.case and (starts, claim.case) < (case.starts, case.case)
+
+
+def _next_copy(copies: Sequence[_Copy], moment: datetime) -> int | None:
+    """Return the copy to take at a moment: one nobody opened, else the one free the longest."""
+    places = [
+        place for place, one in enumerate(copies) if one.free_at is None or one.free_at <= moment
+    ]
+    return min(
+        places,
+        key=lambda place: (bool(copies[place].after), copies[place].free_at or moment, place),
+        default=None,
+    )
 
 
 def _away(claim: Claim, moment: datetime) -> bool:

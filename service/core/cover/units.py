@@ -67,8 +67,13 @@ class StockUnits:
     usable_from
         For what is on its way: when it can be used, an aware moment.
     tray_of
-        The case on whose tray they lie, or ``None`` when they are on a shelf. A set that is with a
-        case comes back after its turnaround, which its claims know: it has none.
+        The case on whose tray packs lie, or ``None`` when they are on a shelf.
+    away_with
+        For copies of an instrument set: the case that has them on its tray, or after which they
+        are being reprocessed; empty when they are sterile on a shelf.
+    back_at
+        For copies that are away: the earliest moment they can be sterile on their shelf, aware;
+        ``None`` when nobody can say.
     """
 
     key: str
@@ -85,6 +90,8 @@ class StockUnits:
     due_at: datetime | None = None
     usable_from: datetime | None = None
     tray_of: str | None = None
+    away_with: str = ""
+    back_at: datetime | None = None
 
     @property
     def is_here(self) -> bool:
@@ -108,6 +115,11 @@ class Claim:
         For an instrument set: when it is away, aware moments in UTC.
     share_group
         Claims of one group lie on the same units, or ``None``: on units of their own.
+    is_opened
+        For an instrument set: whether the case opens it, so that it is reprocessed before anybody
+        else has it; one that stands by goes back as it is.
+    on_tray
+        Whether the case has brought them to its tray; for a set also while it is reprocessed.
     """
 
     case: str
@@ -120,6 +132,8 @@ class Claim:
     starts: datetime | None = None
     until: datetime | None = None
     share_group: str | None = None
+    is_opened: bool = False
+    on_tray: bool = False
 
 
 def units_needed(claims: Sequence[Claim], day: date) -> int:
@@ -198,7 +212,8 @@ def unusable_reason(
     Reason or None
         The first that applies: what must not be used at all goes before what is somebody else's,
         and that before what is not here. What is on its way never counts as there, even when it
-        is due in time.
+        is due in time. A set that is away counts when it can be back before ``starts``; that it
+        has to come back first is for the caller to say.
 
     Notes
     -----
@@ -258,6 +273,8 @@ def unusable_reasons(
     for because, applies in is_over.items():
         if applies:
             yield Reason(because, units, units.usable_from)
+    if units.away_with not in {"", case} and not _can_be_back(units, starts):
+        yield Reason("instrument_set_in_use", units, units.back_at, (units.away_with,))
     if units.tray_of not in {None, case} and not is_promised:
         yield Reason("promised", units, cases=(str(units.tray_of),))
     elif names := _all_reserved(units, day, case, claims):
@@ -265,6 +282,11 @@ def unusable_reasons(
     if units.usable_from is not None:
         in_time = starts is None or units.usable_from <= starts
         yield Reason("not_here_yet" if in_time else "not_here_in_time", units, units.usable_from)
+
+
+def _can_be_back(units: StockUnits, starts: datetime | None) -> bool:
+    """Tell whether a set that is away can be on its shelf again when a case starts."""
+    return starts is not None and units.back_at is not None and units.back_at <= starts
 
 
 def _all_reserved(

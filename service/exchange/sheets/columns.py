@@ -10,6 +10,7 @@ from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any, get_args
 
+from service.core.case_times import ends_on
 from service.core.catalogue import (
     HEAD_DESIGNS,
     ITEM_KINDS,
@@ -146,6 +147,7 @@ class OperatingListRow:
     theatre: str
     starts: time
     ends: time
+    twice: str | None
     case_reference: str
     position: int
     side: str
@@ -170,8 +172,8 @@ class OperatingListRow:
 
 def _check(row: OperatingListRow) -> list[Complaint]:
     complaints = _class_problem(row)
-    if row.ends <= row.starts:
-        complaints.append(("ends", "is not after the start"))
+    if ends_on(row.list_date, row.starts, row.ends) is None:
+        complaints.append(("ends", "is not after the start, nor within 12 hours over midnight"))
     if (row.fracture_class is None) != (row.class_year is None):
         complaints.append(
             ("class_year", "a class means something only with its year: give both or neither")
@@ -207,6 +209,7 @@ _FORMAT = Format(
         Column("theatre", cells.code(NAME_LENGTH), required=True),
         Column("starts", cells.clock, required=True),
         Column("ends", cells.clock, required=True),
+        Column("twice", cells.choice(("first", "second"))),
         Column("case_reference", cells.code(REF_LENGTH), required=True),
         Column("position", cells.whole(1, 100), required=True),
         Column("side", cells.choice(("left", "right")), required=True),

@@ -5,13 +5,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from service.core.cover.results import CaseCheck
+from service.core.cover.results import STATES, CaseCheck
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, ConfirmationOut
 from service.storage.tables import Confirmation
 
-_RANK = {"covered": 2, "partly covered": 1, "not covered": 0}
+_RANK = {state: -place for place, state in enumerate(STATES)}
 
 
 class _LineGap(Protocol):

@@ -1,15 +1,16 @@
 """Lists and cases on record: look up, and say what is no longer possible for one that has ended."""
 
 from collections.abc import Collection
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 from typing import Any
 
+from service.core.case_times import ends_on, next_shown, readings
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.people.audit import list_audit
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.base import Out
-from service.schemas.cases import CaseFields, CaseOut, ListDays, ListOut, PlanOut
+from service.schemas.cases import ENDS_LATE, CaseFields, CaseOut, ListDays, ListOut, PlanOut
 from service.storage.queries import cases
 from service.storage.tables import OperatingList, Plan, SurgicalCase
 
@@ -78,11 +79,16 @@ def list_of(unit: Unit, day: date, theatre: str) -> OperatingList:
 
 def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
     """Return the columns of a case's row."""
+    last_day = ends_on(body.list_date, body.starts, body.ends)
+    starts_at = _moment(unit, body, "starts", body.list_date)
+    ends_at = _moment(unit, body, "ends", last_day)
+    if ends_at <= starts_at:
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/ends", ENDS_LATE)])
     return {
         "list_id": list_of(unit, body.list_date, body.theatre).id,
         "position": body.position,
-        "starts_at": _moment(unit, body.list_date, body.starts),
-        "ends_at": _moment(unit, body.list_date, body.ends),
+        "starts_at": starts_at,
+        "ends_at": ends_at,
         "side": body.side,
         "sex": body.sex,
         "fracture_class": body.fracture_class,
@@ -92,8 +98,33 @@ def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
     }
 
 
-def _moment(unit: Unit, day: date, clock: time) -> datetime:
-    return datetime.combine(day, clock, tzinfo=unit.zone).astimezone(UTC)
+def _moment(unit: Unit, body: CaseFields, field: str, day: date | None) -> datetime:
+    """Return the one moment that is meant, or ask which, or say that there is none."""
+    if day is None:
+        raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{field}", ENDS_LATE)])
+    clock: time = getattr(body, field)
+    found = readings(day, clock, unit.zone)
+    if len(found) == 1 or (found and body.twice is not None):
+        return found[0] if body.twice != "second" else found[-1]
+    if found:
+        said = " or ".join(f"{unit.local(one):%H:%M (UTC%z)}" for one in found)
+        reason = (
+            f"the clock goes back on {day} and shows {clock:%H:%M} twice: say in 'twice' whether "
+            f"the first or the second is meant, {said}"
+        )
+    else:
+        shown = next_shown(day, clock, unit.zone)
+        reason = f"the clock goes forward on {day} and skips {clock:%H:%M}; next is {shown:%H:%M}"
+    raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{field}", reason)])
+
+
+def _twice_of(unit: Unit, row: SurgicalCase) -> str | None:
+    """Say which reading a case's times are, where one comes twice."""
+    for moment in (row.starts_at, row.ends_at):
+        local = unit.local(moment)
+        if len(readings(local.date(), local.time().replace(fold=0), unit.zone)) > 1:
+            return "second" if local.fold else "first"
+    return None
 
 
 def _out(
@@ -104,6 +135,7 @@ def _out(
     facts["theatre"] = operating_list.theatre
     facts["starts_at"] = unit.local(row.starts_at)
     facts["ends_at"] = unit.local(row.ends_at)
+    facts["twice"] = _twice_of(unit, row)
     facts["plan"] = None if plan is None else plan_out(unit, plan)
     return CaseOut.model_validate(facts)
 

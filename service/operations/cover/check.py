@@ -4,9 +4,16 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 
 from service.core.constructs.templates import DIMENSIONS
-from service.core.cover.gaps import cover_words
+from service.core.cover.gaps import cover_words, expectation_words
 from service.core.cover.pick_list import pick_rows
-from service.core.cover.results import CaseCheck, ConstructCheck, Gap, LineCheck
+from service.core.cover.results import (
+    CaseCheck,
+    ConstructCheck,
+    Expectation,
+    Gap,
+    LineCheck,
+    expectations_of,
+)
 from service.errors import BadInput, FieldFault
 from service.operations.cases.confirmation import confirmation_out
 from service.operations.cases.lookup import get_case, require_case
@@ -21,6 +28,7 @@ from service.schemas.cover import (
     CheckOut,
     ConstructCheckOut,
     DimensionOut,
+    ExpectationOut,
     GapOut,
     ListCheckOut,
     PickLineOut,
@@ -141,13 +149,22 @@ def case_out(
     near = [_line(one) for one in result.near]
     primary, *alternates = constructs
     state, says = primary.state, _says(primary, alternates, near)
-    if state == "covered" and says:
+    expected = expectations_of(
+        line for lines in (*(one.lines for one in result.constructs), result.near) for line in lines
+    )
+    if state in {"covered", "covered if"} and says:
         state = "partly covered"
+    elif state == "covered" and expected:
+        state = "covered if"
+    condition = _condition(expected, planner, is_short=bool(says))
+    says = f"{says} {condition}".strip()
     return CaseCheckOut.model_validate(
         {
             **facts,
             "state": state,
             "says": says or "Everything planned and everything standing by is covered.",
+            "expects": _expected(expected, planner),
+            "condition": condition,
             "constructs": constructs,
             "near": near,
             "pick_list": _pick_list(result, [one.name for one in constructs], held),
@@ -222,15 +239,38 @@ def _says(
     return " ".join(dict.fromkeys(missing))
 
 
+def _condition(expected: Sequence[Expectation], planner: PlannerContext, *, is_short: bool) -> str:
+    """Say what has to happen before a case is covered, or its rest when something is missing."""
+    if not expected:
+        return ""
+    words = expectation_words(expected, planner.zone)
+    return f"The rest is {words[:1].lower()}{words[1:]}" if is_short else words
+
+
+def _expected(expected: Sequence[Expectation], planner: PlannerContext) -> list[ExpectationOut]:
+    return [
+        ExpectationOut(
+            ref=one.ref,
+            name=one.name,
+            due=one.due.astimezone(planner.zone),
+            needed=one.needed.astimezone(planner.zone),
+            after=one.after,
+        )
+        for one in expected
+    ]
+
+
 def _construct(check: ConstructCheck, role: str, planner: PlannerContext) -> ConstructCheckOut:
     return ConstructCheckOut.model_validate(
         {
             "planned": check.name,
             "name": construct_name(check.name, planner.templates),
-            "says": cover_words(check, planner.catalogue.lengths_mm),
+            "says": cover_words(check, planner.catalogue.lengths_mm, planner.zone),
             "role": role,
             "state": check.state,
             "gaps": [_gap(gap) for gap in check.gaps],
+            "expects": _expected(check.expectations, planner),
+            "condition": _condition(check.expectations, planner, is_short=bool(check.gaps)),
             "lines": [_line(line) for line in check.lines],
         }
     )

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable
+from datetime import timedelta
 from typing import Any
 
 from service.core.cover.shelf import assign_units
@@ -9,8 +10,6 @@ from service.core.cover.units import Claim, most_needed, units_needed
 from service.errors import Taken
 from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.holds.holds import (
-    BY_HAND,
-    IN_TRAY,
     claim_of,
     held_needed,
     hold_cases,
@@ -22,7 +21,7 @@ from service.operations.holds.sets import leaving_copy_holds, unserved_copy_hold
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.storage.queries import holds, stock
-from service.storage.tables import Hold, Location, Lot, SurgicalCase
+from service.storage.tables import BY_HAND, IN_TRAY, Hold, Item, Location, Lot, SurgicalCase
 
 
 def release_and_notify(unit: Unit, lost: Iterable[Hold], why: str) -> list[SurgicalCase]:
@@ -77,17 +76,29 @@ def move_holds_to_list_day(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]
     day = unit.local(case.starts_at).date()
     losers: list[SurgicalCase] = []
     for hold in planner_of(unit).holds_in_force(case_id=case.id):
-        if hold.role not in {IN_TRAY, BY_HAND} or (hold.list_id, hold.from_at) == (
-            case.list_id,
-            case.starts_at,
-        ):
+        if hold.role not in {IN_TRAY, BY_HAND}:
             continue
-        hold.until_at = case.starts_at + (hold.until_at - hold.from_at)
-        hold.from_at, hold.list_date, hold.list_id = case.starts_at, day, case.list_id
+        until = case.ends_at + _turnaround(unit, hold)
+        then = (case.list_id, case.starts_at, until)
+        if (hold.list_id, hold.from_at, hold.until_at) == then:
+            continue
+        if unit.session.get_one(Location, hold.location_id).kind == "reprocessing":
+            # It has been opened: when it is sterile again does not hang on the case any more.
+            continue
+        hold.from_at, hold.until_at = case.starts_at, until
+        hold.list_date, hold.list_id = day, case.list_id
         hold.share_group = None
         unit.session.flush()
         losers += _settle_in(unit, case, hold)
     return list({loser.id: loser for loser in losers}.values())
+
+
+def _turnaround(unit: Unit, hold: Hold) -> timedelta:
+    """Return how long an opened set is away after its case; nothing for anything else."""
+    if not hold.is_opened:
+        return timedelta()
+    item_id = unit.session.get_one(Lot, hold.lot_id).item_id
+    return timedelta(minutes=unit.session.get_one(Item, item_id).turnaround_minutes or 0)
 
 
 def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold) -> list[SurgicalCase]:

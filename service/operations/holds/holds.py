@@ -19,17 +19,9 @@ from service.operations.cover.requirements import (
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.storage.queries import holds
-from service.storage.tables import CaseEvent, Hold, SurgicalCase
+from service.storage.tables import BY_HAND, IN_TRAY, CaseEvent, Hold, SurgicalCase
 
 Key = tuple[int, int]
-
-
-#: The role of a hold on units that have been scanned to the case's tray.
-IN_TRAY = "tray"
-
-
-#: The role of a hold that a person made, not a plan.
-BY_HAND = "by hand"
 
 
 def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
@@ -108,6 +100,7 @@ def _hold(unit: Unit, one: CaseRequirements, claim: Claim) -> Hold:
         list_id=one.operating_list.id or 0,
         stays=claim.stays,
         is_set=claim.is_set,
+        is_opened=claim.is_opened,
         from_at=claim.starts or one.row.starts_at,
         until_at=claim.until or one.row.ends_at,
         share_group=claim.share_group,
@@ -130,12 +123,12 @@ def _join_group(unit: Unit, claim: Claim) -> None:
 
 
 def release_case(unit: Unit, case: SurgicalCase, why: str) -> None:
-    """Release everything a case holds, but for sets still in turnaround after a closed case."""
+    """Release everything a case holds, but for sets it has opened that are not sterile yet."""
     found = planner_of(unit).holds_in_force(case_id=case.id)
     keeps = case.status == "closed"
     release_holds(
         unit,
-        [hold for hold in found if not (keeps and hold.is_set and hold.until_at > unit.now)],
+        [hold for hold in found if not (keeps and hold.is_set and hold.role == IN_TRAY)],
         why,
     )
 

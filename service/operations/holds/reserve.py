@@ -13,7 +13,7 @@ from service.operations.holds.conflicts import (
     release_conflicting_holds,
     taken_error,
 )
-from service.operations.holds.holds import BY_HAND, claim_of, update_held
+from service.operations.holds.holds import claim_of, update_held
 from service.operations.holds.sets import copies_free, hold_copies
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
@@ -21,7 +21,7 @@ from service.operations.stock_units import active_recall, units_at
 from service.operations.work import Unit
 from service.schemas.trays import HoldBody, HoldList, HoldOut
 from service.storage.queries import holds
-from service.storage.tables import Hold, Item, Location, Lot, OperatingList, SurgicalCase
+from service.storage.tables import BY_HAND, Hold, Item, Location, Lot, OperatingList, SurgicalCase
 
 
 def holds_of(unit: Unit, reference: str) -> HoldList:

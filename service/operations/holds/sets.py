@@ -9,10 +9,10 @@ from datetime import timedelta
 
 from service.core.cover.shelf import most_away
 from service.core.cover.units import Claim
-from service.operations.holds.holds import BY_HAND, IN_TRAY
+from service.operations.holds.holds import release_holds
 from service.operations.planner import planner_of
 from service.operations.work import Unit
-from service.storage.tables import Hold, Item, OperatingList, SurgicalCase
+from service.storage.tables import BY_HAND, IN_TRAY, Hold, Item, OperatingList, SurgicalCase
 
 
 def copies_free(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> int:
@@ -43,6 +43,7 @@ def hold_copies(  # noqa: PLR0917 - which copies, for whom, where
                 list_id=row.id or 0,
                 stays=False,
                 is_set=True,
+                is_opened=True,
                 from_at=case.starts_at,
                 until_at=case.ends_at + timedelta(minutes=item.turnaround_minutes or 0),
                 role=BY_HAND,
@@ -92,15 +93,26 @@ def unserved_copy_holds(
 def hold_turnaround(
     unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int
 ) -> None:
-    """Keep a copy that a case has used away for its turnaround, from the moment it came back."""
+    """Keep a copy that a case has opened away for its turnaround, from now on."""
     back = unit.now + timedelta(minutes=item.turnaround_minutes or 0)
-    for hold in planner_of(unit).holds_in_force(
-        case_id=case.id, lot_id=lot_id, location_id=location_id, is_set=True
-    ):
-        # A set that only stood by goes back unopened and needs no turnaround.
-        if hold.until_at > case.ends_at:
-            hold.until_at = max(hold.until_at, back)
+    where = {"case_id": case.id, "lot_id": lot_id, "location_id": location_id, "is_set": True}
+    if not planner_of(unit).holds_in_force(**where):
+        hold_copies(unit, case, item, lot_id, location_id, 1)
+    for hold in planner_of(unit).holds_in_force(**where):
+        # One that stood by has been opened, too.
+        hold.role, hold.is_opened = IN_TRAY, True
+        hold.from_at, hold.until_at = min(hold.from_at, unit.now), back
     unit.session.flush()
+
+
+def release_copies(  # noqa: PLR0917 - whose copies, where
+    unit: Unit, case: SurgicalCase, lot_id: int, location_id: int, quantity: int, why: str
+) -> None:
+    """Let go of a case's promise of copies of a set in one place: it needs them no more."""
+    own = planner_of(unit).holds_in_force(
+        case_id=case.id, lot_id=lot_id, location_id=location_id, is_set=True
+    )
+    release_holds(unit, own[:quantity], why)
 
 
 def _in_force(unit: Unit, lot_id: int, location_id: int) -> list[Hold]:

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 
 from pydantic import ValidationError
 
-from service.errors import BadInput
+from service.errors import BadInput, Conflict, Forbidden
 from service.exchange.sheets.columns import OperatingListRow
-from service.operations.cases.lookup import case_columns
+from service.operations.cases.lookup import case_columns, refuse_ended
 from service.operations.cases.plans import store_plan
 from service.operations.holds.conflicts import rehold_changed_cases
 from service.operations.imports.plan import ImportPlan
+from service.operations.people.permissions import PLAN, require
 from service.operations.planning.case_changes import refuse_past
 from service.operations.work import Unit
 from service.schemas.cases import CaseFields, FindingsBody, MeasurementsBody, PlanBody
@@ -47,6 +48,10 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
         except BadInput as error:
             for fault in error.faults:
                 plan.fault(number, fault.pointer.split("/")[1], fault.reason)
+        except Forbidden as error:
+            plan.fault(number, "primary", f"the row plans the case anew. {error.detail}")
+        except Conflict as error:
+            plan.fault(number, "case_reference", error.detail)
     plan.later(rehold_changed_cases, unit, touched, "the list was brought again")
     return plan
 
@@ -57,6 +62,7 @@ def _entry(row: OperatingListRow) -> _CaseEntry:
         theatre=row.theatre,
         starts=row.starts,
         ends=row.ends,
+        twice=row.twice,
         position=row.position,
         side=row.side,
         sex=row.sex,
@@ -82,6 +88,13 @@ def _write(unit: Unit, entry: _CaseEntry, plan: ImportPlan) -> bool:
     -------
     bool
         Whether the row said anything new.
+
+    Raises
+    ------
+    Forbidden
+        When the row plans, and whoever brings it may not.
+    Conflict
+        When it changes a case that has ended.
     """
     with unit.session.begin_nested():
         found = cases.find_case(unit.session, unit.site_id, entry.reference)
@@ -96,7 +109,10 @@ def _write(unit: Unit, entry: _CaseEntry, plan: ImportPlan) -> bool:
         if differs:
             row.sqlmodel_update(columns)
         revised = entry.plan is not None and store_plan(unit, row, entry.plan) is not None
+        if revised:
+            require(unit.caller, PLAN)
         if not is_new and (differs or revised):
+            refuse_ended(row, "a file does not change it")
             row.version += 1
     if is_new or differs or revised:
         unit.session.info.setdefault("cases", set()).add(entry.reference)

@@ -291,7 +291,8 @@ def _warnings(setting: ParBasis, plan: ParPlan) -> list[str]:
 def _sets(unit: Unit, setting: ParBasis) -> list[SetOut]:
     """Say how often a case comes while all copies of its set are away: Erlang's loss formula."""
     minutes = catalogue.turnarounds(unit.session)
-    copies = sets_that_count(unit, unit.today)
+    # A copy that is away is one all the same: that it is away is what is reckoned here.
+    copies = sets_that_count(unit, unit.today, lambda _row: True)
     found = []
     for ref, chance in sorted(setting.sets.items()):
         away = setting.mix.minutes + minutes.get(ref, 0)

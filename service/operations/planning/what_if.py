@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from service.core.case_times import ends_on
 from service.core.catalogue import ItemFacts
 from service.core.constructs.planned import read_planned
 from service.core.constructs.templates import DIMENSIONS
@@ -21,7 +22,7 @@ from service.operations.planner import PlannerContext, planner_of
 from service.operations.planning.case_changes import add_case, change_case, make_plan
 from service.operations.readiness import case_answer, case_question
 from service.operations.work import Unit
-from service.schemas.cases import CaseFields, CaseOut
+from service.schemas.cases import ENDS_LATE, CaseFields, CaseOut
 from service.schemas.cover import CaseCheckOut, CheckOut, ConstructCheckOut, PickLineOut
 from service.schemas.planning import SuggestedPlan
 from service.schemas.what_if import (
@@ -89,13 +90,13 @@ def _move(unit: Unit, body: WhatIfBody) -> None:
         return
     known = get_case(unit, move.case)
     facts = known.model_dump(include=set(CaseFields.model_fields))
-    facts |= {"starts": move.starts, "ends": move.ends}
+    facts |= {"starts": move.starts, "ends": move.ends, "twice": move.twice}
     if move.list_date is not None:
         facts["list_date"] = move.list_date
     if move.theatre is not None:
         facts["theatre"] = move.theatre
-    if move.ends <= move.starts:
-        fault = FieldFault("/move_case/ends", "the case must end after it starts")
+    if ends_on(known.list_date, move.starts, move.ends) is None:
+        fault = FieldFault("/move_case/ends", ENDS_LATE)
         raise BadInput("The case cannot be moved like that.", faults=[fault])
     with _inside("/move_case"):
         change_case(unit, move.case, CaseFields.model_validate(facts), known.version)

@@ -6,10 +6,11 @@ from typing import Any
 
 from sqlalchemy import Row
 
+from service.core.recalls import is_named
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.catalogue import require_item
 from service.operations.planner import planner_of
-from service.operations.stock_units import recall_names
+from service.operations.stock_units import recall_may_name, recall_names
 from service.operations.work import Unit
 from service.schemas.recalls import (
     GoneUnits,
@@ -26,11 +27,6 @@ from service.storage.queries import catalogue, recalls
 from service.storage.tables import Item, Recall
 
 
-def _may_name(recall: Recall, lot_number: str, serial: str) -> bool:
-    """Tell whether only what the pack does not say keeps a recall from naming it."""
-    return recall_names(recall, lot_number or recall.lot_number, serial or recall.serial)
-
-
 def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[str, str]:
     """Say that a pack is recalled, and say that it may be.
 
@@ -44,11 +40,12 @@ def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[
     tuple of str
         What is certain and what is in doubt; empty when there is nothing to say.
     """
+    planner_of(unit).refuse_late_clock()
     found = planner_of(unit).recalls_on(item.id or 0, item.supplier)
     certain = next((one for one in found if recall_names(one, *printed)), None)
     if certain is not None:
         return f"recalled by notice {certain.notice} ({certain.reason}).", ""
-    doubtful = next((one for one in found if _may_name(one, *printed)), None)
+    doubtful = next((one for one in found if recall_may_name(one, *printed)), None)
     if doubtful is None:
         return "", ""
     what = f"lot {doubtful.lot_number}" if doubtful.lot_number else f"serial {doubtful.serial}"
@@ -117,12 +114,14 @@ def units_named(unit: Unit, recall: Recall) -> NamedLots:
     named: dict[int, Row[Any]] = {}
     in_doubt: dict[int, Row[Any]] = {}
     for row in recalls.lots_like(unit.session, recall):
-        lacks = (
-            (recall.lot_number and not row.lot_number)
-            or (recall.serial and not row.serial)
-            or (recall.supplier and not row.supplier)
+        is_certain = is_named(
+            (
+                (recall.supplier, row.supplier),
+                (recall.lot_number, row.lot_number),
+                (recall.serial, row.serial),
+            )
         )
-        (in_doubt if lacks else named)[row.id] = row
+        (named if is_certain else in_doubt)[row.id] = row
     return NamedLots(named, in_doubt)
 
 
@@ -247,8 +246,8 @@ def _used_before(unit: Unit, recall: Recall) -> tuple[list[UsedUnits], list[Used
             source="history",
         )
         # The history keeps no serials.
-        lacks = recall.serial or (recall.lot_number and not lot)
-        (unsure if lacks else certain).append(one)
+        is_certain = is_named(((recall.lot_number, lot), (recall.serial, "")))
+        (certain if is_certain else unsure).append(one)
     return certain, unsure
 
 

@@ -5,6 +5,7 @@ from typing import Any
 from sqlalchemy import Row
 from sqlalchemy.exc import IntegrityError
 
+from service.core.recalls import comparable
 from service.errors import BadInput, Conflict, Duplicate, FieldFault
 from service.operations.cases.lookup import require_case
 from service.operations.catalogue import require_item
@@ -73,7 +74,7 @@ def _add(unit: Unit, body: RecallBody) -> Recall:
 
 def _supplies(unit: Unit, item: Item | None, supplier: str) -> bool:
     if item is not None:
-        return item.supplier.lower() == supplier.lower()
+        return comparable(item.supplier) == comparable(supplier)
     return recalls.supplier_is_known(unit.session, supplier)
 
 

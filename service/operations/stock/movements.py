@@ -13,7 +13,7 @@ from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.planner import planner_of
-from service.operations.stock_units import active_recall, why_not_usable
+from service.operations.stock_units import naming_recall, why_not_usable
 from service.operations.work import Unit
 from service.schemas.stock import (
     CountBody,
@@ -162,17 +162,37 @@ def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
 
 def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
     place = find_place(unit, body.at, "/at")
-    refuse_tray(unit, place, lot)
+    if place.kind != "reprocessing":
+        refuse_tray(unit, place, lot)
     there = stock.quantity_at(unit.session, lot.id or 0, place.id or 0)
     difference = body.counted - there
     if difference == 0:
         return movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
+    if difference > 0:
+        _refuse_washed_off(unit, lot, place)
     # The count is the truth: what is promised of units that are not there is given up and told.
     origin, target = (None, place.id) if difference > 0 else (place.id, None)
     line = ledger_line(
         unit, "count", lot.id, abs(difference), origin=origin, target=target, reason=body.reason
     )
     return _posted(unit, item, lot, line, follow=False)
+
+
+def _refuse_washed_off(unit: Unit, lot: Lot, place: Location) -> None:
+    """Keep a count from making usable what was counted away where it must not be used.
+
+    What lay in quarantine or was being reprocessed and was then missing is still not fit when it
+    turns up: it is counted where it belongs, and released or scanned out from there.
+    """
+    lost = stock.counted_away(unit.session, unit.site_id, lot.id or 0)
+    if place.kind != "shelf" or not lost:
+        return
+    where = ", ".join(f"{one.store}, {one.shelf}" for one in lost)
+    reason = (
+        f"units of this lot were last missing at {where}; count them there, and let them out from "
+        "there when they may be used"
+    )
+    raise BadInput("Nothing was saved.", faults=[FieldFault("/counted", reason)])
 
 
 def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
@@ -227,6 +247,16 @@ def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
 
     A lot that no open pack of the case accounts for may be taken off or counted.
     """
+    if place.kind == "reprocessing" and lot is None:
+        raise Conflict(
+            f"{place.store}, {place.shelf} is for sets that were opened: send them there from the "
+            "tray of their case."
+        )
+    if place.kind == "reprocessing":
+        raise Conflict(
+            f"{place.store}, {place.shelf}: a set leaves it when it is scanned out of "
+            "sterilisation, or is written off as missing by a count."
+        )
     if place.kind != "theatre":
         return
     case = planner_of(unit).find_case(place.shelf)
@@ -370,7 +400,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
     )
     if missing is not None:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", missing)])
-    notice = active_recall(unit, item_key(item), item.supplier, body.lot or "", body.serial or "")
+    notice = naming_recall(unit, item_key(item), item.supplier, body.lot or "", body.serial or "")
     if notice is not None and place.kind != "quarantine":
         reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])

@@ -12,7 +12,13 @@ from service.operations.cover.requirements import CaseRequirements, case_require
 from service.operations.planner import planner_of
 from service.operations.stock.movements import list_deliveries
 from service.operations.stock.view import DAYS_AHEAD, shortages_ahead
-from service.operations.stock_units import sets_that_count, why_not_usable
+from service.operations.stock_units import (
+    AWAY_WITH,
+    sets_of_day,
+    units_of,
+    why_not_usable,
+    with_return,
+)
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, CheckOut, SetTimes, SetUseOut
 from service.schemas.stock import (
@@ -49,9 +55,14 @@ def list_sets(unit: Unit) -> SetsOut:
     rows = planner_of(unit).stock_of({item.ref for item in facts})
     lots = sorted({row.lot_id for row in rows})
     holds = catalogue.holds_on(unit.session, unit.site_id, lots)
+    away = {row.location_id for row in rows if row.location_kind in {"theatre", "reprocessing"}}
     shelf = _SetFacts(
         rows,
-        [hold for hold in holds if hold.is_set and hold.until_at > unit.now],
+        [
+            hold
+            for hold in holds
+            if hold.is_set and (hold.until_at > unit.now or hold.location_id in away)
+        ],
         {one.row.reference: one for one in prepared},
         [one for one in shortages_ahead(unit) if one.what == "instrument set"],
         list_deliveries(unit).deliveries,
@@ -93,27 +104,47 @@ def _copy(unit: Unit, row: Row[Any], shelf: _SetFacts) -> SetCopy:
         for hold in shelf.holds
         if (hold.lot_id, hold.location_id) == (row.lot_id, row.location_id)
     ]
-    away = [hold for hold in own if hold.from_at <= unit.now or row.location_kind == "theatre"]
+    if row.location_kind not in {"theatre", "reprocessing"}:
+        away = [hold for hold in own if hold.from_at <= unit.now]
+        case = away[0].reference if away else None
+        is_away = len(away) >= row.quantity
+        back_at = min(hold.until_at for hold in away) if is_away else None
+    else:
+        units = with_return(unit, units_of(row, shelf.recalled))
+        case = units.away_with if row.location_kind == "theatre" or units.back_at else None
+        away = [hold for hold in own if hold.reference == case]
+        is_away, back_at = True, units.back_at
+    due = away[0].until_at if away and row.location_kind == "reprocessing" else None
     coming = [hold for hold in own if hold not in away]
     state = why_not_usable(row, shelf.recalled, unit.today)
-    is_away = len(away) >= row.quantity
-    if not state and row.location_kind == "theatre":
-        state = f"with {row.shelf}"
-    elif not state and is_away:
-        state = "away"
+    if is_away and (not state or state.startswith(AWAY_WITH)):
+        # Where it is says more than that it is away.
+        state = _where_away(row, case)
     facts = row._asdict()
     return SetCopy.model_validate(
         {
             **facts,
-            "serial": row.serial or row.lot_number,
+            "lot": row.lot_number,
             "state": state or "ready",
             "is_ready": not state,
-            "back_at": unit.local(min(hold.until_at for hold in away)) if is_away else None,
-            "with_case": away[0].reference if away else None,
+            "sent_at": None if due is None else unit.local(due - _turnaround(unit, row)),
+            "is_overdue": due is not None and due < unit.now,
+            "back_at": None if back_at is None else unit.local(back_at),
+            "with_case": case,
             "next_case": coming[0].reference if coming else None,
             "next_at": unit.local(coming[0].from_at) if coming else None,
         }
     )
+
+
+def _turnaround(unit: Unit, row: Row[Any]) -> timedelta:
+    return timedelta(minutes=planner_of(unit).catalogue.turnarounds.get(row.ref, 0))
+
+
+def _where_away(row: Row[Any], case: str | None) -> str:
+    if row.location_kind == "reprocessing":
+        return "being reprocessed"
+    return f"with {case}" if row.location_kind == "theatre" else "away"
 
 
 def _held(unit: Unit, hold: Row[Any], shelf: _SetFacts) -> SetNeed:
@@ -162,7 +193,7 @@ def set_times(unit: Unit, check: CheckOut) -> list[SetTimes]:
         By name; the cases in order of start.
     """
     minutes = planner_of(unit).catalogue.turnarounds
-    copies = sets_that_count(unit, check.date)
+    copies = sets_of_day(unit, check.date, check.case_starts())
     names: dict[str, str] = {}
     uses: dict[str, list[CaseCheckOut]] = {}
     for case in sorted(

@@ -6,14 +6,28 @@ from sqlalchemy import Row
 
 from service.errors import Conflict
 from service.operations.holds.conflicts import move_with_holds, rehold_cases, release_and_notify
-from service.operations.holds.holds import IN_TRAY, release_holds, update_held
-from service.operations.holds.sets import hold_copies, hold_turnaround, unserved_copy_holds
-from service.operations.locations import ledger_line
+from service.operations.holds.holds import release_holds, update_held
+from service.operations.holds.sets import (
+    hold_copies,
+    hold_turnaround,
+    release_copies,
+    unserved_copy_holds,
+)
+from service.operations.locations import ledger_line, reprocessing_place
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.trays import PackBody, PackOutcomeBody
 from service.storage.queries import stock
-from service.storage.tables import CasePack, Hold, Item, Location, Lot, OperatingList, SurgicalCase
+from service.storage.tables import (
+    IN_TRAY,
+    CasePack,
+    Hold,
+    Item,
+    Location,
+    Lot,
+    OperatingList,
+    SurgicalCase,
+)
 
 
 def _tray_place(unit: Unit, case: SurgicalCase) -> Location:
@@ -117,16 +131,15 @@ def record_outcome(  # noqa: PLR0917 - one pack's end
     home = unit.session.get_one(Location, pack.home_location_id)
     _shrink_tray_hold(unit, case, lot, tray, body.quantity)
     reason = body.reason or ""
+    if body.fate == "reprocess":
+        _send_to_reprocessing(unit, case, item, lot, tray, body)
+        pack.returned += body.quantity
+        return
     if body.fate == "return":
         line = _line(unit, "return", case, lot, body.quantity, tray, home, reason)
         move_with_holds(unit, line, follow=True)
-        if item.reusable:
-            hold_turnaround(unit, case, item, lot.id or 0, home.id or 0)
-            short = unserved_copy_holds(unit, lot.id or 0, home.id or 0, own=case.id)
-            rehold_cases(
-                unit,
-                release_and_notify(unit, short, f"the set is back late from case {case.reference}"),
-            )
+        # It was not opened: whoever is next can have it now.
+        release_copies(unit, case, lot.id or 0, home.id or 0, body.quantity, "back unopened")
         pack.returned += body.quantity
         return
     used = _become_owned(unit, case, lot, tray, body) if lot.ownership == "consigned" else lot
@@ -136,6 +149,20 @@ def record_outcome(  # noqa: PLR0917 - one pack's end
         pack.implanted += body.quantity
     else:
         pack.wasted += body.quantity
+
+
+def _send_to_reprocessing(  # noqa: PLR0917 - one set's way
+    unit: Unit, case: SurgicalCase, item: Item, lot: Lot, tray: Location, body: PackOutcomeBody
+) -> None:
+    """Send copies of a set that has been opened away; it is back when it is scanned out again."""
+    place = reprocessing_place(unit)
+    lot_id, place_id = lot.id or 0, place.id or 0
+    line = _line(unit, "reprocess", case, lot, body.quantity, tray, place, body.reason or "")
+    move_with_holds(unit, line, follow=True)
+    hold_turnaround(unit, case, item, lot_id, place_id)
+    short = unserved_copy_holds(unit, lot_id, place_id, own=case.id)
+    why = f"{item.ref} {lot.serial or lot.lot_number} was opened in case {case.reference}"
+    rehold_cases(unit, release_and_notify(unit, short, why))
 
 
 def _opened(case: SurgicalCase) -> str:

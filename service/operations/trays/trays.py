@@ -3,7 +3,7 @@
 prepared → in theatre → closed. A case is closed when every pack is implanted, wasted or back.
 """
 
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy import Row
 
@@ -14,7 +14,7 @@ from service.operations.cases.lookup import refuse_ended, require_case
 from service.operations.catalogue import facts_of, require_item
 from service.operations.cover.check import check_case
 from service.operations.holds.conflicts import taken_error
-from service.operations.holds.holds import IN_TRAY, release_case
+from service.operations.holds.holds import release_case
 from service.operations.holds.reserve import refuse_unfit
 from service.operations.holds.sets import copies_free
 from service.operations.locations import find_place, item_key
@@ -38,7 +38,7 @@ from service.schemas.trays import (
     TrayOut,
 )
 from service.storage.queries import trays
-from service.storage.tables import Hold, Item, Location, Lot, SurgicalCase
+from service.storage.tables import IN_TRAY, Hold, Item, Location, Lot, SurgicalCase
 
 #: Where a case may go from each status.
 _NEXT = {
@@ -212,6 +212,12 @@ def _refuse_fate(case: SurgicalCase, item: Item, left: int, body: PackOutcomeBod
     if body.fate == "implant" and item.reusable:
         reason = "an instrument set is not implanted; return it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
+    if body.fate == "reprocess" and not item.reusable:
+        reason = f"{item.ref} is for single use and is not reprocessed"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
+    if body.fate == "waste" and item.reusable:
+        reason = "an instrument set is not used up; send it to be reprocessed"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
     if body.fate == "implant":
         refuse_ended(case, "nothing is implanted in it")
 
@@ -373,7 +379,7 @@ def aloud_out(unit: Unit, reference: str, named: PackOutcomeBody | PackBody) -> 
     lot = planner_of(unit).find_lot(item_key(item), found.lot, found.serial, found.ownership)
     facts = facts_of(item)
     return AloudOut(
-        **found.model_dump(exclude={"picked"}),
+        **found.model_dump(exclude={"picked", "reusable"}),
         kind=item.kind,
         size=describe_size(facts),
         side=item.side or "",
@@ -388,9 +394,23 @@ def _is_same(one: PackOut, named: PackOutcomeBody | PackBody) -> bool:
     return (one.ref, one.lot, one.serial, one.ownership) == key
 
 
+def fate_unless_said(status: str, *, is_reusable: bool) -> Literal["return", "reprocess"]:
+    """Return what becomes of what is left on a tray when nobody says it of each.
+
+    A set that has been in theatre is sent to be reprocessed: unless somebody says otherwise, it has
+    been opened. Packs go back to their shelves.
+
+    Parameters
+    ----------
+    status
+        The case's.
+    """
+    return "reprocess" if is_reusable and status == "in_theatre" else "return"
+
+
 def return_all_packs(unit: Unit, reference: str) -> SettledOut:
-    """Put everything that is still on the tray back on its shelf."""
-    require_case(unit, reference)
+    """Put everything that is still on the tray back on its shelf, and opened sets where they go."""
+    case = require_case(unit, reference)
     went_back = 0
     for one in tray_of(unit, reference).packs:
         if one.open:
@@ -399,7 +419,7 @@ def return_all_packs(unit: Unit, reference: str) -> SettledOut:
                 lot=one.lot or None,
                 serial=one.serial or None,
                 ownership=one.ownership,
-                fate="return",
+                fate=fate_unless_said(case.status, is_reusable=one.reusable),
                 quantity=one.open,
             )
             record_pack_outcome(unit, reference, body)

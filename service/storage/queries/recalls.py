@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, and_, case, exists, func, or_, select
 from sqlmodel import Session, col
 
+from service.core.recalls import comparable
 from service.storage.tables import (
     CASE,
     ITEM,
@@ -42,41 +43,44 @@ def active_on(session: Session, item_id: int, supplier: str) -> list[Recall]:
     query = select(Recall).where(
         col(Recall.lifted_at).is_(None),
         or_(col(Recall.item_id).is_(None), col(Recall.item_id) == item_id),
-        or_(col(Recall.supplier) == "", func.lower(col(Recall.supplier)) == func.lower(supplier)),
+        col(Recall.supplier_key).in_(["", comparable(supplier)]),
     )
     return list(session.execute(query.order_by(col(Recall.id))).scalars())
 
 
 def supplier_is_known(session: Session, supplier: str) -> bool:
-    """Tell whether the catalogue has an item of a supplier, whatever the case of its letters."""
-    query = select(ITEM.c.id).where(func.lower(ITEM.c.supplier) == func.lower(supplier)).limit(1)
+    """Tell whether the catalogue has an item of a supplier, however it is written."""
+    query = select(ITEM.c.id).where(ITEM.c.supplier_key == comparable(supplier)).limit(1)
     return session.execute(query).first() is not None
 
 
 def blocked_lot_ids(session: Session) -> set[int]:
-    """Return the lots that a recall in force names."""
+    """Return the lots that a recall in force names, or may name: they lack what it says."""
     query = (
         select(LOT.c.id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
-        .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_named_by_recall()))
+        .join(RECALL, and_(RECALL.c.lifted_at.is_(None), *_may_be_named()))
         .distinct()
     )
     return set(session.execute(query).scalars())
 
 
 def names_recalled() -> ColumnElement[bool]:
-    """Tell of a lot and its item, in another statement, whether a recall in force names them."""
-    return exists().where(RECALL.c.lifted_at.is_(None), *_named_by_recall()).correlate(LOT, ITEM)
+    """Tell of a lot and its item, in another statement, whether a recall in force may name them."""
+    return exists().where(RECALL.c.lifted_at.is_(None), *_may_be_named()).correlate(LOT, ITEM)
 
 
-def _named_by_recall() -> list[ColumnElement[bool]]:
-    """Return what must hold of a lot and its item for a recall to name it."""
-    pairs = (
-        (RECALL.c.supplier, ITEM.c.supplier),
-        (RECALL.c.lot_number, LOT.c.lot_number),
-        (RECALL.c.serial, LOT.c.serial),
-    )
-    rules = [or_(theirs == "", func.lower(theirs) == func.lower(ours)) for theirs, ours in pairs]
+#: What a recall says, and what is on record of the lot and its item.
+_PAIRS = (
+    (RECALL.c.supplier_key, ITEM.c.supplier_key),
+    (RECALL.c.lot_key, LOT.c.lot_key),
+    (RECALL.c.serial_key, LOT.c.serial_key),
+)
+
+
+def _may_be_named() -> list[ColumnElement[bool]]:
+    """Return what must hold of a lot and its item: ``core.recalls.may_be_named`` as a statement."""
+    rules = [or_(theirs == "", ours == "", theirs == ours) for theirs, ours in _PAIRS]
     return [or_(RECALL.c.item_id.is_(None), RECALL.c.item_id == ITEM.c.id), *rules]
 
 
@@ -87,13 +91,10 @@ def lots_like(session: Session, recall: Recall) -> Sequence[Row[Any]]:
     ).join(ITEM, ITEM.c.id == LOT.c.item_id)
     if recall.item_id is not None:
         query = query.where(ITEM.c.id == recall.item_id)
-    for named, column in (
-        (recall.supplier, ITEM.c.supplier),
-        (recall.lot_number, LOT.c.lot_number),
-        (recall.serial, LOT.c.serial),
-    ):
+    said = (recall.supplier, recall.lot_number, recall.serial)
+    for named, (_, ours) in zip(said, _PAIRS, strict=True):
         if named:
-            query = query.where(or_(column == "", func.lower(column) == func.lower(named)))
+            query = query.where(ours.in_(["", comparable(named)]))
     return session.execute(query.order_by(ITEM.c.ref, LOT.c.id)).all()
 
 
@@ -157,8 +158,7 @@ def used_before(session: Session, recall: Recall) -> Sequence[tuple[str, str, st
     if recall.item_id is not None:
         query = query.where(ITEM.c.id == recall.item_id)
     if recall.supplier:
-        query = query.where(func.lower(ITEM.c.supplier) == func.lower(recall.supplier))
+        query = query.where(ITEM.c.supplier_key == comparable(recall.supplier))
     if recall.lot_number:
-        same = func.lower(PAST_USE.c.lot_number) == func.lower(recall.lot_number)
-        query = query.where(or_(same, PAST_USE.c.lot_number == ""))
+        query = query.where(PAST_USE.c.lot_key.in_(["", comparable(recall.lot_number)]))
     return [tuple(row) for row in session.execute(query)]

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import (
@@ -10,6 +10,7 @@ from sqlalchemy import (
     Row,
     Select,
     bindparam,
+    case,
     func,
     insert,
     or_,
@@ -37,6 +38,9 @@ from service.storage.tables import (
     Site,
     Transfer,
 )
+
+_NEWEST_AT = select(MOVEMENT.c.at).order_by(MOVEMENT.c.seq.desc()).limit(1)
+
 
 # Written once: building a statement anew costs more than carrying it out.
 _FIND_LOCATION = select(Location).where(
@@ -175,8 +179,12 @@ def stock_rows(
 
 
 def units_lying(session: Session, site_id: int, refs: Collection[str] | None) -> Sequence[Row[Any]]:
-    """Return what lies where, and whether a recall in force names it; not how much is promised."""
-    query = _lying(names_recalled().label("recalled")).where(PLACE.c.site_id == site_id)
+    """Return what lies where, and whether a recall in force may name it; not how much is promised.
+
+    Each row says when the newest line of the ledger was written, too.
+    """
+    newest = _NEWEST_AT.scalar_subquery().label("newest_at")
+    query = _lying(names_recalled().label("recalled"), newest).where(PLACE.c.site_id == site_id)
     if refs is not None and len(refs) <= _MOST_REFS:
         query = query.where(ITEM.c.ref.in_(sorted(refs)))
     return session.execute(query).all()
@@ -209,6 +217,43 @@ def _lying(*more: ColumnElement[Any]) -> Select[Any]:
         .where(BALANCE.c.quantity > 0)
         .order_by(ITEM.c.ref, LOT.c.id, PLACE.c.id)
     )
+
+
+def counted_away(session: Session, site_id: int, lot_id: int) -> Sequence[Row[Any]]:
+    """Return where units of a lot that must not be used were counted away and not found again."""
+    change = case(
+        (MOVEMENT.c.from_location_id == PLACE.c.id, MOVEMENT.c.quantity), else_=-MOVEMENT.c.quantity
+    )
+    query = (
+        select(PLACE.c.store, PLACE.c.shelf)
+        .join(
+            MOVEMENT,
+            or_(MOVEMENT.c.from_location_id == PLACE.c.id, MOVEMENT.c.to_location_id == PLACE.c.id),
+        )
+        .where(
+            PLACE.c.site_id == site_id,
+            PLACE.c.kind.in_(("quarantine", "reprocessing")),
+            MOVEMENT.c.lot_id == lot_id,
+            MOVEMENT.c.kind == "count",
+        )
+        .group_by(PLACE.c.store, PLACE.c.shelf)
+        .having(func.sum(change) > 0)
+        .order_by(PLACE.c.store, PLACE.c.shelf)
+    )
+    return session.execute(query).all()
+
+
+def last_shelf(session: Session, lot_id: int) -> int | None:
+    """Return the shelf that units of a lot were last brought to a tray from."""
+    query = (
+        select(MOVEMENT.c.from_location_id)
+        .join(PLACE, PLACE.c.id == MOVEMENT.c.from_location_id)
+        .where(MOVEMENT.c.lot_id == lot_id, MOVEMENT.c.kind == "pick", PLACE.c.kind == "shelf")
+        .order_by(MOVEMENT.c.seq.desc())
+        .limit(1)
+    )
+    found: int | None = session.execute(query).scalar()
+    return found
 
 
 def quantity_at(session: Session, lot_id: int, location_id: int) -> int:
@@ -340,6 +385,12 @@ def _add_to_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> Non
         for row in rows
     ]
     session.execute(statement, values)
+
+
+def newest_at(session: Session) -> datetime | None:
+    """Return when the newest line of the ledger was written."""
+    found: datetime | None = session.execute(_NEWEST_AT).scalar()
+    return found
 
 
 def last_seq(session: Session) -> int:

@@ -2,6 +2,8 @@
 
 from service.storage.tables.base import table_of
 from service.storage.tables.cases import (
+    BY_HAND,
+    IN_TRAY,
     CaseEvent,
     CasePack,
     Confirmation,
@@ -38,8 +40,10 @@ __all__ = [
     "AUDIT_LINE",
     "BALANCE",
     "BILLED_USE",
+    "BY_HAND",
     "CASE",
     "HOLD",
+    "IN_TRAY",
     "ITEM",
     "LIST",
     "LOAN_RETURN",

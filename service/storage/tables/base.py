@@ -2,8 +2,11 @@
 
 from typing import Any
 
-from sqlalchemy import CheckConstraint, Table, text
+from sqlalchemy import CheckConstraint, Column, String, Table, event, text
+from sqlalchemy.engine.default import DefaultExecutionContext
 from sqlmodel import SQLModel
+
+from service.core.recalls import comparable
 
 # Named constraints, so that a migration can find them on both databases. The first migration names
 # its own by this convention: it never changes.
@@ -44,3 +47,24 @@ def where_active() -> dict[str, Any]:
         "sqlite_where": text("released_at IS NULL"),
         "postgresql_where": text("released_at IS NULL"),
     }
+
+
+def comparable_of(printed: str) -> Column[str]:
+    """Make the column with the comparable form of another; each way of adding a row fills it."""
+
+    def made(context: DefaultExecutionContext) -> str:
+        given = context.get_current_parameters()  # type: ignore[no-untyped-call] # SQLAlchemy has no types for it
+        return comparable(given[printed])
+
+    # A row added past the program has an empty form: nobody knows what it reads as.
+    return Column(String, nullable=False, default=made, server_default=text("''"))
+
+
+def follow_changes(model: type[SQLModel], **columns: str) -> None:
+    """Keep comparable forms true when a row is changed: by the column, what it is the form of."""
+
+    def follow(_mapper: object, _connection: object, row: SQLModel) -> None:
+        for column, printed in columns.items():
+            setattr(row, column, comparable(getattr(row, printed)))
+
+    event.listen(model, "before_update", follow)

@@ -3,13 +3,21 @@
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, Index, UniqueConstraint
+from sqlalchemy import JSON, CheckConstraint, Column, Index, UniqueConstraint, false
 from sqlmodel import Field, SQLModel
 
 from service.storage.database import UtcDateTime
 from service.storage.tables.base import one_of, where_active
 
 CASE_STATUSES = frozenset({"planned", "prepared", "in_theatre", "closed", "cancelled"})
+
+
+#: The role of a hold on units that have been scanned to the case's tray.
+IN_TRAY = "tray"
+
+
+#: The role of a hold that a person made, not a plan.
+BY_HAND = "by hand"
 
 
 class OperatingList(SQLModel, table=True):
@@ -99,6 +107,7 @@ class Hold(SQLModel, table=True):
     list_id: int = Field(foreign_key="operating_list.id")
     stays: bool
     is_set: bool = False
+    is_opened: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
     from_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     until_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     role: str = ""

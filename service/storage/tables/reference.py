@@ -7,6 +7,7 @@ from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from service.storage.database import UtcDateTime
+from service.storage.tables.base import comparable_of, follow_changes
 
 
 class ConstructTemplate(SQLModel, table=True):
@@ -62,6 +63,7 @@ class PastUse(SQLModel, table=True):
     lot_number: str = ""
     case_reference: str = ""
     outcome: str = "implanted"
+    lot_key: str | None = Field(default=None, sa_column=comparable_of("lot_number"))
 
 
 class Recall(SQLModel, table=True):
@@ -84,6 +86,9 @@ class Recall(SQLModel, table=True):
     at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     actor: str
     lifted_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
+    supplier_key: str | None = Field(default=None, sa_column=comparable_of("supplier"))
+    lot_key: str | None = Field(default=None, sa_column=comparable_of("lot_number"))
+    serial_key: str | None = Field(default=None, sa_column=comparable_of("serial"))
 
 
 class ItemCode(SQLModel, table=True):
@@ -106,3 +111,7 @@ class DoneRequest(SQLModel, table=True):
     fingerprint: str
     body: str
     at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+
+
+follow_changes(PastUse, lot_key="lot_number")
+follow_changes(Recall, supplier_key="supplier", lot_key="lot_number", serial_key="serial")

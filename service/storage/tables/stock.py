@@ -7,15 +7,16 @@ from sqlmodel import Field, SQLModel
 
 from service.core.catalogue import HEAD_DESIGNS, ITEM_KINDS, OWNERSHIPS, SIDES, STERILITIES, THREADS
 from service.storage.database import UtcDateTime
-from service.storage.tables.base import one_of, positive
+from service.storage.tables.base import comparable_of, follow_changes, one_of, positive
 
-LOCATION_KINDS = frozenset({"shelf", "quarantine", "theatre"})
+LOCATION_KINDS = frozenset({"shelf", "quarantine", "theatre", "reprocessing"})
 
 
 MOVEMENT_KINDS = frozenset(
     {
         *("receive", "move", "pick", "return", "implant", "waste", "write_off", "count"),
         *("quarantine", "release", "loan_in", "loan_out", "consigned_use"),
+        *("reprocess", "sterilise"),
     }
 )
 
@@ -31,7 +32,7 @@ class Site(SQLModel, table=True):
 
 
 class Location(SQLModel, table=True):
-    """A shelf in a store, or the quarantine, or a theatre."""
+    """A shelf in a store, the quarantine, a tray in a theatre, or where sets are reprocessed."""
 
     __table_args__ = (
         UniqueConstraint("site_id", "store", "shelf"),
@@ -90,6 +91,7 @@ class Item(SQLModel, table=True):
     emdn_code: str | None = None
     turnaround_minutes: int | None = None
     version: int = 1
+    supplier_key: str | None = Field(default=None, sa_column=comparable_of("supplier"))
 
 
 class Lot(SQLModel, table=True):
@@ -102,6 +104,8 @@ class Lot(SQLModel, table=True):
         CheckConstraint("ownership <> 'loan' OR return_by IS NOT NULL", name="loan_has_return"),
         one_of("ownership", OWNERSHIPS),
         one_of("sterility", STERILITIES),
+        Index("ix_lot_lot_key", "lot_key"),
+        Index("ix_lot_serial_key", "serial_key"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
@@ -112,6 +116,8 @@ class Lot(SQLModel, table=True):
     ownership: str = "owned"
     return_by: date | None = None
     sterility: str = "sterile"
+    lot_key: str | None = Field(default=None, sa_column=comparable_of("lot_number"))
+    serial_key: str | None = Field(default=None, sa_column=comparable_of("serial"))
 
 
 class Movement(SQLModel, table=True):
@@ -159,3 +165,7 @@ class Balance(SQLModel, table=True):
     location_id: int = Field(foreign_key="location.id", primary_key=True)
     quantity: int = 0
     held: int = 0
+
+
+follow_changes(Item, supplier_key="supplier")
+follow_changes(Lot, lot_key="lot_number", serial_key="serial")

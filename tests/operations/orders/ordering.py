@@ -6,6 +6,7 @@ from pydantic import BaseModel
 
 from service.operations.catalogue import add_item
 from service.operations.orders import draft, loans, progress, receive, view
+from service.operations.stock import reprocessing
 from service.operations.stock.movements import list_deliveries
 from service.operations.suppliers import put_supplier
 from service.operations.work import Unit
@@ -159,7 +160,7 @@ class Desk:
 
     def sterilise(self, **fields: object) -> SterilisedOut:
         body = SteriliseBody.model_validate(fields)
-        return self.work.write(lambda unit: loans.make_sterile(unit, body), self.actor)
+        return self.work.write(lambda unit: reprocessing.make_sterile(unit, body), self.actor)
 
     def coming(self) -> dict[tuple[str, str], int]:
         """Give what is on its way, as the planner is told: by order and REF."""

@@ -16,7 +16,7 @@ from service.operations.backup import verify
 from service.operations.planner import planner_of
 from service.operations.recalls.notices import get_recall, list_recalls
 from service.operations.recalls.start import lift_recall, start_recall
-from service.operations.stock_units import active_recall
+from service.operations.stock_units import naming_recall
 from service.operations.work import Unit, Work
 from service.schemas.recalls import RecallBody, RecallReport
 from service.storage.queries import stock
@@ -197,7 +197,7 @@ def test_holds_on_recalled_units_are_released_and_their_cases_told(demo_work: Wo
 def test_what_is_recalled_is_blocked_until_the_recall_is_lifted(demo_work: Work) -> None:
     lot = demo_work.read(lambda unit: lot_id(unit, *LAG))
     assert demo_work.read(_recalled) == set()
-    recall(demo_work, lot="F28L0031", quarantine=False)
+    recall(demo_work, ref="FAL-L-110", lot="F28L0031", quarantine=False)
     assert demo_work.read(_recalled) == {lot}
     lifted = demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))
     assert lifted.lifted_at is not None
@@ -219,9 +219,14 @@ def test_what_lies_in_quarantine_already_is_not_moved_again(demo_work: Work) -> 
     assert [(one.shelf, one.quantity) for one in report.in_quarantine] == [("Q-01-1", 2)]
 
 
-def test_lots_that_only_may_be_meant_are_not_blocked(demo_work: Work) -> None:
-    recall(demo_work, ref="FAL-L-110", serial="S1", quarantine=False)
-    assert demo_work.read(_recalled) == set()
+def test_lots_that_may_be_meant_are_blocked_until_somebody_looks(demo_work: Work) -> None:
+    """The shelf's packs carry a lot and no serial: any of them may be the one that is recalled."""
+    names = {row["lot"] for row in rows("stock.csv") if row["ref"] == "FAL-L-110"}
+    expected = demo_work.read(lambda unit: {lot_id(unit, "FAL-L-110", name) for name in names})
+    report = recall(demo_work, ref="FAL-L-110", serial="S1", quarantine=False)
+    assert demo_work.read(_recalled) == expected
+    assert report.on_shelves == []
+    assert {one.lot for one in report.cannot_tell} == names
 
 
 @pytest.mark.parametrize(
@@ -246,7 +251,7 @@ def test_units_about_to_come_in_are_met_by_a_recall_that_names_them(
     def meet(unit: Unit) -> bool:
         query = select(Item).filter_by(ref="FAL-L-110")
         item = unit.session.execute(query).scalars().one()
-        return active_recall(unit, item.id or 0, item.supplier, lot, serial) is not None
+        return naming_recall(unit, item.id or 0, item.supplier, lot, serial) is not None
 
     assert demo_work.read(meet) is is_met
     demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))

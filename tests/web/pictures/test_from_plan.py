@@ -25,7 +25,14 @@ def line(role: str, label: str, **facts: object) -> PickLineOut:
 
 def checked(*lines: PickLineOut) -> ConstructCheckOut:
     return ConstructCheckOut(
-        planned="p", name="P", role="primary", state="covered", says="", gaps=[], lines=list(lines)
+        planned="p",
+        name="P",
+        role="primary",
+        state="covered",
+        says="",
+        gaps=[],
+        expects=[],
+        lines=list(lines),
     )
 
 

@@ -1,0 +1,140 @@
+"""Reprocessing: an opened set or an unsterile loan is sterile again, and back on its shelf."""
+
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Row
+
+from service.errors import BadInput, Conflict, FieldFault
+from service.operations.catalogue import require_item
+from service.operations.cover.requirements import case_requirements
+from service.operations.holds.conflicts import move_with_holds
+from service.operations.holds.holds import hold_cases, release_holds
+from service.operations.locations import find_place, item_key, ledger_line
+from service.operations.planner import planner_of
+from service.operations.work import Unit
+from service.schemas.orders import SteriliseBody, SterilisedOut
+from service.storage.queries import orders, stock
+from service.storage.tables import IN_TRAY, Item, Location, Lot, Sterilisation
+
+#: How far ahead cases are looked at that may have waited for a set.
+_AHEAD = timedelta(days=14)
+
+
+def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
+    """Note that a lot has been reprocessed and is sterile: who, when, and until when.
+
+    A copy of a set that was sent away from a case goes back to its shelf, and nobody has to wait
+    for it any more: what was promised to coming cases goes with it.
+
+    Raises
+    ------
+    BadInput
+        When there is no such lot here, it is sterile already, or its item comes sterile for single
+        use: an opened pack of that kind is not reprocessed.
+    Conflict
+        When units of the lot are at another site, whose sterility nobody here knows.
+    """
+    item = require_item(unit, body.ref, "/ref")
+    if item.supplied_sterile and not item.reusable:
+        reason = f"{item.ref} comes sterile for single use and is not reprocessed"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
+    lot = stock.find_lot(
+        unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
+    )
+    _require_here(unit, body, lot)
+    if lot is None:
+        message = "a lot that is here is on record"
+        raise RuntimeError(message)
+    away = [row for row in planner_of(unit).lying_here([lot.id or 0]) if row.kind == "reprocessing"]
+    if lot.sterility == "sterile" and not away:
+        reason = "it is sterile already"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if body.use_by is not None and body.use_by < unit.today:
+        reason = f"{body.use_by} is in the past"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
+    lot.sterility = "sterile"
+    lot.use_by = body.use_by or lot.use_by
+    for gone in away[:1]:
+        _put_back(unit, item, lot, gone, body)
+    row = Sterilisation(
+        lot_id=lot.id or 0,
+        site_id=unit.site_id,
+        use_by=body.use_by,
+        note=body.note,
+        at=unit.now,
+        actor=unit.actor,
+    )
+    unit.session.add(row)
+    # The trail names the lots of a change.
+    unit.session.info.setdefault("posted_lots", set()).add(lot.id or 0)
+    unit.session.flush()
+    return SterilisedOut(
+        ref=item.ref,
+        lot=lot.lot_number,
+        serial=lot.serial,
+        ownership=lot.ownership,
+        use_by=lot.use_by,
+        note=row.note,
+        at=unit.local(row.at),
+        actor=row.actor,
+    )
+
+
+def _put_back(unit: Unit, item: Item, lot: Lot, away: Row[Any], body: SteriliseBody) -> None:
+    """Bring one copy of a set from where it was reprocessed to its shelf."""
+    home = _home_of(unit, lot, body)
+    own = planner_of(unit).holds_in_force(
+        lot_id=lot.id, location_id=away.location_id, is_set=True, role=IN_TRAY
+    )
+    release_holds(unit, own[:1], "sterile again")
+    line = ledger_line(
+        unit,
+        "sterilise",
+        lot.id,
+        1,
+        origin=away.location_id,
+        target=home.id,
+        reason=body.note or "sterile again",
+    )
+    move_with_holds(unit, line, follow=True)
+    _rehold_waiting(unit, item)
+
+
+def _home_of(unit: Unit, lot: Lot, body: SteriliseBody) -> Location:
+    """Find the shelf said, or else the one the copy was last brought from."""
+    if body.to is not None:
+        home = find_place(unit, body.to, "/to")
+    else:
+        key = stock.last_shelf(unit.session, lot.id or 0)
+        if key is None:
+            reason = "say which shelf it goes to"
+            raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+        home = unit.session.get_one(Location, key)
+    if home.kind != "shelf":
+        reason = f"{home.store}, {home.shelf} is no shelf"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+    return home
+
+
+def _rehold_waiting(unit: Unit, item: Item) -> None:
+    """Look again for the coming cases of two weeks that ask for a set which is there again."""
+    last = unit.today + _AHEAD
+    waiting = [
+        one.row.reference
+        for one in case_requirements(unit, last)
+        if one.case is not None
+        and any(
+            item.ref in line.refs for construct in one.case.constructs for line in construct.lines
+        )
+    ]
+    hold_cases(unit, waiting, f"{item.ref} is sterile again")
+
+
+def _require_here(unit: Unit, body: SteriliseBody, lot: Lot | None) -> None:
+    places = [] if lot is None else orders.lot_places(unit.session, [lot.id or 0])
+    if not any(row.site_id == unit.site_id for row in places):
+        reason = f"there is no such lot of {body.ref} here ({body.ownership})"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if any(row.site_id != unit.site_id for row in places):
+        raise Conflict("Units of this lot are at another site, too; they cannot be told apart.")
