@@ -76,9 +76,9 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServe
 
 
 @contextmanager
-def opened(url: str) -> Iterator[Work]:
+def opened(url: str, clock: Callable[[], datetime] = lambda: NOW) -> Iterator[Work]:
     """Open a work on a database and give its connections back."""
-    work = Work(Settings(database_url=url), lambda: NOW)
+    work = Work(Settings(database_url=url), clock)
     try:
         yield work
     finally:

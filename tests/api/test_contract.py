@@ -212,6 +212,7 @@ KINDS = [
     "bad-input",
     "not-found",
     "conflict",
+    "clock-behind",
     "taken",
     "stale",
     "duplicate",

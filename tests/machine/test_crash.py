@@ -11,6 +11,7 @@ import threading
 import time
 from collections import Counter
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 import httpx
@@ -154,7 +155,7 @@ def send_again(url: str, sent: list[Request]) -> None:
 @pytest.mark.timeout(120 + 20 * KILLS)
 def test_no_kill_loses_or_doubles_a_movement(new_database: NewDatabase) -> None:
     url = new_database()
-    with opened(url) as work:
+    with opened(url, lambda: datetime.now(UTC)) as work:
         theatre = Theatre(work)
         theatre.receive("NAIL", 5_000)
         theatre.receive("NAIL", 5_000, to=OTHER_SHELF)

@@ -10,6 +10,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from typing import Any
 
 import httpx
@@ -80,7 +81,7 @@ def race(base: str, attempt: Attempt, lots: list[str]) -> list[Counter[int]]:
 @pytest.mark.timeout(60 + ATTEMPTS // 10)
 def test_the_last_units_go_to_exactly_as_many_as_there_are(new_database: NewDatabase) -> None:
     url = new_database()
-    with opened(url) as work:
+    with opened(url, lambda: datetime.now(UTC)) as work:
         theatre = Theatre(work)
         for number in range(CLIENTS):
             theatre.add_case(f"K{number}", hour=8 + number % 12, theatre=f"T{number}")

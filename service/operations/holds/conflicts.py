@@ -204,10 +204,9 @@ def _leaving(
     units = assign_units(claims, min(there, most_needed(claims)))
     mine = [any(rows[index].case_id == case_id for index in one) for one in units]
     # The case's own units first, then units nobody counts on, then those needed last.
-    order = sorted(
-        range(len(units)),
-        key=lambda place: (not mine[place], -claims[units[place][0]].list_date.toordinal()),
-    )
+    first = [min(rows[index].from_at for index in one) for one in units]
+    order = sorted(range(len(units)), key=lambda place: first[place], reverse=True)
+    order.sort(key=lambda place: not mine[place])
     unclaimed = there - len(units)
     later = max(quantity - sum(mine) - unclaimed, 0)
     order = order[: min(quantity, sum(mine)) + later]

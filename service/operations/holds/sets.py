@@ -16,12 +16,18 @@ from service.storage.tables import BY_HAND, IN_TRAY, Hold, Item, OperatingList, 
 
 
 def copies_free(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> int:
-    """Return how many copies of a set in one place are nobody else's while a case has them."""
+    """Return how many copies of a set in one place are nobody else's while a case has them.
+
+    What the case has reserved is its own for as long as it is reserved; without, it would be opened
+    and away for its turnaround.
+    """
     there = planner_of(unit).quantity_at(lot_id, location_id)
-    until = case.ends_at + timedelta(minutes=item.turnaround_minutes or 0)
+    rows = _in_force(unit, lot_id, location_id)
+    own = [hold.until_at for hold in rows if hold.case_id == case.id]
+    until = max(own, default=case.ends_at + timedelta(minutes=item.turnaround_minutes or 0))
     others = [
         _span(hold)
-        for hold in _in_force(unit, lot_id, location_id)
+        for hold in rows
         if hold.case_id != case.id and hold.from_at < until and hold.until_at > case.starts_at
     ]
     return there - most_away(others)

@@ -43,6 +43,7 @@ def case_of(**facts: object) -> CaseOut:
         "theatre": "T",
         "starts_at": AT,
         "ends_at": AT,
+        "twice": None,
         "position": 1,
         "side": "left",
         "sex": "F",
