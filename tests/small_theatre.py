@@ -16,10 +16,11 @@ from service.operations import backup
 from service.operations.cases.lookup import get_case
 from service.operations.catalogue import add_item
 from service.operations.constructs import load_constructs
+from service.operations.cover.check import check_case
 from service.operations.demo import read_toml
 from service.operations.holds import reserve
 from service.operations.locations import add_location
-from service.operations.planning import case_changes
+from service.operations.planning import case_changes, confirm
 from service.operations.sizing import load_defaults
 from service.operations.stock import movements
 from service.operations.stock.movements import list_stock
@@ -27,6 +28,7 @@ from service.operations.trays import trays
 from service.operations.work import Unit, Work
 from service.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
 from service.schemas.catalogue import ItemBody
+from service.schemas.cover import CaseCheckOut
 from service.schemas.stock import LocationBody, MovementOut
 from service.schemas.trays import (
     HoldBody,
@@ -36,7 +38,7 @@ from service.schemas.trays import (
     PackOutcomeBody,
     TrayOut,
 )
-from service.storage.tables import CaseEvent, Hold, Movement, SurgicalCase, table_of
+from service.storage.tables import CaseEvent, Confirmation, Hold, Movement, SurgicalCase, table_of
 from tests.conftest import NOW
 
 SEED = Path(__file__).parents[1] / "seed_data"
@@ -198,6 +200,36 @@ class Theatre:
         return self.work.write(
             lambda unit: trays.set_status(unit, case, status, version), self.actor
         )
+
+    def confirm(self, reference: str) -> None:
+        """Have the surgeon confirm the newest plan of a case as it is checked now."""
+        case = self.case(reference)
+        revision = case.plan.revision if case.plan is not None else 0
+        self.work.write(
+            lambda unit: confirm.confirm_plan_backups(unit, reference, revision, case.version),
+            "surgeon",
+        )
+
+    def check(self, reference: str) -> CaseCheckOut:
+        return self.work.read(lambda unit: check_case(unit, reference))
+
+    def states(self, reference: str) -> list[str]:
+        """Give how far each construct of a case is covered, the primary first."""
+        return [one.state for one in self.check(reference).constructs]
+
+    def reopened(self, reference: str) -> str:
+        """Give what a write has reopened a case's newest confirmation by; empty while none has."""
+        query = (
+            select(Confirmation.reopened_why)  # type: ignore[call-overload] # SQLModel types a column as its value
+            .join(SurgicalCase)
+            .where(SurgicalCase.reference == reference)
+            .order_by(Confirmation.id)
+        )
+        return str(self.work.read(lambda unit: unit.session.execute(query).scalars().all()[-1]))
+
+    def wait_until(self, moment: datetime) -> None:
+        """Let the clock stand at a later moment; nothing else happens."""
+        self.work.clock = lambda: moment
 
     def case(self, reference: str) -> CaseOut:
         return self.work.read(lambda unit: get_case(unit, reference))

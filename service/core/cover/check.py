@@ -25,7 +25,7 @@ from service.core.cover.results import (
     Pick,
     expectations_of,
 )
-from service.core.cover.shelf import CaseAllocation, ClaimedStock, Used
+from service.core.cover.shelf import CaseAllocation, ClaimedStock, Used, need_of
 from service.core.cover.units import Claim, StockUnits
 
 
@@ -139,8 +139,10 @@ def _stays(line: KitLine) -> bool:
     return line.place == FIRST_USE and line.is_nominal
 
 
-def _users(line: KitLine) -> tuple[tuple[str, ...], ...]:
+def _users(line: KitLine, parcel: StockUnits) -> tuple[tuple[str, ...], ...]:
     """Say who uses units up: a pack serves one line only, a copy of a set serves every role."""
+    if parcel.is_implanted:
+        return (need_of(line),)
     if line.what == INSTRUMENT_SET:
         return ((line.part, line.role),)
     return (_ANY_LINE, _FOR_GOOD) if _stays(line) else (_ANY_LINE,)
@@ -151,9 +153,11 @@ def _left(line: KitLine, parcel: StockUnits, turn: CaseAllocation, used: Used) -
 
     A backup that another case may count on, too, does not serve what is implanted.
     """
+    if parcel.is_implanted:
+        return turn.implanted_for(line, parcel) - used[need_of(line), parcel.key]
     return min(
         turn.held(parcel, for_good=user == _FOR_GOOD) - used[user, parcel.key]
-        for user in _users(line)
+        for user in _users(line, parcel)
     )
 
 
@@ -171,7 +175,7 @@ def _check(
     for only_shared in (True, False):
         for parcel in usable:
             left = _left(line, parcel, turn, used) - taken[parcel.key]
-            if only_shared:
+            if only_shared and not parcel.is_implanted:
                 key = (_ANY_LINE, parcel.key)
                 left = min(left, turn.most_used[key] - used[key] - taken[parcel.key])
             if share is not None:
@@ -194,8 +198,11 @@ def _check(
         if (number := taken[parcel.key] + new.get(parcel.key, 0))
     )
     for pick in picks:
-        for user in _users(line):
+        for user in _users(line, pick.parcel):
             used[user, pick.parcel.key] += pick.quantity
+            if pick.parcel.is_implanted:
+                most = max(turn.done[user, pick.parcel.key], used[user, pick.parcel.key])
+                turn.done[user, pick.parcel.key] = most
     missing -= sum(new.values())
     gap = explain_missing(line, missing, turn, is_primary=is_primary) if missing else None
     return LineCheck(line, picks, gap)

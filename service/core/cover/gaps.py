@@ -259,7 +259,9 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
     """
     reasons: list[Reason] = []
     stock = [parcel for ref in line.refs for parcel in turn.shelf.parcels.get(ref, ())]
-    for parcel in sorted(stock, key=expires_first):
+    # What is in a patient is nobody's any more: it stands in nobody's way.
+    left = [parcel for parcel in stock if not parcel.is_implanted]
+    for parcel in sorted(left, key=expires_first):
         reason = turn.why_not(parcel)
         if reason is not None:
             reasons.append(reason)

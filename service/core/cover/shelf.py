@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from heapq import heappop, heappush
 from itertools import chain, zip_longest
 
+from service.core.constructs.kit_lines import KitLine
 from service.core.cover.results import CaseToCheck, Expectation
 from service.core.cover.units import (
     Claim,
@@ -305,6 +306,11 @@ def _may_share(donor: Claim, claim: Claim) -> bool:
 Used = dict[tuple[tuple[str, ...], str], int]
 
 
+def need_of(line: KitLine) -> tuple[str, ...]:
+    """Name what a line is for: constructs on one base have that need in common, once."""
+    return (line.part, line.role, line.why, *line.refs)
+
+
 @dataclass(slots=True)
 class CaseAllocation:
     """One case's turn at the shelf; the packs it claims are shared by its constructs."""
@@ -314,6 +320,8 @@ class CaseAllocation:
     turnarounds: Mapping[str, int]
     zone: tzinfo
     most_used: Used = field(default_factory=lambda: defaultdict(int))
+    #: Units of each parcel in the patient, by the need they were implanted for.
+    done: Used = field(default_factory=lambda: defaultdict(int))
 
     def why_not(self, parcel: StockUnits) -> Reason | None:
         """Say why a parcel does not count for this case, or ``None`` when it does."""
@@ -326,9 +334,19 @@ class CaseAllocation:
         )
 
     def usable(self, refs: Sequence[str]) -> list[StockUnits]:
-        """Return the parcels that count for this case, first expired first."""
+        """Return the parcels that count for this case: what is implanted, then first expired."""
         stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
-        return sorted((one for one in stock if self.why_not(one) is None), key=expires_first)
+        found = sorted((one for one in stock if self.why_not(one) is None), key=expires_first)
+        return sorted(found, key=lambda one: not one.is_implanted)
+
+    def implanted_for(self, line: KitLine, parcel: StockUnits) -> int:
+        """Return how many units in the patient may be what a line asks for: no other need's."""
+        others = sum(
+            quantity
+            for (need, key), quantity in self.done.items()
+            if key == parcel.key and need != need_of(line)
+        )
+        return parcel.quantity - others
 
     def new_claim(self, parcel: StockUnits, quantity: int, *, stays: bool) -> Claim:
         """Make a claim of this case; nobody has noted it yet."""

@@ -74,6 +74,9 @@ class StockUnits:
     back_at
         For copies that are away: the earliest moment they can be sterile on their shelf, aware;
         ``None`` when nobody can say.
+    is_implanted
+        Whether they are in the patient of the case they are the tray of: what they were implanted
+        for is done, and they serve nothing else.
     """
 
     key: str
@@ -92,6 +95,7 @@ class StockUnits:
     tray_of: str | None = None
     away_with: str = ""
     back_at: datetime | None = None
+    is_implanted: bool = False
 
     @property
     def is_here(self) -> bool:

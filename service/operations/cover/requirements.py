@@ -56,7 +56,8 @@ def check_requirements(
 ) -> dict[str, CaseCheck]:
     """Check prepared cases against stock, with the promises given; by case reference.
 
-    A pack that has been implanted in a case fills its line: nothing more is claimed for it.
+    A pack that has been implanted in a case fills the line it was for: nothing more is claimed for
+    it, and it fills no other.
     """
     given = check_input(unit, prepared, claims)
     return {result.case.case: result for result in given.check()}
@@ -99,6 +100,7 @@ def _used(unit: Unit, prepared: Sequence[CaseRequirements]) -> list[tuple[StockU
             store=one.operating_list.theatre,
             shelf=one.row.reference,
             tray_of=one.row.reference,
+            is_implanted=True,
         )
         day, name = one.operating_list.list_date, str(one.operating_list.id)
         claim = Claim(one.row.reference, parcel.key, row.implanted, day, name, stays=True)
