@@ -7,7 +7,7 @@ remember to drop anything.
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import cached_property
 from typing import Any, TypeVar, cast
 from zoneinfo import ZoneInfo
@@ -32,6 +32,7 @@ from service.storage.queries import (
     trays,
 )
 from service.storage.tables import (
+    ENDED_STATUSES,
     IN_TRAY,
     Confirmation,
     GuidanceBook,
@@ -280,14 +281,21 @@ class PlannerContext:
                 operating_list=str(row.list_id),
                 stays=row.stays,
                 is_set=row.is_set,
-                starts=row.from_at if row.is_set else None,
-                until=row.until_at if row.is_set else None,
+                starts=row.from_at if row.is_set else row.starts_at,
+                until=row.until_at if row.is_set else self._ends(row),
                 share_group=row.share_group,
                 is_opened=row.is_opened,
                 on_tray=row.role == IN_TRAY,
             )
             for row in holds.active_rows(self._unit.session, self._unit.site_id)
         ]
+
+    def is_overrun(self, case: SurgicalCase | Row[Any]) -> bool:
+        """Tell whether a case is still open after its planned end: it keeps what it has."""
+        return case.status not in ENDED_STATUSES and case.ends_at < self._unit.now
+
+    def _ends(self, case: Row[Any]) -> datetime | None:
+        return None if self.is_overrun(case) else case.ends_at
 
     @property
     def zone(self) -> ZoneInfo:

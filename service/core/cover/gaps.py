@@ -1,6 +1,6 @@
 """Why something is missing, in words a nurse can act on."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 
 from service.core.constructs.kit_lines import IMPLANT, INSTRUMENT_SET, KitLine
@@ -17,6 +17,7 @@ def explain(
     zone: tzinfo = UTC,
     *,
     case_has_some: bool = False,
+    overrun: Collection[str] = (),
 ) -> Gap:
     """Turn what stands in the way into one gap with one sentence.
 
@@ -34,6 +35,8 @@ def explain(
         The time zone in which moments are said.
     case_has_some
         Whether the case has units of it on other lines: then there are no more, not none.
+    overrun
+        Cases that are still open after their planned end: it is said of them.
 
     Returns
     -------
@@ -54,7 +57,7 @@ def explain(
     found.append(Reason("none_in_stock"))
     found.sort(key=_strongest_first)
     first = found[0]
-    words = _sentence(first, found, zone)
+    words = _sentence(first, found, zone, overrun)
     if first.because == "none_in_stock" and (case_has_some or missing < line.quantity):
         words = "no more in stock"
     if first.because == "not_made" and line.is_sized:
@@ -86,12 +89,14 @@ def _what(line: KitLine, because: str) -> str:
     return "size" if line.is_sized else "implant"
 
 
-def _sentence(reason: Reason, found: Sequence[Reason], zone: tzinfo) -> str:
+def _sentence(
+    reason: Reason, found: Sequence[Reason], zone: tzinfo, overrun: Collection[str]
+) -> str:
     pack, moment = _pack(reason.units), _moment(reason.when, zone)
     sentences = {
         "not_made": "not in the catalogue",
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
-        "promised": f"the last is promised to {_promised_to(found)}",
+        "promised": f"the last is promised to {_promised_to(found, overrun)}",
         "recalled": f"{pack} is recalled",
         "expires": f"{pack} expires before the list day{_day(reason, 'use_by')}",
         "quarantined": f"{pack} is in quarantine",
@@ -128,12 +133,13 @@ def _for(cases: Sequence[str]) -> str:
     return f", for {', '.join(cases)}" if cases else ""
 
 
-def _promised_to(found: Sequence[Reason]) -> str:
+def _promised_to(found: Sequence[Reason], overrun: Collection[str]) -> str:
     """Name everyone who has a pack of it: any of them may be asked."""
     names = dict.fromkeys(
         name for reason in found if reason.because == "promised" for name in reason.cases
     )
-    return ", ".join(names) or "another case"
+    late = " (still open after its planned end)"
+    return ", ".join(f"{name}{late if name in overrun else ''}" for name in names) or "another case"
 
 
 def expectation_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
@@ -274,7 +280,8 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
         "head_design": _free(line.other_head, turn),
     }
     has_some = any(turn.held(parcel) for parcel in stock)
-    return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some)
+    late = turn.shelf.overrun
+    return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some, overrun=late)
 
 
 def _free(refs: Sequence[str], turn: CaseAllocation) -> list[StockUnits]:

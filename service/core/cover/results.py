@@ -35,6 +35,8 @@ class CaseToCheck:
         Lines for what must be near though no construct takes it.
     operating_list
         The list it is on: an unopened backup may move on within one list.
+    is_overrun
+        Whether it is still open after its planned end: nobody can say when it is over.
     """
 
     case: str
@@ -44,6 +46,7 @@ class CaseToCheck:
     constructs: tuple[ConstructToCheck, ...]
     near: tuple[KitLine, ...] = ()
     operating_list: str = ""
+    is_overrun: bool = False
 
 
 @dataclass(frozen=True, slots=True)

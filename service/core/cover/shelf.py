@@ -119,6 +119,8 @@ class ClaimedStock:
 
     parcels: Mapping[str, Sequence[StockUnits]]
     claims: dict[str, list[Claim]] = field(default_factory=lambda: defaultdict(list))
+    #: Cases of which nobody can say when they are over.
+    overrun: set[str] = field(default_factory=set)
 
     @classmethod
     def of(cls, parcels: Iterable[StockUnits], claims: Iterable[Claim]) -> "ClaimedStock":
@@ -129,6 +131,9 @@ class ClaimedStock:
         shelf = cls(by_ref)
         for claim in claims:
             shelf.claims[claim.key].append(claim)
+            shelf._note_overrun(claim)
+        for key, found in shelf.claims.items():
+            shelf.claims[key] = _that_hold(found)
         return shelf
 
     def all_claims(self) -> Iterator[Claim]:
@@ -149,11 +154,16 @@ class ClaimedStock:
     def add(self, claim: Claim) -> None:
         """Note a claim; two of one case on the same units for the same use become one."""
         own = self.claims[claim.key]
+        self._note_overrun(claim)
         for place, known in enumerate(own):
             if not known.is_set and replace(known, quantity=claim.quantity) == claim:
                 own[place] = replace(known, quantity=known.quantity + claim.quantity)
                 return
         own.append(claim)
+
+    def _note_overrun(self, claim: Claim) -> None:
+        if claim.starts is not None and claim.until is None:
+            self.overrun.add(claim.case)
 
     def share(self, parcel: StockUnits, wanted: int, claim: Claim) -> tuple[Claim, ...]:
         """Claim backups that another case of the same list has claimed as backups.
@@ -173,6 +183,8 @@ class ClaimedStock:
                 continue
             # A guest has brought its donor's group along: the units are the same.
             group = donor.share_group or f"{donor.operating_list} {donor.case}"
+            if not all(_may_share(one, claim) for one in self._on(parcel.key, group, claim.case)):
+                continue
             self.claims[parcel.key][place] = replace(donor, share_group=group)
             members = self._members(parcel.key, group)
             room = max(members.values()) - members.get(claim.case, 0)
@@ -183,6 +195,10 @@ class ClaimedStock:
             elif donor.share_group is None:
                 self.claims[parcel.key][place] = donor
         return tuple(made)
+
+    def _on(self, key: str, group: str, case: str) -> list[Claim]:
+        """Return the claims of other cases in a share group of a parcel."""
+        return [one for one in self.claims[key] if one.share_group == group and one.case != case]
 
     def _members(self, key: str, group: str) -> dict[str, int]:
         """Return how many units of a parcel each case of a share group counts on."""
@@ -292,14 +308,40 @@ def _away(claim: Claim, moment: datetime) -> bool:
 
 
 def _may_share(donor: Claim, claim: Claim) -> bool:
-    """Tell whether a claim may lie on the units of another: both go back unopened, on one list."""
+    """Tell whether a claim may lie on the units of another.
+
+    Both are backups of one list that go back unopened, and one case is over when the other starts;
+    one that ends at the very moment the other starts is over.
+    """
     return (
         not donor.stays
         and not donor.is_set
         and donor.case != claim.case
         and donor.operating_list == claim.operating_list
         and donor.list_date == claim.list_date
+        and (_is_over(donor, claim) or _is_over(claim, donor))
     )
+
+
+def _is_over(earlier: Claim, later: Claim) -> bool:
+    """Tell whether a case is over when another starts; what nobody can say is not."""
+    if earlier.until is None or later.starts is None:
+        return False
+    return earlier.until <= later.starts
+
+
+def _that_hold(claims: Sequence[Claim]) -> list[Claim]:
+    """Leave out the claims on a parcel that rest on a unit another case has not done with.
+
+    Of cases that overlap, the earlier keeps what they share; ties in start go by case reference.
+    """
+    shared = [claim for claim in claims if claim.share_group is not None]
+    kept: list[Claim] = []
+    for claim in sorted(shared, key=lambda one: (one.starts is None, one.starts, one.case)):
+        others = (one for one in kept if one.share_group == claim.share_group)
+        if all(one.case == claim.case or _may_share(one, claim) for one in others):
+            kept.append(claim)
+    return [claim for claim in claims if claim.share_group is None or claim in kept]
 
 
 #: Units of a parcel used up within one construct, by who uses them and parcel.
@@ -357,6 +399,8 @@ class CaseAllocation:
             self.case.list_date,
             self.case.operating_list,
             stays,
+            starts=self.case.starts,
+            until=None if self.case.is_overrun else self.case.ends,
         )
 
     def share(self, parcel: StockUnits, wanted: int) -> tuple[Claim, ...]:

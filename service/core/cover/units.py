@@ -116,7 +116,8 @@ class Claim:
     stays
         Claimed for first use: on every day from the list day on.
     starts, until
-        For an instrument set: when it is away, aware moments in UTC.
+        From when to when the case has them, aware moments in UTC; for an instrument set until it is
+        back. ``until`` is ``None`` when nobody can say: the case is open after its planned end.
     share_group
         Claims of one group lie on the same units, or ``None``: on units of their own.
     is_opened

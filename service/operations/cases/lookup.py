@@ -12,17 +12,13 @@ from service.operations.work import Unit
 from service.schemas.base import Out
 from service.schemas.cases import ENDS_LATE, CaseFields, CaseOut, ListDays, ListOut, PlanOut
 from service.storage.queries import cases
-from service.storage.tables import OperatingList, Plan, SurgicalCase
+from service.storage.tables import ENDED_STATUSES, OperatingList, Plan, SurgicalCase
 
 _MOST_DAYS = 62
 
 
 #: A case in one of these may be brought something.
 OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
-
-
-#: A case in one of these has ended.
-ENDED_STATUSES = frozenset({"closed", "cancelled"})
 
 
 def list_days(unit: Unit, first: date, last: date) -> ListDays:

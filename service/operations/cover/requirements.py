@@ -171,6 +171,7 @@ def _case_requirements(
         constructs,
         near,
         str(operating_list.id),
+        planner.is_overrun(row),
     )
     return CaseRequirements(operating_list, row, plan, case, dimensions, "")
 

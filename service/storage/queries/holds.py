@@ -23,9 +23,9 @@ from service.storage.tables import (
 
 
 def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Return every hold in force with the reference of its case."""
+    """Return every hold in force with what its case is called, its times and its status."""
     query = (
-        select(HOLD, CASE.c.reference)
+        select(HOLD, CASE.c.reference, CASE.c.starts_at, CASE.c.ends_at, CASE.c.status)
         .join(CASE, CASE.c.id == HOLD.c.case_id)
         .where(HOLD.c.released_at.is_(None), CASE.c.site_id == site_id)
         .order_by(HOLD.c.id)

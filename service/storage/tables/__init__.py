@@ -3,6 +3,7 @@
 from service.storage.tables.base import table_of
 from service.storage.tables.cases import (
     BY_HAND,
+    ENDED_STATUSES,
     IN_TRAY,
     CaseEvent,
     CasePack,
@@ -42,6 +43,7 @@ __all__ = [
     "BILLED_USE",
     "BY_HAND",
     "CASE",
+    "ENDED_STATUSES",
     "HOLD",
     "IN_TRAY",
     "ITEM",

@@ -12,6 +12,10 @@ from service.storage.tables.base import one_of, where_active
 CASE_STATUSES = frozenset({"planned", "prepared", "in_theatre", "closed", "cancelled"})
 
 
+#: A case in one of these has ended.
+ENDED_STATUSES = frozenset({"closed", "cancelled"})
+
+
 #: The role of a hold on units that have been scanned to the case's tray.
 IN_TRAY = "tray"
 

@@ -28,7 +28,11 @@ KEY = "L95@A"
 
 
 def backup(case: str, day: date, quantity: int = 1, theatre: str = "T1") -> Claim:
-    return Claim(case, KEY, quantity, day, f"{day} {theatre}", stays=False)
+    """Cases come one after the other in the order of their numbers, an hour each."""
+    starts = at(8 + int(case[-1]) if case[-1].isdigit() else 20, day=day)
+    until = starts + timedelta(hours=1)
+    name = f"{day} {theatre}"
+    return Claim(case, KEY, quantity, day, name, stays=False, starts=starts, until=until)
 
 
 def first_use(case: str, day: date, quantity: int = 1, theatre: str = "T1") -> Claim:
@@ -164,6 +168,45 @@ def test_a_first_use_another_list_and_another_day_are_never_shared() -> None:
     for claim in (first_use("K1", FIRST), backup("K1", FIRST, theatre="T2"), backup("K1", DAYS[1])):
         shelf = ClaimedStock.of([parcel], [claim])
         assert shelf.share(parcel, 1, backup("K2", FIRST)) == ()
+
+
+def test_cases_that_overlap_never_share_and_an_end_nobody_knows_is_after_all_later_starts() -> None:
+    parcel = StockUnits(KEY, "L95", 1)
+    early, late = backup("K1", FIRST), backup("K3", FIRST)
+    long = replace(late, until=at(13), starts=at(9, 30))
+    for donor, claim, is_shared in (
+        (early, late, True),
+        (late, early, True),
+        (early, long, False),
+        (long, early, False),
+        (early, replace(late, starts=early.until), True),
+        (replace(early, until=None), late, False),
+        (replace(late, until=None), early, True),
+        (replace(early, starts=None, until=None), late, False),
+    ):
+        shelf = ClaimedStock.of([parcel], [donor])
+        assert bool(shelf.share(parcel, 1, claim)) == is_shared
+
+
+def test_a_guest_shares_with_everybody_on_the_units_or_not_at_all() -> None:
+    parcel = StockUnits(KEY, "L95", 1)
+    shelf = ClaimedStock.of([parcel], [backup("K1", FIRST)])
+    assert shelf.share(parcel, 1, backup("K2", FIRST))
+    with_first = replace(backup("K3", FIRST), starts=at(9), until=at(10))
+    assert shelf.share(parcel, 1, with_first) == ()
+
+
+def test_of_claims_on_one_unit_that_have_come_to_overlap_the_earlier_is_left() -> None:
+    parcel = StockUnits(KEY, "L95", 1)
+    first, second, third = (
+        replace(backup(case, FIRST), share_group="g") for case in ("K1", "K2", "K3")
+    )
+    late = replace(first, until=None)
+    shelf = ClaimedStock.of([parcel], [third, second, late])
+    assert shelf.claims[KEY] == [late]
+    longer = replace(second, until=at(13))
+    shelf = ClaimedStock.of([parcel], [third, longer, first])
+    assert shelf.claims[KEY] == [longer, first]
 
 
 def test_who_first_had_a_shared_backup_may_have_it_again_after_letting_go() -> None:
