@@ -4,12 +4,12 @@ The nominal size is the most probable one; neighbours are brought because a film
 A size that is not made stays in the list as such: it is a gap nobody can fill from a shelf.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 
 from service.core.catalogue import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ItemFacts, describe_size
-from service.core.constructs.planned import PlannedConstruct
+from service.core.constructs.planned import ConstructPart, PlannedConstruct
 from service.core.constructs.roles import (
     Catalogue,
     PartSizing,
@@ -91,7 +91,7 @@ def construct_lines(
     dimensions: Mapping[str, Dimension],
     values: Mapping[str, float],
     is_primary: bool,
-    with_spares: bool = False,
+    with_spares: Collection[ConstructPart] = (),
 ) -> tuple[KitLine, ...]:
     """List what one planned construct needs brought.
 
@@ -112,7 +112,8 @@ def construct_lines(
     is_primary
         The primary's nominal lines are for first use; an alternate's are in the room.
     with_spares
-        Add one spare of each sized implant taken once: nothing else in the room replaces it.
+        Parts that get one spare of each sized implant taken once: nothing else in the room replaces
+        it, see ``parts_in_all``.
 
     Returns
     -------
@@ -126,7 +127,6 @@ def construct_lines(
 
     Examples
     --------
-    >>> from service.core.constructs.planned import ConstructPart
     >>> wire = Template("w", "Wire", "add_on", (Role("cerclage wire", ("cerclage_wire",)),))
     >>> lines = construct_lines(PlannedConstruct((ConstructPart("w"),)), templates={"w": wire},
     ...     side="left", catalogue=by_kind([ItemFacts("W1", "cerclage_wire", diameter_mm=1.25)]),
@@ -147,7 +147,7 @@ def construct_lines(
             nominal = _nominal_line(items, setting, chosen)
             lines += _quantities(nominal, role, is_primary=is_primary)
             lines += _neighbours(nominal, items, setting, chosen, is_primary=is_primary)
-            if with_spares:
+            if part in with_spares:
                 lines += _spares(nominal, role)
     return tuple(_merge_instrument_sets(lines))
 

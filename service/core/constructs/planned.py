@@ -46,6 +46,32 @@ class PlannedConstruct:
         return "+".join(str(part) for part in self.parts)
 
 
+def parts_in_all(constructs: Sequence[PlannedConstruct]) -> frozenset[ConstructPart]:
+    """Return the parts that every construct of a plan stands on: no alternate replaces them.
+
+    Parameters
+    ----------
+    constructs
+        The primary and its alternates.
+
+    Returns
+    -------
+    frozenset of ConstructPart
+        A part in another system or at another angle is another part: it is a complete alternate.
+
+    Notes
+    -----
+    Source: common practice, as for ``construct_lines``.
+
+    Examples
+    --------
+    >>> nail, wire = ConstructPart("nail"), ConstructPart("wire")
+    >>> parts_in_all([PlannedConstruct((nail,)), PlannedConstruct((nail, wire))]) == {nail}
+    True
+    """
+    return frozenset.intersection(*(frozenset(one.parts) for one in constructs))
+
+
 _CODE = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 
 

@@ -6,7 +6,7 @@ from datetime import date
 from itertools import chain
 
 from service.core.constructs.kit_lines import construct_lines, near_line
-from service.core.constructs.planned import read_planned
+from service.core.constructs.planned import parts_in_all, read_planned
 from service.core.cover.results import CaseCheck, CaseToCheck, ConstructToCheck
 from service.core.cover.units import Claim, StockUnits
 from service.core.shortfalls.shortages import CheckInput
@@ -183,6 +183,7 @@ def _constructs(
     dimensions: Mapping[str, Dimension],
 ) -> tuple[ConstructToCheck, ...]:
     planned = (body.primary, *body.alternates)
+    spared = parts_in_all([read_planned(text) for text in planned])
     return tuple(
         ConstructToCheck(
             text,
@@ -194,7 +195,7 @@ def _constructs(
                 dimensions=dimensions,
                 values=planner.values,
                 is_primary=place == 0,
-                with_spares=not body.alternates,
+                with_spares=spared,
             ),
         )
         for place, text in enumerate(planned)

@@ -50,15 +50,16 @@ def lines_of(
     with_spares: bool = False,
 ) -> tuple[KitLine, ...]:
     known = estimate_dimensions(measured or Measurements(), "F", values)
+    part = ConstructPart("t", "Demo", 130.0)
     return construct_lines(
-        PlannedConstruct((ConstructPart("t", "Demo", 130.0),)),
+        PlannedConstruct((part,)),
         templates={"t": Template("t", "T", "base", roles)},
         side=side,
         catalogue=by_kind(catalogue),
         dimensions=dimensions or known,
         values=values,
         is_primary=is_primary,
-        with_spares=with_spares,
+        with_spares=(part,) if with_spares else (),
     )
 
 
