@@ -52,6 +52,7 @@ def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
         blocked=_blocked(row.location_kind, row.sterility, is_recalled=row.lot_id in recalled),
         tray_of=tray_case(row.location_kind, row.shelf, row.kind),
         away_with=_set_away(row.location_kind, row.shelf, row.kind),
+        in_reprocessing=row.location_kind == "reprocessing",
     )
 
 
@@ -80,6 +81,7 @@ def units_at(
         blocked=_blocked(place.kind, lot.sterility, is_recalled=is_recalled),
         tray_of=tray_case(place.kind, place.shelf, item.kind),
         away_with=_set_away(place.kind, place.shelf, item.kind),
+        in_reprocessing=place.kind == "reprocessing",
     )
 
 

@@ -184,7 +184,8 @@ def _check(
     missing = line.quantity - sum(taken.values())
     is_set = line.what == INSTRUMENT_SET
     if is_set:
-        new = _claim_sets(usable, missing, turn, is_primary=is_primary)
+        wanted = missing - turn.sent_off(line.refs)
+        new = _claim_sets(usable, wanted, turn, is_primary=is_primary)
     else:
         own = None if share is None else {key: n - taken[key] for key, n in share.items()}
         new = _claim_packs(usable, missing, turn, stays=_stays(line), share=own)

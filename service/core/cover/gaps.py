@@ -95,6 +95,7 @@ def _sentence(
     pack, moment = _pack(reason.units), _moment(reason.when, zone)
     sentences = {
         "not_made": "not in the catalogue",
+        "opened_here": f"opened in this case and being reprocessed, expected back {moment}",
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
         "promised": f"the last is promised to {_promised_to(found, overrun)}",
         "recalled": f"{pack} is recalled",

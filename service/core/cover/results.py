@@ -116,6 +116,11 @@ class Gap:
     sentence: str
     reasons: tuple[Reason, ...]
 
+    @property
+    def can_be_closed(self) -> bool:
+        """Whether more units would close it: a case that has opened its set claims no second."""
+        return self.because != "opened_here"
+
 
 @dataclass(frozen=True, slots=True)
 class LineCheck:

@@ -254,8 +254,8 @@ class ClaimedStock:
         Cases have copies in order of their start. A copy nobody has opened before goes first;
         one that has been opened, or lies with a case, has to be reprocessed before the next.
         """
-        own = parcel.away_with == case.case
-        first = _Copy(None if own else parcel.back_at, "" if own else parcel.away_with)
+        is_away = parcel.is_away_for(case.case)
+        first = _Copy(parcel.back_at, parcel.away_with) if is_away else _Copy(None, "")
         copies = [first] * parcel.quantity
         claims = [claim for claim in self.claims.get(parcel.key, ()) if claim.is_set]
         claims = [claim for claim in claims if _is_before(claim, case)]
@@ -409,10 +409,27 @@ class CaseAllocation:
 
     def held(self, parcel: StockUnits, *, for_good: bool = False) -> int:
         """Return how many units of a parcel the case has claimed, or has claimed for good."""
+        if parcel.in_reprocessing:
+            # What it has opened and sent off is done with; another use needs another claim.
+            return sum(one.quantity for one in self._own(parcel) if not one.on_tray)
+        return sum(one.quantity for one in self._own(parcel) if one.stays or not for_good)
+
+    def _own(self, parcel: StockUnits) -> list[Claim]:
+        found = self.shelf.claims.get(parcel.key, ())
+        return [claim for claim in found if claim.case == self.case.case]
+
+    def sent_off(self, refs: Sequence[str]) -> int:
+        """Return how many copies of a set the case has opened, which are not back when it starts.
+
+        It has had them, so that it claims no others merely because it is still open.
+        """
         return sum(
             claim.quantity
-            for claim in self.shelf.claims.get(parcel.key, ())
-            if claim.case == self.case.case and (claim.stays or not for_good)
+            for ref in refs
+            for parcel in self.shelf.parcels.get(ref, ())
+            if parcel.in_reprocessing and self.why_not(parcel) is not None
+            for claim in self._own(parcel)
+            if claim.on_tray
         )
 
     def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime:

@@ -11,6 +11,7 @@ from datetime import date, datetime, timedelta
 #: Every reason a gap may have, strongest first: the first that applies is the gap's reason.
 BECAUSE = (
     "not_made",
+    "opened_here",
     "instrument_set_in_use",
     "promised",
     "recalled",
@@ -74,6 +75,9 @@ class StockUnits:
     back_at
         For copies that are away: the earliest moment they can be sterile on their shelf, aware;
         ``None`` when nobody can say.
+    in_reprocessing
+        Whether copies that are away have been opened and sent off: then they are not there for
+        the case that had them either.
     is_implanted
         Whether they are in the patient of the case they are the tray of: what they were implanted
         for is done, and they serve nothing else.
@@ -95,12 +99,20 @@ class StockUnits:
     tray_of: str | None = None
     away_with: str = ""
     back_at: datetime | None = None
+    in_reprocessing: bool = False
     is_implanted: bool = False
 
     @property
     def is_here(self) -> bool:
         """Whether it is in the house, and not on its way."""
         return self.usable_from is None
+
+    def is_away_for(self, case: str | None) -> bool:
+        """Tell whether copies have to come back before a case can have them.
+
+        On its own tray they are there for it, until they have been opened and sent off.
+        """
+        return bool(self.away_with) and (self.in_reprocessing or self.away_with != case)
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,8 +290,10 @@ def unusable_reasons(
     for because, applies in is_over.items():
         if applies:
             yield Reason(because, units, units.usable_from)
-    if units.away_with not in {"", case} and not _can_be_back(units, starts):
-        yield Reason("instrument_set_in_use", units, units.back_at, (units.away_with,))
+    if units.is_away_for(case) and not _can_be_back(units, starts):
+        is_own = units.away_with == case
+        because = "opened_here" if is_own else "instrument_set_in_use"
+        yield Reason(because, units, units.back_at, (units.away_with,))
     if units.tray_of not in {None, case} and not is_promised:
         yield Reason("promised", units, cases=(str(units.tray_of),))
     elif names := _all_reserved(units, day, case, claims):

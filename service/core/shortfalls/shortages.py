@@ -167,7 +167,7 @@ def _in_order(
         for starts in [list_starts.get(check.case.case, check.case.starts)]
         for name, place, lines in _checked_lines(check)
         for line in lines
-        if line.gap is not None
+        if line.gap is not None and line.gap.can_be_closed
     ]
     # The sort is stable: constructs and lines of a case stay in the order of the check.
     return sorted(found, key=lambda one: (one.list_starts, one.case.starts, one.case.case))

@@ -400,7 +400,7 @@ def _gaps(result: CaseCheck) -> list[tuple[Gap, tuple[str, ...], int]]:
         for refs, missing in _missing(lines).items():
             most[refs] = max(most[refs], missing)
         for line in lines:
-            if line.gap is not None:
+            if line.gap is not None and line.gap.can_be_closed:
                 first.setdefault(line.line.refs, line.gap)
     return [(gap, refs, most[refs]) for refs, gap in first.items()]
 

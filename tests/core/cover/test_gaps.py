@@ -64,6 +64,17 @@ PRODUCED: list[Produced] = [
         "lag screw for 130 mm: this size is not in the catalogue.",
     ),
     (
+        "opened_here",
+        set_line("SET"),
+        [parcel("SET", away_with="K2", in_reprocessing=True, back_at=at(13))],
+        [],
+        "instrument set",
+        (
+            "nail instrument set: opened in this case and being reprocessed, expected back "
+            "2031-03-04 13:00."
+        ),
+    ),
+    (
         "instrument_set_in_use",
         set_line("SET"),
         [parcel("SET")],
