@@ -101,6 +101,7 @@ class PickRowOut(Out):
     whys: list[str]
     shared_with: list[str]
     held: bool
+    on_tray: Annotated[bool, Field(description="it has been brought to the case's tray already")]
 
 
 class ConfirmationOut(Out):

@@ -83,7 +83,7 @@ def show_pick_list(
         case=route.case,
         check=route.check,
         missing=missing_of(route.check),
-        on_tray=[row.pack for row in _rows(route) if _is_on_tray(route, row)],
+        on_tray=[row.pack for row in _rows(route) if row.pack.on_tray],
         groups=groups,
         by=by,
         to_take=sum(one.packs for one in to_take),
@@ -104,13 +104,8 @@ def expected_for(pack: PickRowOut, check: CaseCheckOut) -> ExpectationOut | None
     return next((one for one in check.expects if (one.ref, one.name) == named), None)
 
 
-def _is_on_tray(route: PickRoute, row: SheetRow) -> bool:
-    """Tell whether a pack is on the case's tray, whose place bears the case's name."""
-    return row.pack.shelf == route.case.reference
-
-
 def _waiting(route: PickRoute) -> list[SheetRow]:
-    return [row for row in _rows(route) if not _is_on_tray(route, row)]
+    return [row for row in _rows(route) if not row.pack.on_tray]
 
 
 def _by_route(route: PickRoute) -> list[PickGroup]:

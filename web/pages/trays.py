@@ -200,7 +200,7 @@ def tray_page(
         case=case,
         tray=tray,
         is_open=is_open,
-        to_bring=_to_bring(check.pick_list if check is not None else [], reference),
+        to_bring=_to_bring(check.pick_list if check is not None else []),
         says=check.says if check is not None and not check.constructs else "",
         said=said,
         aloud=aloud,
@@ -221,9 +221,9 @@ def _read_tray(unit: Unit, reference: str) -> tuple[CaseOut, TrayOut, CaseCheckO
     return case, tray, check_case(unit, reference) if case.status in OPEN_STATUSES else None
 
 
-def _to_bring(rows: list[PickRowOut], reference: str) -> list[PickRowOut]:
+def _to_bring(rows: list[PickRowOut]) -> list[PickRowOut]:
     """Return the rows whose packs are not on the tray yet and do not stay on their shelf."""
-    return [row for row in rows if row.place != "on its shelf" and row.shelf != reference]
+    return [row for row in rows if row.place != "on its shelf" and not row.on_tray]
 
 
 #: The longest text that is compared.

@@ -107,12 +107,16 @@ class StockUnits:
         """Whether it is in the house, and not on its way."""
         return self.usable_from is None
 
+    def is_on_tray_of(self, case: str) -> bool:
+        """Tell whether they lie on a case's tray; a shelf that is named like the case is none."""
+        return self.tray_of == case or (self.away_with == case and not self.in_reprocessing)
+
     def is_away_for(self, case: str | None) -> bool:
         """Tell whether copies have to come back before a case can have them.
 
         On its own tray they are there for it, until they have been opened and sent off.
         """
-        return bool(self.away_with) and (self.in_reprocessing or self.away_with != case)
+        return bool(self.away_with) and (case is None or not self.is_on_tray_of(case))
 
 
 @dataclass(frozen=True, slots=True)

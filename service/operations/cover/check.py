@@ -187,6 +187,7 @@ def _pick_list(result: CaseCheck, names: Sequence[str], held: Collection[str]) -
             place=row.place,
             shared_with=list(row.shared_with),
             held=row.parcel.key in held,
+            on_tray=row.parcel.is_on_tray_of(result.case.case),
             whys=[
                 why if place <= 0 else f"{why}; alternate {names[place]}" for place, why in row.whys
             ],

@@ -337,7 +337,7 @@ def _pack_of(unit: Unit, reference: str, scan: ScanOut, although: str | None) ->
     meant = {(lot.lot_number, lot.serial, lot.ownership): lot for lot in lots}
     for row in check_case(unit, reference).pick_list:
         lot = meant.get((row.lot, row.serial, row.ownership))
-        if row.ref == ref and lot is not None and row.shelf != reference:
+        if row.ref == ref and lot is not None and not row.on_tray:
             place = LocationBody(store=row.store, shelf=row.shelf)
             return _pack(ref, lot, although, place)
     on_shelf = (lot for lot in lots if _is_on_a_shelf(unit, lot))
