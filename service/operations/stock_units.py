@@ -49,7 +49,9 @@ def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
         use_by=row.use_by,
         ownership=row.ownership,
         return_by=row.return_by,
-        blocked=_blocked(row.location_kind, row.sterility, is_recalled=row.lot_id in recalled),
+        blocked=_blocked(
+            row.location_kind, row.kind, row.sterility, is_recalled=row.lot_id in recalled
+        ),
         tray_of=tray_case(row.location_kind, row.shelf, row.kind),
         away_with=_set_away(row.location_kind, row.shelf, row.kind),
         in_reprocessing=row.location_kind == "reprocessing",
@@ -78,7 +80,7 @@ def units_at(
         use_by=lot.use_by,
         ownership=lot.ownership,
         return_by=lot.return_by,
-        blocked=_blocked(place.kind, lot.sterility, is_recalled=is_recalled),
+        blocked=_blocked(place.kind, item.kind, lot.sterility, is_recalled=is_recalled),
         tray_of=tray_case(place.kind, place.shelf, item.kind),
         away_with=_set_away(place.kind, place.shelf, item.kind),
         in_reprocessing=place.kind == "reprocessing",
@@ -160,11 +162,14 @@ def sets_of_day(unit: Unit, day: date, starts: Mapping[str, datetime]) -> dict[s
     return sets_that_count(unit, day, counts)
 
 
-def _blocked(place: str, sterility: str, *, is_recalled: bool) -> tuple[str, ...]:
+def _blocked(place: str, kind: str, sterility: str, *, is_recalled: bool) -> tuple[str, ...]:
+    # A set that is being reprocessed is away and can be back; nothing else comes back from there
+    # by itself, such as what the catalogue no longer calls a set.
+    is_dirty = place == "reprocessing" and kind not in INSTRUMENT_SET_KINDS
     found = {
         "recalled": is_recalled,
         "quarantined": place == "quarantine",
-        "unsterile": sterility != "sterile",
+        "unsterile": sterility != "sterile" or is_dirty,
     }
     return tuple(word for word, applies in found.items() if applies)
 

@@ -136,6 +136,9 @@ class TrayOut(Out):
     version: int
     packs: list[PackOut]
     unaccounted: int
+    was_in_theatre: bool = Field(
+        description="Whether what is on it may have been opened: the case has begun"
+    )
 
 
 class ImplantOut(Out):

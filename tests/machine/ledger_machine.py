@@ -186,6 +186,7 @@ class LedgerMachine(RuleBasedStateMachine):
         change = counted - self.there(lot, shelf)
         origin, target = (shelf, None) if change < 0 else (None, shelf)
         may = any(lot == known for known in self.books.lots.values())
+        may = may and (change <= 0 or self.may_turn_up(lot))
         self.post(
             "count",
             lot,
@@ -196,6 +197,14 @@ class LedgerMachine(RuleBasedStateMachine):
             counted=counted,
             at=at(shelf),
             reason="counted",
+        )
+
+    def may_turn_up(self, lot: str) -> bool:
+        """Units may turn up on a shelf when none like them lie where nobody may use them."""
+        ref, number, _ = lot.split("/")
+        alike = [key for key in self.stock if key[0].split("/")[:2] == [ref, number]]
+        return not any(
+            place == "Q" or (ref == "SET" and place not in {"A", "B"}) for _, place in alike
         )
 
     @rule(number=some_number, quantity=few)
@@ -258,6 +267,8 @@ class LedgerMachine(RuleBasedStateMachine):
         end = wrong["to"]
         may = "taken back" not in wrong and "is case's" not in wrong
         may = may and (end is None or self.there(wrong["lot"], end) >= wrong["quantity"])
+        may = may and (end is not None or self.may_turn_up(wrong["lot"]))
+        may = may and not (end == "Q" and wrong["from"] is not None)
         done = self.send(lambda unit: movements.record_movement(unit, body), MovementOut, may=may)
         if isinstance(done, MovementOut):
             wrong["taken back"] = True

@@ -279,11 +279,7 @@ def outcomes_of(one: PackOut) -> tuple[tuple[str, str], ...]:
 
 def all_back_words(tray: TrayOut) -> str:
     """Say what becomes of everything that is left on a tray."""
-    fates = {
-        trays.fate_unless_said(tray.status, is_reusable=one.reusable)
-        for one in tray.packs
-        if one.open
-    }
+    fates = {trays.fate_unless_said(tray, one) for one in tray.packs if one.open}
     if fates == {"reprocess"}:
         return "Every set left is to be reprocessed"
     if "reprocess" in fates:

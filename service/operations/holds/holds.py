@@ -122,13 +122,18 @@ def _join_group(unit: Unit, claim: Claim) -> None:
         hold.share_group = claim.share_group
 
 
-def release_case(unit: Unit, case: SurgicalCase, why: str) -> None:
-    """Release everything a case holds, but for sets it has opened that are not sterile yet."""
+def release_case(unit: Unit, case: SurgicalCase, why: str, *, keeps_sets: bool) -> None:
+    """Release everything a case holds.
+
+    Parameters
+    ----------
+    keeps_sets
+        But for sets it has opened, or may have, that are not sterile yet.
+    """
     found = planner_of(unit).holds_in_force(case_id=case.id)
-    keeps = case.status == "closed"
     release_holds(
         unit,
-        [hold for hold in found if not (keeps and hold.is_set and hold.role == IN_TRAY)],
+        [hold for hold in found if not (keeps_sets and hold.is_set and hold.role == IN_TRAY)],
         why,
     )
 

@@ -1,6 +1,6 @@
 """A stock take from a file: what was counted where; the differences go to the ledger."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -16,6 +16,14 @@ from service.operations.orders.receive import (
     sent_order,
 )
 from service.operations.orders.states import order_allows
+from service.operations.stock.arrivals import (
+    NONE_UNFIT,
+    PackName,
+    UnfitUnits,
+    pack_name,
+    turns_up_unfit,
+    unfit_units,
+)
 from service.operations.stock.movements import use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock
@@ -37,7 +45,8 @@ class _StockTake:
     lots: dict[LotKey, stock.LotFacts]
     places: dict[PlaceKey, int]
     there: dict[tuple[int, int], tuple[int, int]]
-    trays: set[PlaceKey] = field(default_factory=set)
+    kinds: dict[PlaceKey, str]
+    unfit: Mapping[PackName, UnfitUnits]
     new_lots: dict[LotKey, stock.LotFacts] = field(default_factory=dict)
     new_places: dict[PlaceKey, None] = field(default_factory=dict)
     counted: list[tuple[LotKey, PlaceKey, int]] = field(default_factory=list)
@@ -45,22 +54,17 @@ class _StockTake:
 
 def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportPlan:
     """Compare a stock take with the balances."""
+    places = stock.locations(unit.session, unit.site_id)
     take = _StockTake(
         unit,
         ImportPlan(),
         catalogue.supplied_by_ref(unit.session),
         stock.lots(unit.session),
-        {
-            (row.store, row.shelf): row.id or 0
-            for row in stock.locations(unit.session, unit.site_id)
-        },
+        {(row.store, row.shelf): row.id or 0 for row in places},
         stock.balances_with_held(unit.session),
+        {(row.store, row.shelf): row.kind for row in places},
+        unfit_units(unit),
     )
-    take.trays = {
-        (row.store, row.shelf)
-        for row in stock.locations(unit.session, unit.site_id)
-        if row.kind == "theatre"
-    }
     for number, row in rows:
         _plan_count(take, number, row)
     if take.new_places:
@@ -94,24 +98,39 @@ def _plan_count(take: _StockTake, number: int, row: StockRow) -> None:
         take.plan.fault(number, *fault)
         return
     place = (row.store, row.shelf)
-    if place in take.trays:
+    kind = take.kinds.get(place) or _kind(row.store)
+    if kind == "theatre":
         take.plan.fault(
             number, "shelf", "this is a case's tray; count its packs on the case's page"
         )
         return
+    _plan_difference(take, number, row, key, kind)
+
+
+def _plan_difference(take: _StockTake, number: int, row: StockRow, key: LotKey, kind: str) -> None:
+    """Compare what was counted of a lot in a place with what is on record there."""
+    place, known = (row.store, row.shelf), take.lots.get(key)
     quantity, held = 0, 0
     if place not in take.places:
         take.new_places[place] = None
     elif known is not None and known.id is not None:
         quantity, held = take.there.get((known.id, take.places[place]), (0, 0))
+    unfit = _turns_up_unfit(take, key, place, kind) if row.quantity > quantity else None
     if row.quantity < held:
         take.plan.fault(number, "quantity", f"{held} of these are promised to cases; release first")
+    elif unfit is not None:
+        take.plan.fault(number, "quantity", unfit)
     elif row.quantity == quantity:
         take.plan.unchanged += 1
     else:
         take.plan.added += quantity == 0
         take.plan.changed += quantity != 0
         take.counted.append((key, place, row.quantity - quantity))
+
+
+def _turns_up_unfit(take: _StockTake, key: LotKey, place: PlaceKey, kind: str) -> str | None:
+    found = take.unfit.get(pack_name(*key[:3]), NONE_UNFIT)
+    return turns_up_unfit(take.unit, found, kind, take.places.get(place))
 
 
 def _differs(known: stock.LotFacts, facts: stock.LotFacts) -> tuple[str, str] | None:

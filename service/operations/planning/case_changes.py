@@ -53,13 +53,17 @@ def make_plan(unit: Unit, reference: str, body: PlanBody, version: int) -> CaseO
 
 
 def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
-    """Take a case off its list; nothing is promised to it any more."""
+    """Take a case off its list; nothing is promised to it any more.
+
+    Sets it had in theatre stay its own until somebody says what became of them.
+    """
     row = require_case(unit, reference)
     require_version(row.version, version, f"Case {reference}")
     _refuse_closed(row)
+    has_begun = row.status == "in_theatre"
     row.status = "cancelled"
     row.version += 1
-    release_case(unit, row, "the case was cancelled")
+    release_case(unit, row, "the case was cancelled", keeps_sets=has_begun)
     return get_case(unit, reference)
 
 

@@ -13,6 +13,12 @@ from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
 from service.operations.planner import planner_of
+from service.operations.stock.arrivals import (
+    NONE_UNFIT,
+    pack_name,
+    turns_up_unfit,
+    unfit_units,
+)
 from service.operations.stock_units import naming_recall, why_not_usable
 from service.operations.work import Unit
 from service.schemas.stock import (
@@ -100,6 +106,9 @@ def _take_off(
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ownership", reason)])
     if isinstance(body, QuarantineBody):
         target = quarantine_place(unit)
+        if origin.kind == "quarantine":
+            reason = "the units are in quarantine already"
+            raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
     if isinstance(body, ReleaseBody):
         target = _shelf_after_quarantine(unit, body, origin)
     refuse_tray(unit, origin, lot)
@@ -146,6 +155,7 @@ def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
     refuse_tray(unit, origin, lot)
     refuse_tray(unit, target)
+    _refuse_out_of_quarantine(origin, target, "/to")
     _require_there(unit, lot, origin, body.quantity)
     follow = target.kind == "shelf"
     line = ledger_line(
@@ -169,7 +179,7 @@ def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
     if difference == 0:
         return movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
     if difference > 0:
-        _refuse_washed_off(unit, lot, place)
+        _refuse_unfit_arrival(unit, lot, place, "/counted")
     # The count is the truth: what is promised of units that are not there is given up and told.
     origin, target = (None, place.id) if difference > 0 else (place.id, None)
     line = ledger_line(
@@ -178,21 +188,24 @@ def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
     return _posted(unit, item, lot, line, follow=False)
 
 
-def _refuse_washed_off(unit: Unit, lot: Lot, place: Location) -> None:
-    """Keep a count from making usable what was counted away where it must not be used.
+def _refuse_unfit_arrival(
+    unit: Unit, lot: Lot, place: Location, pointer: str, *, is_delivery: bool = False
+) -> None:
+    """Keep units from becoming usable that turn up from where they must not be used."""
+    found = unfit_units(unit, [lot.item_id])
+    own = found.get(pack_name(lot.item_id, lot.lot_number, lot.serial), NONE_UNFIT)
+    reason = turns_up_unfit(unit, own, place.kind, place.id, is_delivery=is_delivery)
+    if reason is not None:
+        raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
 
-    What lay in quarantine or was being reprocessed and was then missing is still not fit when it
-    turns up: it is counted where it belongs, and released or scanned out from there.
-    """
-    lost = stock.counted_away(unit.session, unit.site_id, lot.id or 0)
-    if place.kind != "shelf" or not lost:
-        return
-    where = ", ".join(f"{one.store}, {one.shelf}" for one in lost)
-    reason = (
-        f"units of this lot were last missing at {where}; count them there, and let them out from "
-        "there when they may be used"
-    )
-    raise BadInput("Nothing was saved.", faults=[FieldFault("/counted", reason)])
+
+def _refuse_out_of_quarantine(origin: Location, target: Location, pointer: str) -> None:
+    """Keep units in quarantine until somebody releases them: a release says who and why."""
+    if origin.kind == "quarantine" and target.kind != "quarantine":
+        reason = (
+            f"{origin.store}, {origin.shelf} is quarantine: release the units when they may be used"
+        )
+        raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
 
 
 def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
@@ -209,9 +222,7 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
         raise Conflict(f"Line {body.seq} has been corrected already, by line {known}.")
     lot = unit.session.get_one(Lot, wrong.lot_id)
     item = unit.session.get_one(Item, lot.item_id)
-    if wrong.to_location_id is not None:
-        there = unit.session.get_one(Location, wrong.to_location_id)
-        _require_there(unit, lot, there, wrong.quantity)
+    _refuse_wrong_way_back(unit, lot, wrong)
     line = ledger_line(
         unit,
         wrong.kind,
@@ -224,6 +235,18 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
     )
     orders.forget_movement(unit.session, body.seq)
     return _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
+
+
+def _refuse_wrong_way_back(unit: Unit, lot: Lot, wrong: Movement) -> None:
+    """Refuse to take a line back that has gone on from there, or only a release can undo."""
+    ends = (wrong.from_location_id, wrong.to_location_id)
+    back, there = (None if key is None else unit.session.get_one(Location, key) for key in ends)
+    if there is not None:
+        _require_there(unit, lot, there, wrong.quantity)
+    if back is not None and there is not None:
+        _refuse_out_of_quarantine(there, back, "/seq")
+    elif back is not None:
+        _refuse_unfit_arrival(unit, lot, back, "/seq")
 
 
 def _require_own_line(unit: Unit, line: Movement) -> None:
@@ -405,6 +428,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
         reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     lot = _same_lot(unit, item, body, sterility)
+    _refuse_unfit_arrival(unit, lot, place, "/lot", is_delivery=True)
     kind = "loan_in" if body.ownership == "loan" else "receive"
     line = ledger_line(
         unit, kind, lot.id, body.quantity, origin=None, target=place.id, reason=reason

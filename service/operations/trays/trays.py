@@ -3,6 +3,7 @@
 prepared → in theatre → closed. A case is closed when every pack is implanted, wasted or back.
 """
 
+from collections.abc import Sequence
 from typing import Any, Literal
 
 from sqlalchemy import Row
@@ -68,7 +69,19 @@ def tray_of(unit: Unit, reference: str) -> TrayOut:
         version=case.version,
         packs=found,
         unaccounted=sum(pack.open for pack in found),
+        was_in_theatre=_was_in_theatre(unit, case, rows),
     )
+
+
+def _was_in_theatre(unit: Unit, case: SurgicalCase, packs: Sequence[Row[Any]]) -> bool:
+    """Tell whether a case has begun: its status, or what was used in it, or what it keeps says so.
+
+    A case that was cancelled in theatre keeps its sets: they may have been opened.
+    """
+    if case.status == "in_theatre" or any(row.implanted + row.wasted for row in packs):
+        return True
+    kept = {"case_id": case.id, "is_set": True, "role": IN_TRAY}
+    return case.status == "cancelled" and bool(planner_of(unit).holds_in_force(**kept))
 
 
 def pick_pack(unit: Unit, reference: str, body: PackBody) -> TrayOut:
@@ -243,7 +256,7 @@ def set_status(unit: Unit, reference: str, status: str, version: int) -> TrayOut
             )
     case.status = status
     if status == "closed":
-        release_case(unit, case, "the case was closed")
+        release_case(unit, case, "the case was closed", keeps_sets=True)
     case.version += 1
     unit.session.flush()
     return tray_of(unit, reference)
@@ -394,32 +407,26 @@ def _is_same(one: PackOut, named: PackOutcomeBody | PackBody) -> bool:
     return (one.ref, one.lot, one.serial, one.ownership) == key
 
 
-def fate_unless_said(status: str, *, is_reusable: bool) -> Literal["return", "reprocess"]:
+def fate_unless_said(tray: TrayOut, pack: PackOut) -> Literal["return", "reprocess"]:
     """Return what becomes of what is left on a tray when nobody says it of each.
 
     A set that has been in theatre is sent to be reprocessed: unless somebody says otherwise, it has
     been opened. Packs go back to their shelves.
-
-    Parameters
-    ----------
-    status
-        The case's.
     """
-    return "reprocess" if is_reusable and status == "in_theatre" else "return"
+    return "reprocess" if pack.reusable and tray.was_in_theatre else "return"
 
 
 def return_all_packs(unit: Unit, reference: str) -> SettledOut:
     """Put everything that is still on the tray back on its shelf, and opened sets where they go."""
-    case = require_case(unit, reference)
-    went_back = 0
-    for one in tray_of(unit, reference).packs:
+    went_back, tray = 0, tray_of(unit, reference)
+    for one in tray.packs:
         if one.open:
             body = PackOutcomeBody(
                 ref=one.ref,
                 lot=one.lot or None,
                 serial=one.serial or None,
                 ownership=one.ownership,
-                fate=fate_unless_said(case.status, is_reusable=one.reusable),
+                fate=fate_unless_said(tray, one),
                 quantity=one.open,
             )
             record_pack_outcome(unit, reference, body)

@@ -10,7 +10,6 @@ from sqlalchemy import (
     Row,
     Select,
     bindparam,
-    case,
     func,
     insert,
     or_,
@@ -217,30 +216,6 @@ def _lying(*more: ColumnElement[Any]) -> Select[Any]:
         .where(BALANCE.c.quantity > 0)
         .order_by(ITEM.c.ref, LOT.c.id, PLACE.c.id)
     )
-
-
-def counted_away(session: Session, site_id: int, lot_id: int) -> Sequence[Row[Any]]:
-    """Return where units of a lot that must not be used were counted away and not found again."""
-    change = case(
-        (MOVEMENT.c.from_location_id == PLACE.c.id, MOVEMENT.c.quantity), else_=-MOVEMENT.c.quantity
-    )
-    query = (
-        select(PLACE.c.store, PLACE.c.shelf)
-        .join(
-            MOVEMENT,
-            or_(MOVEMENT.c.from_location_id == PLACE.c.id, MOVEMENT.c.to_location_id == PLACE.c.id),
-        )
-        .where(
-            PLACE.c.site_id == site_id,
-            PLACE.c.kind.in_(("quarantine", "reprocessing")),
-            MOVEMENT.c.lot_id == lot_id,
-            MOVEMENT.c.kind == "count",
-        )
-        .group_by(PLACE.c.store, PLACE.c.shelf)
-        .having(func.sum(change) > 0)
-        .order_by(PLACE.c.store, PLACE.c.shelf)
-    )
-    return session.execute(query).all()
 
 
 def last_shelf(session: Session, lot_id: int) -> int | None:
