@@ -3,6 +3,7 @@
 from typing import Any
 
 from service.errors import BadInput, Duplicate, FieldFault
+from service.operations.people.permissions import require_effect
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.stock import LocationBody, LocationOut
@@ -88,8 +89,13 @@ def ledger_line(
     ------
     ClockBehind
         When the clock is behind the newest line: lines would stand in another order than they say.
+    Forbidden
+        When the caller may not do to units what the line does.
     """
     planner_of(unit).refuse_late_clock()
+    ends = (origin, target)
+    kinds = [None if key is None else unit.session.get_one(Location, key).kind for key in ends]
+    require_effect(unit.caller, *kinds, for_case=case_id is not None)
     return {
         "at": unit.now,
         "kind": kind,

@@ -12,12 +12,12 @@ from fastapi.routing import APIRoute, iter_route_contexts
 from service.main import create_app
 from service.operations.people.permissions import (
     ANYBODY,
+    EFFECT_PERMISSIONS,
     PERMISSIONS,
     ROLES,
     Permission,
     permission_of,
 )
-from service.operations.stock.movements import MOVEMENT_PERMISSIONS
 from service.settings import Settings
 
 FILE = Path(__file__).parents[2] / "DEVELOPERS.md"
@@ -42,8 +42,8 @@ def _required() -> Iterator[tuple[Permission | None, str, str]]:
             folder, _, module = handler.__module__.rpartition(".")
             place = f"API {module}" if folder == "service.api" else f"page {module}"
             yield permission_of(handler), place, handler.__name__
-    for kind, permission in MOVEMENT_PERMISSIONS.items():
-        yield permission, "movements", kind
+    for effect, permission in EFFECT_PERMISSIONS.items():
+        yield permission, "what is done to units", effect
 
 
 def written() -> str:

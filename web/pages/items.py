@@ -194,6 +194,6 @@ def _units_at(ref: str, which: Mapping[str, str], action: str) -> str:
 
 def _offered(roles: frozenset[str], location_kind: str) -> list[str]:
     """Return what somebody with these roles may do with units in such a place."""
-    offered = [name for name in ACTIONS if may(roles, movements.MOVEMENT_PERMISSIONS[name])]
+    offered = [name for name in ACTIONS if movements.may_record(roles, name)]
     unfit = {"quarantine"} if location_kind == "quarantine" else {"release"}
     return [name for name in offered if name not in unfit]

@@ -153,7 +153,8 @@ def _write(take: _StockTake) -> None:
         unit.session, {key: facts for key, facts in take.new_lots.items() if key in wanted}
     )
     lots = stock.lots(unit.session)
-    places = {(row.store, row.shelf): row.id for row in stock.locations(unit.session, unit.site_id)}
+    # The rows are kept while lines are written: each line asks what kind of place it is about.
+    places = {(row.store, row.shelf): row for row in stock.locations(unit.session, unit.site_id)}
     stock.post_movements(
         unit.session,
         [
@@ -162,8 +163,8 @@ def _write(take: _StockTake) -> None:
                 "count",
                 lots[key].id,
                 abs(change),
-                origin=places[place] if change < 0 else None,
-                target=places[place] if change > 0 else None,
+                origin=places[place].id if change < 0 else None,
+                target=places[place].id if change > 0 else None,
                 reason="stock take",
             )
             for key, place, change in take.counted

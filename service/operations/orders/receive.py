@@ -13,10 +13,9 @@ from service.operations.orders.orders import order_lines, outstanding_units, req
 from service.operations.orders.progress import close_if_done
 from service.operations.orders.states import is_on_its_way
 from service.operations.orders.view import order_out
-from service.operations.people.permissions import require
+from service.operations.people.permissions import require_effect
 from service.operations.planner import planner_of
 from service.operations.stock.movements import (
-    MOVEMENT_PERMISSIONS,
     delivery_out,
     list_stock,
     receive,
@@ -54,7 +53,7 @@ def receive_order(unit: Unit, reference: str, body: ReceiptBody) -> OrderOut:
     Conflict
         When nothing of the order is on its way.
     """
-    require(unit.caller, MOVEMENT_PERMISSIONS["receive"])
+    require_effect(unit.caller, None, "shelf")
     order = require_order(unit, reference)
     if not is_on_its_way(order):
         raise Conflict(f"Order {reference} is {order.state}: nothing of it is on its way.")

@@ -8,7 +8,6 @@ from sqlalchemy.exc import IntegrityError
 
 from service.errors import NotFound, Required
 from service.operations.catalogue import require_item
-from service.operations.locations import item_key
 from service.operations.par.basis import on_shelf
 from service.operations.people.audit import note
 from service.operations.work import Unit, require_version
@@ -43,7 +42,7 @@ def below_par(unit: Unit) -> list[BelowPar]:
 
 def get_level(unit: Unit, ref: str) -> LevelOut:
     """Return one level in force."""
-    row = unit.session.get(ParLevel, (unit.site_id, item_key(require_item(unit, ref))))
+    row = unit.session.get(ParLevel, (unit.site_id, require_item(unit, ref).id or 0))
     if row is None:
         raise NotFound(f"Nobody has set a par level for {ref}.")
     facts = queries.supply_facts(unit.session)[ref]
@@ -61,7 +60,7 @@ def set_level(unit: Unit, ref: str, body: LevelBody, version: int | None) -> Lev
     Stale
         When it was changed since it was read.
     """
-    key = item_key(require_item(unit, ref))
+    key = require_item(unit, ref).id or 0
     row = unit.session.get(ParLevel, (unit.site_id, key), with_for_update=True)
     if row is None and version is not None:
         raise NotFound(f"Nobody has set a par level for {ref}.")

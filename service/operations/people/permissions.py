@@ -182,6 +182,65 @@ def may(roles: Collection[str], permission: Permission) -> bool:
     return permission == ANYBODY or not permission.roles.isdisjoint(roles)
 
 
+#: What a line of the ledger does to units, and what it requires. Whatever writes a line asks here:
+#: who may move units but not release them does not reach a release by a move.
+EFFECT_PERMISSIONS = {
+    "bring_in": KEEP_STOCK,
+    "take_off": KEEP_STOCK,
+    "let_out_of_quarantine": KEEP_STOCK,
+    "move_about": MOVE_STOCK,
+    "use_for_a_case": PREPARE_TRAYS,
+}
+
+
+def effect_of(origin: str | None, target: str | None, *, for_case: bool = False) -> str:
+    """Name what a line of the ledger does to units.
+
+    Parameters
+    ----------
+    origin, target
+        The kinds of the places they leave and come to, such as ``shelf``; ``None`` when they come
+        from nowhere, or go for good.
+    for_case
+        Whether a case has them: brings them to its tray, uses them, gives them back.
+
+    Returns
+    -------
+    str
+        A key of ``EFFECT_PERMISSIONS``.
+
+    Examples
+    --------
+    >>> effect_of("shelf", "quarantine"), effect_of("quarantine", "theatre")
+    ('move_about', 'let_out_of_quarantine')
+    """
+    if origin == "quarantine" and target not in {None, "quarantine"}:
+        return "let_out_of_quarantine"
+    if for_case:
+        return "use_for_a_case"
+    if origin is None:
+        return "bring_in"
+    return "take_off" if target is None else "move_about"
+
+
+def require_effect(
+    caller: Caller, origin: str | None, target: str | None, *, for_case: bool = False
+) -> None:
+    """Refuse a caller who may not do to units what a line of the ledger would do.
+
+    Parameters
+    ----------
+    origin, target, for_case
+        As for ``effect_of``.
+
+    Raises
+    ------
+    Forbidden
+        Names the roles that may.
+    """
+    require(caller, EFFECT_PERMISSIONS[effect_of(origin, target, for_case=for_case)])
+
+
 def require(caller: Caller, permission: Permission) -> None:
     """Refuse a caller whose roles lack a permission; the service itself may do anything.
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from service.core.case_times import ends_on
@@ -21,7 +21,7 @@ from service.operations.locations import item_key, ledger_line
 from service.operations.planner import PlannerContext, planner_of
 from service.operations.planning.case_changes import add_case, change_case, make_plan
 from service.operations.readiness import case_answer, case_question
-from service.operations.work import Unit
+from service.operations.work import SYSTEM, Unit
 from service.schemas.cases import ENDS_LATE, CaseFields, CaseOut
 from service.schemas.cover import CaseCheckOut, CheckOut, ConstructCheckOut, PickLineOut
 from service.schemas.planning import SuggestedPlan
@@ -61,8 +61,9 @@ def what_if(unit: Unit, day: date, body: WhatIfBody) -> CheckOut:
             )
             unit.session.add(lot)
             unit.session.flush()
+            # Whoever may read may try it out: nothing of it is kept.
             line = ledger_line(
-                unit,
+                replace(unit, caller=SYSTEM),
                 "receive",
                 lot.id,
                 units.quantity,

@@ -1,5 +1,6 @@
 """Movements of every kind; a correction is a new line that names the one it takes back."""
 
+from collections.abc import Collection, Mapping
 from datetime import date
 from typing import Any
 
@@ -11,7 +12,12 @@ from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import move_with_holds, taken_error
 from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
-from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, require
+from service.operations.people.permissions import (
+    EFFECT_PERMISSIONS,
+    effect_of,
+    may,
+    require_effect,
+)
 from service.operations.planner import planner_of
 from service.operations.stock.arrivals import (
     NONE_UNFIT,
@@ -54,17 +60,21 @@ AnyMovement = (
 )
 
 
-#: What each kind of movement requires; the routes that record any kind require MOVE_STOCK.
-MOVEMENT_PERMISSIONS = {
-    "receive": KEEP_STOCK,
-    "move": MOVE_STOCK,
-    "count": KEEP_STOCK,
-    "write_off": KEEP_STOCK,
-    "quarantine": MOVE_STOCK,
-    "release": KEEP_STOCK,
-    "loan_out": KEEP_STOCK,
-    "correction": KEEP_STOCK,
+#: Between places of which kinds a movement goes, where its kind says so. What a count or a
+#: correction does is known when it has been compared with what is there.
+_ENDS: Mapping[str, tuple[str | None, str | None]] = {
+    "receive": (None, "shelf"),
+    "move": ("shelf", "shelf"),
+    "write_off": ("shelf", None),
+    "quarantine": ("shelf", "quarantine"),
+    "release": ("quarantine", "shelf"),
+    "loan_out": ("shelf", None),
 }
+
+
+def may_record(roles: Collection[str], kind: str) -> bool:
+    """Tell whether somebody with these roles may record a movement, whatever a count finds."""
+    return may(roles, EFFECT_PERMISSIONS[effect_of(*_ENDS.get(kind, ("shelf", None)))])
 
 
 def record_movement(unit: Unit, body: AnyMovement) -> MovementOut:
@@ -73,9 +83,10 @@ def record_movement(unit: Unit, body: AnyMovement) -> MovementOut:
     Raises
     ------
     Forbidden
-        When the caller's roles allow movements, but not of this kind.
+        When the caller's roles allow movements, but not what this one does to the units.
     """
-    require(unit.caller, MOVEMENT_PERMISSIONS[body.kind])
+    if body.kind in _ENDS:
+        require_effect(unit.caller, *_ENDS[body.kind])
     if isinstance(body, CorrectionBody):
         return _correct(unit, body)
     item = require_item(unit, body.ref, "/ref")
