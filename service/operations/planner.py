@@ -139,6 +139,11 @@ class PlannerContext:
         return cast("Value", known[1])
 
     @property
+    def now(self) -> datetime:
+        """The moment of the unit of work."""
+        return self._unit.now
+
+    @property
     def catalogue(self) -> CatalogueFacts:
         """The catalogue of all sites."""
         return self.part("catalogue", ("item",), self._read_catalogue)

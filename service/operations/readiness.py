@@ -1,23 +1,28 @@
 """Readiness: the probability that the cases of a day can be done, from plans and stock."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from service.core.catalogue import describe_size
 from service.core.constructs.planned import read_planned
-from service.core.cover.units import StockUnits
+from service.core.cover.results import CaseCheck, reasons_of
+from service.core.cover.units import Reason, StockUnits
 from service.core.list_order import PlannedCase, SetStock, better_order, set_clashes
 from service.core.par import ParError, ParTooLarge, answer_par
 from service.core.readiness import ProblemError, ReadinessProblem, answer_to_json, solve
 from service.core.readiness.best_unit import most_helpful_unit
-from service.core.readiness.from_plans import CasePlan, problem_of
+from service.core.readiness.from_plans import CasePlan, problem_of, waiting_items
 from service.core.readiness.kit import choose_kit, kit_to_json
 from service.core.readiness.words import in_hundred
 from service.errors import BadInput, FieldFault, TooLarge
 from service.operations.cases.plans import plan_body
 from service.operations.cover.check import check_day, refuse_past
-from service.operations.cover.requirements import CaseRequirements, case_requirements
+from service.operations.cover.requirements import (
+    CaseRequirements,
+    case_requirements,
+    check_until,
+)
 from service.operations.planner import planner_of
 from service.operations.stock_units import read_stock_units, sets_of_day
 from service.operations.work import Unit
@@ -80,10 +85,18 @@ def _refusal(error: ProblemError) -> BadInput:
 
 @dataclass(frozen=True, slots=True)
 class DayProblem:
-    """The readiness problem of every planned case from today to a day, and who they are."""
+    """The readiness problem of every planned case from today to a day, and who they are.
+
+    ``sets_awaited`` names the set that an item stands for, where it stands for one that is back.
+    """
 
     problem: dict[str, object]
     cases: tuple[str, ...]
+    sets_awaited: Mapping[str, str]
+
+    def refs_of(self, item: str) -> list[str]:
+        """Return the references that an item of the problem stands for."""
+        return [self.sets_awaited[item]] if item in self.sets_awaited else item.split("|")
 
 
 def day_problem(unit: Unit, last: date) -> DayProblem:
@@ -103,24 +116,35 @@ def day_problem(unit: Unit, last: date) -> DayProblem:
 def problem_for(unit: Unit, last: date) -> DayProblem:
     """Write the readiness problem of the cases from today to a day.
 
-    Those that cannot be sized are left out.
+    Those that cannot be sized are left out. Of what is on its way only that counts which the check
+    names to some case as due in time.
     """
-    planner = planner_of(unit)
+    planner, checked = planner_of(unit), check_until(unit, last)
     plans = [
-        _case_plan(one)
+        _case_plan(one, checked[one.row.reference])
         for one in case_requirements(unit, last)
         if one.case is not None and one.plan is not None
     ]
+    named = {why.units.key for one in checked.values() for why in _due_in_time(one) if why.units}
     problem = problem_of(
         plans,
         templates=planner.templates,
         catalogue=planner.catalogue.by_kind,
         values=planner.values,
-        parcels=[one for one in read_stock_units(unit) if not _is_overdue(unit, one)],
+        parcels=[
+            one
+            for one in read_stock_units(unit)
+            if one.is_here or (one.key in named and not _is_overdue(unit, one))
+        ],
         turnarounds=planner.catalogue.turnarounds,
         zone=unit.zone,
     )
-    return DayProblem(problem, tuple(plan.case for plan in plans))
+    return DayProblem(problem, tuple(plan.case for plan in plans), waiting_items(plans))
+
+
+def _due_in_time(check: CaseCheck) -> Iterator[Reason]:
+    lines = (line for one in check.constructs for line in one.lines)
+    return (why for why in reasons_of(lines) if why.because == "not_here_yet")
 
 
 def _is_overdue(unit: Unit, parcel: StockUnits) -> bool:
@@ -128,7 +152,7 @@ def _is_overdue(unit: Unit, parcel: StockUnits) -> bool:
     return parcel.usable_from is not None and parcel.usable_from <= unit.now
 
 
-def _case_plan(one: CaseRequirements) -> CasePlan:
+def _case_plan(one: CaseRequirements, check: CaseCheck) -> CasePlan:
     if one.plan is None:
         message = "a case without a plan has no readiness problem"
         raise ValueError(message)
@@ -141,6 +165,7 @@ def _case_plan(one: CaseRequirements) -> CasePlan:
         tuple(read_planned(text) for text in (body.primary, *body.alternates)),
         tuple((need.need, need.probability, tuple(need.constructs)) for need in body.needs),
         one.dimensions,
+        tuple(construct.expectations for construct in check.constructs),
     )
 
 
@@ -190,8 +215,8 @@ def day_readiness(
         samples=samples if answer["method"] == "simulated" else None,
         until_here=Probability.model_validate(answer["list_readiness"]),
         cases=readiness,
-        worst=least_ready_case(asked, readiness, names),
-        gains=_gains(answer, names),
+        worst=least_ready_case(asked, readiness, names, problem.refs_of),
+        gains=_gains(answer, names, problem.refs_of),
         shared=_shared(check),
         orders=_orders(unit, on_day, check),
     )
@@ -240,6 +265,7 @@ def _cases(answer: dict[str, object], cases: Iterable[CaseCheckOut]) -> list[Cas
                 readiness=Probability(
                     value=told["readiness"], standard_error=told["standard_error"]
                 ),
+                counting_on=case.counting_on,
                 needs=[
                     NeedReadiness(need=one["need"], readiness=one["readiness"])
                     for one in _rows(told["needs"])
@@ -263,15 +289,16 @@ def _rows(value: object) -> list[dict]:  # type: ignore[type-arg] # plain JSON o
     return value if isinstance(value, list) else []
 
 
-def _gains(answer: dict[str, object], names: Mapping[str, str]) -> list[GainOut]:
-    return [
-        GainOut(
-            refs=one["item"].split("|"),
-            description=names.get(one["item"].split("|")[0], ""),
-            gain=one["gain"],
-        )
-        for one in _rows(answer["gains"])
-    ]
+def _gains(
+    answer: dict[str, object], names: Mapping[str, str], refs_of: Callable[[str], list[str]]
+) -> list[GainOut]:
+    # A copy more of a set, and a set back for certain, are the same to order: the larger gain.
+    found: dict[tuple[str, ...], GainOut] = {}
+    for one in _rows(answer["gains"]):
+        refs = refs_of(one["item"])
+        told = GainOut(refs=refs, description=names.get(refs[0], ""), gain=one["gain"])
+        found.setdefault(tuple(refs), told)
+    return list(found.values())
 
 
 def _shared(check: CheckOut) -> list[SharedPack]:
@@ -375,7 +402,10 @@ def par_refusal(error: ParError) -> BadInput | TooLarge:
 
 
 def least_ready_case(
-    problem: ReadinessProblem, cases: Sequence[CaseReadiness], descriptions: Mapping[str, str]
+    problem: ReadinessProblem,
+    cases: Sequence[CaseReadiness],
+    descriptions: Mapping[str, str],
+    refs_of: Callable[[str], list[str]],
 ) -> WorstCase | None:
     """Find the least sure of some cases and what would help it: a unit, or an alternate.
 
@@ -387,6 +417,8 @@ def least_ready_case(
         The cases of the day; of equally sure ones the first.
     descriptions
         Of catalogue lines, by reference.
+    refs_of
+        Returns the references that an item of the problem stands for.
 
     Returns
     -------
@@ -397,7 +429,7 @@ def least_ready_case(
     if worst is None or worst.readiness.value >= 1:
         return None
     unanswered = _unanswered(problem, worst.case)
-    unit = _unit(problem, worst, descriptions)
+    unit = _unit(problem, worst, descriptions, refs_of)
     return WorstCase(
         case=worst.case,
         readiness=worst.readiness,
@@ -419,14 +451,17 @@ def _unanswered(problem: ReadinessProblem, name: str) -> dict[str, float]:
 
 
 def _unit(
-    problem: ReadinessProblem, worst: CaseReadiness, descriptions: Mapping[str, str]
+    problem: ReadinessProblem,
+    worst: CaseReadiness,
+    descriptions: Mapping[str, str],
+    refs_of: Callable[[str], list[str]],
 ) -> HelpOut | None:
     found = most_helpful_unit(problem, worst.case)
     before = worst.readiness.value
     # What is simulated may come out lower by chance: then nothing is promised of the unit.
     if found is None or found.readiness <= before:
         return None
-    refs = found.item.split("|")
+    refs = refs_of(found.item)
     return HelpOut(
         refs=refs,
         description=descriptions.get(refs[0], ""),

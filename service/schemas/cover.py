@@ -34,7 +34,7 @@ class GapOut(Out):
 
 
 class ExpectationOut(Out):
-    """What has to happen before a case is covered: a set that has to be back in time."""
+    """What has to happen first: a set back after a case, or a delivery (``after`` is empty)."""
 
     ref: str
     name: str
@@ -137,6 +137,13 @@ class CaseCheckOut(Out):
     condition: Annotated[
         str, Field(description="What has to happen before it is covered; empty when nothing has")
     ] = ""
+    awaited: Annotated[
+        list[ExpectationOut],
+        Field(description="What its probability counts on though it has not happened yet"),
+    ] = []
+    counting_on: Annotated[str, Field(description="That in words; empty when there is nothing")] = (
+        ""
+    )
     dimensions: list[DimensionOut]
     constructs: list[ConstructCheckOut]
     near: list[PickLineOut]

@@ -33,10 +33,14 @@ class ConstructReadiness(Out):
 
 
 class CaseReadiness(Out):
-    """Probability that a case can be completed, whatever it turns out to need."""
+    """Probability that a case can be completed, whatever it turns out to need.
+
+    ``counting_on`` says in words what of it is only expected; empty when nothing is.
+    """
 
     case: str
     readiness: Probability
+    counting_on: str
     needs: list[NeedReadiness]
     constructs: list[ConstructReadiness]
 

@@ -1,7 +1,7 @@
 """A readiness or kit problem as it is sent: shape, limits, and what must agree across it."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, NamedTuple, Self
 
@@ -75,12 +75,22 @@ Time = Annotated[Moment, PlainValidator(_moment)]
 
 
 class ParcelIn(Part):
-    """Units of one item, and when they may be used."""
+    """Units of one item, when they may be used, and the arrival they come with, if any."""
 
     item: Name
     quantity: Quantity
     begin: Time | None = Field(default=None, alias="from")
     until: Time | None = None
+    arrival: Name | None = Field(default=None, alias="with")
+
+
+class ComingIn(Part):
+    """Further copies of a set, from or until a moment, or with an arrival."""
+
+    quantity: Quantity
+    begin: Time | None = Field(default=None, alias="from")
+    until: Time | None = None
+    arrival: Name | None = Field(default=None, alias="with")
 
 
 class SetIn(Part):
@@ -89,6 +99,28 @@ class SetIn(Part):
     item: Name
     quantity: Quantity
     turnaround_minutes: Minutes
+    coming: Annotated[list[ComingIn], Field(max_length=core.MAX_SETS)] | None = None
+
+    def to_set(self) -> core.InstrumentSet:
+        """Return the set as frozen values."""
+        return core.InstrumentSet(
+            self.item,
+            self.quantity,
+            round(self.turnaround_minutes * _MICROSECONDS_PER_MINUTE),
+            tuple(
+                core.DatedStock(
+                    self.item, each.quantity, _us(each.begin), _us(each.until), each.arrival
+                )
+                for each in self.coming or ()
+            ),
+        )
+
+
+class ArrivalIn(Part):
+    """Something that is expected, and how likely it happens."""
+
+    arrival: Name
+    probability: Chance
 
 
 class FactorIn(Part):
@@ -196,20 +228,32 @@ class _Supplied(Part):
 
     def parcels(self) -> tuple[core.DatedStock, ...]:
         return tuple(
-            core.DatedStock(each.item, each.quantity, _us(each.begin), _us(each.until))
+            core.DatedStock(
+                each.item, each.quantity, _us(each.begin), _us(each.until), each.arrival
+            )
             for each in self.stock
         )
 
     def instrument_sets(self) -> tuple[core.InstrumentSet, ...]:
-        return tuple(
-            core.InstrumentSet(
-                each.item, each.quantity, round(each.turnaround_minutes * _MICROSECONDS_PER_MINUTE)
-            )
-            for each in self.sets or ()
-        )
+        return tuple(each.to_set() for each in self.sets or ())
 
-    def _supply_faults(self, cases: list[tuple[Place, CaseIn]]) -> Iterator[Fault]:
+    def _coming(self) -> Iterator[tuple[Place, ParcelIn | ComingIn]]:
+        for index, parcel in enumerate(self.stock):
+            yield ("stock", index), parcel
+        for index, each in enumerate(self.sets or ()):
+            for place, coming in enumerate(each.coming or ()):
+                yield ("sets", index, "coming", place), coming
+
+    def _arrival_faults(self, arrivals: Collection[str]) -> Iterator[Fault]:
+        for at, one in self._coming():
+            if one.arrival is not None and one.arrival not in arrivals:
+                yield (*at, "with"), f"There is no arrival {one.arrival!r}."
+
+    def _supply_faults(
+        self, cases: list[tuple[Place, CaseIn]], arrivals: Collection[str] = ()
+    ) -> Iterator[Fault]:
         sets, stocked = self.sets or [], {parcel.item for parcel in self.stock}
+        yield from self._arrival_faults(arrivals)
         yield from twice(("sets",), "item", [each.item for each in sets])
         yield from self._clock_faults(cases)
         for index, each in enumerate(sets):
@@ -226,8 +270,8 @@ class _Supplied(Part):
 
     def _clock_faults(self, cases: list[tuple[Place, CaseIn]]) -> Iterator[Fault]:
         times: list[tuple[Place, Moment | None]] = [
-            (("stock", index, name), moment)
-            for index, each in enumerate(self.stock)
+            ((*at, name), moment)
+            for at, each in self._coming()
             for name, moment in (("from", each.begin), ("until", each.until))
         ]
         times += [
@@ -251,6 +295,7 @@ class ReadinessProblem(_Supplied):
     seed: Annotated[int, Field(strict=True, ge=0, le=core.MAX_SEED)] | None = None
     method: core.Method | None = None
     gains: Annotated[int, Field(strict=True, ge=0, le=core.MAX_GAINS)] | None = None
+    arrivals: Annotated[list[ArrivalIn], Field(max_length=core.MAX_ARRIVALS)] | None = None
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
@@ -260,7 +305,11 @@ class ReadinessProblem(_Supplied):
         if not self.cases:
             yield ("cases",), "There are no cases."
         yield from twice(("cases",), "case", [case.case for case in self.cases])
-        yield from self._supply_faults([(("cases", n), case) for n, case in enumerate(self.cases)])
+        arrivals = [each.arrival for each in self.arrivals or ()]
+        yield from twice(("arrivals",), "arrival", arrivals)
+        yield from self._supply_faults(
+            [(("cases", n), case) for n, case in enumerate(self.cases)], arrivals
+        )
 
     def to_problem(self) -> core.ReadinessProblem:
         """Return the problem as frozen values."""
@@ -272,6 +321,9 @@ class ReadinessProblem(_Supplied):
             seed=core.DEFAULT_SEED if self.seed is None else self.seed,
             method=self.method or "auto",
             gains=core.DEFAULT_GAINS if self.gains is None else self.gains,
+            arrivals=tuple(
+                core.Arrival(each.arrival, each.probability) for each in self.arrivals or ()
+            ),
         )
 
 

@@ -223,7 +223,14 @@ def test_a_delivery_that_should_be_here_and_is_not_does_not_count(work: Work) ->
         work.write(partial(add_delivery, body=DeliveryBody.model_validate(body)))
     problem: Json = work.read(lambda unit: day_problem(unit, DAY)).problem
     lines = [line for line in problem["stock"] if line["item"] == "P-L95"]
-    assert lines == [{"item": "P-L95", "quantity": 1, "from": "2031-03-04T07:00:00+00:00"}]
+    assert lines == [
+        {
+            "item": "P-L95",
+            "quantity": 1,
+            "from": "2031-03-04T07:00:00+00:00",
+            "with": "delivery DUE",
+        }
+    ]
 
 
 @pytest.mark.parametrize("ahead", range(1, 15))

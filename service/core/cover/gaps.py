@@ -175,6 +175,44 @@ def expectation_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
     return f"Covered if {' and '.join(said)}."
 
 
+def counting_on_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
+    """Say what a probability counts on that has not happened yet.
+
+    Parameters
+    ----------
+    expectations
+        What a case waits for; often nothing.
+    zone
+        The time zone in which moments are said.
+
+    Returns
+    -------
+    str
+        Words that begin with ``counting on``; empty when there is nothing.
+
+    Examples
+    --------
+    >>> noon = datetime(2031, 3, 4, 12, tzinfo=UTC)
+    >>> back = Expectation("SET", "SET-1", noon.replace(hour=11), noon, "K1")
+    >>> due = Expectation("SCREW", "delivery PO-1", noon.replace(hour=9), noon, "")
+    >>> counting_on_words([back, due], UTC)
+    'counting on SET SET-1, back after K1, and SCREW of delivery PO-1 by 12:00'
+    >>> counting_on_words([], UTC)
+    ''
+    """
+    found = list(dict.fromkeys(expectations))
+    if not found:
+        return ""
+    said = [
+        f"{one.ref} {one.name}, back after {one.after},"
+        if one.after
+        else f"{one.ref} of {one.name}"
+        for one in found
+    ]
+    listed = " and ".join(dict.fromkeys(said)).removesuffix(",")
+    return f"counting on {listed} by {found[0].needed.astimezone(zone):%H:%M}"
+
+
 def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tzinfo = UTC) -> str:
     """Say what a construct has, or what it lacks.
 

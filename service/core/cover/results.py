@@ -1,6 +1,6 @@
 """What goes into a check of cases against stock, and what comes out of it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -64,7 +64,7 @@ class Expectation:
     needed
         When it has to be there: the start of the case.
     after
-        The case that has it before.
+        The case that has it before; empty for a delivery, whose reference is then the name.
     """
 
     ref: str
@@ -159,6 +159,30 @@ def expectations_of(lines: Iterable[LineCheck]) -> tuple[Expectation, ...]:
     """Return what has to happen before lines are covered, in their order, each once."""
     found = (pick.expected for line in lines for pick in line.picks)
     return tuple(dict.fromkeys(one for one in found if one is not None))
+
+
+def awaited_by(check: "CaseCheck", now: datetime) -> tuple[Expectation, ...]:
+    """Return all that a case's constructs may still get in time, each once.
+
+    What has to happen before they are covered, and deliveries due before the case that would fill
+    their gaps: those cover nothing, and count in a probability only. What is overdue may never
+    come.
+    """
+    lines = [line for one in check.constructs for line in one.lines]
+    due = (
+        Expectation(why.units.ref, why.units.lot, why.when, check.case.starts, "")
+        for why in reasons_of(lines)
+        if why.because == "not_here_yet" and why.units is not None
+        if why.when is not None and why.when > now
+    )
+    return tuple(dict.fromkeys((*expectations_of(lines), *due)))
+
+
+def reasons_of(lines: Iterable[LineCheck]) -> Iterator[Reason]:
+    """Return everything that stands in the way of what is missing, in the order of the lines."""
+    for line in lines:
+        if line.gap is not None:
+            yield from line.gap.reasons
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Readiness: the probability that each case of a list can be completed from what will be there."""
 
 from service.core.readiness.problem import (
+    Arrival,
     Case,
     CaseAnswer,
     Construct,
@@ -18,6 +19,7 @@ from service.core.readiness.problem import (
 from service.core.readiness.solve import answer_to_json, solve
 
 __all__ = [
+    "Arrival",
     "Case",
     "CaseAnswer",
     "Construct",

@@ -1,16 +1,21 @@
 """Probability that one construct could be made if no earlier case took anything."""
 
+import math
 from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
+from service.core.readiness.parts import demand_bound
 from service.core.readiness.problem import (
     Case,
     DatedStock,
     Demand,
     InstrumentSet,
     ProblemError,
+    ReadinessProblem,
     Take,
     is_usable,
 )
@@ -91,7 +96,10 @@ Joint = dict[tuple[Demand | None, ...], float]
 
 
 def item_limits(
-    stock: tuple[DatedStock, ...], sets: tuple[InstrumentSet, ...], starts_us: int | None
+    stock: Sequence[DatedStock],
+    sets: Sequence[InstrumentSet],
+    starts_us: int | None,
+    failed: Collection[str] = (),
 ) -> ItemLimits:
     """Return what a case may use if nothing was taken before it.
 
@@ -101,6 +109,8 @@ def item_limits(
         Parcels and instrument sets.
     starts_us : int or None
         Start of the case; it decides which parcels count.
+    failed
+        Arrivals that do not come.
 
     Returns
     -------
@@ -113,12 +123,64 @@ def item_limits(
     {'a': 1}
     """
     counts: dict[str, int] = defaultdict(int)
-    for parcel in stock:
-        if is_usable(parcel, starts_us):
+    for parcel in (*stock, *(one for each in sets for one in each.coming)):
+        if is_usable(parcel, starts_us) and parcel.arrival not in failed:
             counts[parcel.item] += parcel.quantity
     for each in sets:
         counts[each.item] += each.quantity
     return ItemLimits(dict(counts))
+
+
+#: So many arrivals are weighed for one construct; of the others it is taken that they fail.
+_MOST_ARRIVALS = 6
+
+
+def expected_coverage(problem: ReadinessProblem, case: Case, construct: int) -> float:
+    """Return the probability that a construct is wholly usable, whatever of the expected comes.
+
+    Parameters
+    ----------
+    problem
+        The problem that the case is one of.
+    case
+        The case.
+    construct
+        Index of the construct.
+
+    Returns
+    -------
+    float
+        The mean of ``coverage`` over what comes and what does not.
+
+    Examples
+    --------
+    >>> from service.core.readiness.problem import Arrival, Construct
+    >>> case = Case("K1", None, None, (), (), (Construct("c", (Take((), ((("a", 1),),)),)),))
+    >>> stock = (DatedStock("a", 1, arrival="order"),)
+    >>> problem = ReadinessProblem(stock, (), (case,), arrivals=(Arrival("order", 0.75),))
+    >>> expected_coverage(problem, case, 0)
+    0.75
+    """
+    every = {one.name: one.probability for one in problem.arrivals}
+    most = demand_bound(case, construct)
+    stock = [parcel for parcel in problem.stock if parcel.item in most]
+    sets = [each for each in problem.sets if each.item in most]
+    there = item_limits(stock, sets, case.starts_us, failed=every).counts
+    short = {item for item, quantity in most.items() if there.get(item, 0) < quantity}
+    coming = (*stock, *(one for each in sets for one in each.coming))
+    matters = sorted(
+        {one.arrival for one in coming if one.arrival is not None and one.item in short}
+    )[:_MOST_ARRIVALS]
+    value = 0.0
+    for outcome in product((True, False), repeat=len(matters)):
+        chance = math.prod(
+            every[name] if comes else 1 - every[name]
+            for name, comes in zip(matters, outcome, strict=True)
+        )
+        came = {name for name, comes in zip(matters, outcome, strict=True) if comes}
+        shelf = item_limits(stock, sets, case.starts_us, every.keys() - came)
+        value += chance * coverage(case, construct, shelf)
+    return min(1.0, value)
 
 
 def joint_demands(case: Case, columns: list[list[Take]], shelf: ItemLimits) -> Joint:

@@ -66,6 +66,14 @@ class Layer:
     forks: list[Indices] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """The layers of a list and the probability of each state before the first."""
+
+    layers: list[Layer]
+    chances: Reals
+
+
 def solve_exactly(
     part: ListPart, layout: StateLayout, *, gains: bool, most: int = MAX_TRANSITIONS
 ) -> PartResult:
@@ -101,23 +109,65 @@ def solve_exactly(
     >>> solve_exactly(part, layout, gains=False).everyone
     ProbabilityEstimate(value=0.5, standard_error=0.0)
     """
-    layers = _explore(part, layout, gains=gains, most=most)
-    weights = _forward(layers)
+    paths = _explore(part, layout, gains=gains, most=most)
     readiness = []
-    for layer, weight in zip(layers, weights, strict=True):
+    for layer, weight in zip(paths.layers, _forward(paths), strict=True):
         served_by_outcome = weight @ np.concatenate(layer.served)
         readiness.append(layer.joint.by_need @ served_by_outcome)
-    result = PartResult.exact(part, _all_served(layers), readiness)
+    result = PartResult.exact(part, _all_served(paths), readiness)
     if gains and layout.items:
-        values = _values(layers)
+        values = _values(paths.layers)
         for first in range(0, len(layout.items), _ITEM_BLOCK):
-            _add_gains(result, layout, layers, values, range(first, first + _ITEM_BLOCK))
+            block = range(first, first + _ITEM_BLOCK)
+            _add_gains(result, layout, paths, values, block)
     return result
 
 
-def _explore(part: ListPart, layout: StateLayout, *, gains: bool, most: int) -> list[Layer]:
-    states, reached = layout.start[:, None].copy(), np.ones(1, dtype=np.bool_)
-    layers, transitions = [], 0
+def start_states(layout: StateLayout, most: int) -> tuple[Words, Reals]:
+    """Return the states a list can start in, and the probability of each.
+
+    Parameters
+    ----------
+    layout : StateLayout
+        StateLayout of a part; each of its arrivals comes or does not, apart from the others.
+    most : int
+        The most states to write out.
+
+    Returns
+    -------
+    states : Words
+        One column per state.
+    chances : Reals
+        Their probabilities, summing to one.
+
+    Raises
+    ------
+    TooManyTransitions
+        Where there are more.
+
+    Examples
+    --------
+    >>> from tests.core.readiness_example import small_part
+    >>> from service.core.readiness.packed_state import state_layout
+    >>> start_states(state_layout(small_part()), 1)[1].tolist()
+    [1.0]
+    """
+    states, chances = layout.start[:, None].copy(), np.ones(1)
+    for arrival in layout.arrivals:
+        comes = arrival.probability
+        if 2 * len(chances) > most:
+            raise TooManyTransitions(2 ** len(layout.arrivals))
+        states = np.concatenate([states, states - arrival.missing[:, None]], axis=1)
+        chances = np.concatenate([chances * comes, chances * (1 - comes)])
+    possible = chances > 0
+    return states[:, possible], chances[possible]
+
+
+def _explore(part: ListPart, layout: StateLayout, *, gains: bool, most: int) -> Paths:
+    states, chances = start_states(layout, most)
+    reached = np.ones(states.shape[1], dtype=np.bool_)
+    layers: list[Layer] = []
+    transitions = 0
     for position in range(len(part.cases)):
         joint = joint_outcomes(part, layout, position, gains=gains, states=states.shape[1])
         transitions += states.shape[1] * len(joint.chances)
@@ -128,7 +178,7 @@ def _explore(part: ListPart, layout: StateLayout, *, gains: bool, most: int) -> 
         states, reached = _expand(layer, None if last else layout.cases[position + 1], gains=gains)
         layer.width = states.shape[1]
         layers.append(layer)
-    return layers
+    return Paths(layers, chances)
 
 
 def _expand(layer: Layer, following: CaseRows | None, *, gains: bool) -> tuple[Words, Flags]:
@@ -219,16 +269,16 @@ def _transition(layer: Layer, served: Flags | None = None) -> sparse.csr_matrix:
     return sparse.csr_matrix((chances, onward.reshape(-1), starts), shape=shape)
 
 
-def _forward(layers: list[Layer]) -> list[Reals]:
-    weights: list[Reals] = [np.ones(1)]
-    for layer in layers:
+def _forward(paths: Paths) -> list[Reals]:
+    weights: list[Reals] = [paths.chances]
+    for layer in paths.layers:
         weights.append(_transition(layer).T @ weights[-1])
     return weights[:-1]
 
 
-def _all_served(layers: list[Layer]) -> float:
-    weight: Reals = np.ones(1)
-    for layer in layers:
+def _all_served(paths: Paths) -> float:
+    weight = paths.chances
+    for layer in paths.layers:
         weight = _transition(layer, np.concatenate(layer.served)).T @ weight
     return float(weight.sum())
 
@@ -244,12 +294,12 @@ def _values(layers: list[Layer]) -> list[Reals]:
 
 
 def _add_gains(
-    result: PartResult, layout: StateLayout, layers: list[Layer], values: list[Reals], block: range
+    result: PartResult, layout: StateLayout, paths: Paths, values: list[Reals], block: range
 ) -> None:
     """Follow, for each item of the block, the paths on which its extra unit is still there."""
     first, size = block.start, min(block.stop, len(layout.items)) - block.start
-    intact = np.ones((1, size))
-    for position, layer in enumerate(layers):
+    intact = np.repeat(paths.chances[:, None], size, axis=1)
+    for position, layer in enumerate(paths.layers):
         states, outcomes, items, forked = np.concatenate(layer.forks, axis=1)
         mine = (items >= first) & (items < first + size)
         states, outcomes, items, forked = states[mine], outcomes[mine], items[mine], forked[mine]

@@ -1,22 +1,29 @@
 """From plans to the readiness problem: factors, needs, constructs, stock and sets as plain data.
 
+What is only expected counts with a probability. A delivery is an arrival; so is a set that has to
+come back for a case: as a thing of its own that the case takes beside the set.
+
 The roles of all constructs of a case that hang on one dimension share one factor: when the neck
 is long, every construct wants its longer screw. Counts that are a distribution (how many wires)
 are factors too, and so is a dropped or wrong pack, which asks for a second one.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, tzinfo
+from datetime import UTC, datetime, time, tzinfo
 from itertools import product
+from typing import Any
 
 from service.core.catalogue import IMPLANT_KINDS, INSTRUMENT_SET_KINDS
 from service.core.constructs.planned import PlannedConstruct
 from service.core.constructs.roles import Catalogue, PartSizing, RoleItems, role_items
 from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.cover.results import Expectation
 from service.core.cover.units import StockUnits, gone_on
 from service.core.readiness.problem import MAX_NAME_CHARACTERS, MAX_QUANTITY
 from service.core.sizing import SizedRole, SizeOutcome, joint_outcomes
+from service.core.sizing.figures import DELIVERY_IN_TIME, SET_IN_TIME, SUPPLY_FIGURES
 from service.core.sizing.film import Dimension
 
 #: The setting that says how often a pack is dropped or the wrong one opened.
@@ -33,6 +40,8 @@ class CasePlan:
         Aware moments.
     needs
         Name, probability and constructs (as written in ``constructs``), best first.
+    expected
+        For each construct what has to happen before it is covered; empty when nothing is known.
     """
 
     case: str
@@ -42,6 +51,11 @@ class CasePlan:
     constructs: tuple[PlannedConstruct, ...]
     needs: tuple[tuple[str, float, tuple[str, ...]], ...]
     dimensions: Mapping[str, Dimension]
+    expected: tuple[tuple[Expectation, ...], ...] = ()
+
+    def expected_for(self, place: int) -> tuple[Expectation, ...]:
+        """Return what has to happen before one of the constructs is covered."""
+        return self.expected[place] if place < len(self.expected) else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +100,8 @@ def problem_of(
     plans
         The cases; ties in start go by reference.
     parcels
-        Everything there is and everything on its way; what is blocked is left out.
+        Everything there is and what is counted on of what is on its way; what is blocked is left
+        out.
     turnarounds
         Minutes an instrument set is away after a case, by catalogue reference.
     zone
@@ -99,16 +114,15 @@ def problem_of(
 
     Notes
     -----
-    An instrument set that is still on its way does not count: when it will be ready is a promise.
-    Nor does one that goes back, or ends, before the last case starts: the problem knows no dates of
-    sets, and the cases before would lend it to the cases after.
-    Assumption: factors are independent of each other and between cases.
+    What comes in one delivery comes together or not at all. A set that is away, and nobody can say
+    until when, does not count.
+    Assumption: factors are independent of each other and between cases, and so are arrivals.
 
     Examples
     --------
     >>> problem_of([], templates={}, catalogue=Catalogue([]), values={}, parcels=[],
     ...            turnarounds={}, zone=UTC)
-    {'stock': [], 'sets': [], 'cases': []}
+    {'stock': [], 'sets': [], 'cases': [], 'arrivals': []}
     """
     ordered = sorted(plans, key=lambda plan: (plan.starts, plan.case))
     asks = [_role_demands(plan, templates, catalogue, values) for plan in ordered]
@@ -123,13 +137,74 @@ def problem_of(
         stock,
     )
     cases = [_case(plan, one, values, classes) for plan, one in zip(ordered, asks, strict=True)]
+    waits = Counter(name for plan in ordered for name in waiting_items([plan]))
+    stock_written = stock_lines(stock, turnarounds, classes, zone)
+    sets = set_lines(
+        stock, turnarounds, classes, zone, {plan.case: plan.starts for plan in ordered}
+    )
     return {
-        "stock": stock_lines(stock, turnarounds, classes, zone),
-        "sets": set_lines(stock, turnarounds, classes, ordered[-1].starts.astimezone(zone).date())
-        if ordered
-        else [],
+        "stock": [
+            *stock_written,
+            *(
+                {"item": name, "quantity": quantity, "with": name}
+                for name, quantity in sorted(waits.items())
+            ),
+        ],
+        "sets": sets,
         "cases": cases,
+        "arrivals": [
+            *_deliveries(
+                (*stock_written, *(one for each in sets for one in each["coming"])), values
+            ),
+            *(
+                {"arrival": name, "probability": _figure(SET_IN_TIME, values)}
+                for name in sorted(waits)
+            ),
+        ],
     }
+
+
+def waiting_items(plans: Iterable[CasePlan]) -> dict[str, str]:
+    """Name what stands in a problem for sets that have to come back, and the set of each.
+
+    Parameters
+    ----------
+    plans
+        The cases, with what they expect.
+
+    Returns
+    -------
+    dict of str to str
+        The reference of the set, by the name of the item that a case takes when it is back.
+
+    Examples
+    --------
+    >>> noon = datetime(2031, 3, 4, 12, tzinfo=UTC)
+    >>> back = Expectation("SET", "SET-1", noon, noon, "K1")
+    >>> plan = CasePlan("K2", noon, noon, "left", (), (), {}, ((back,),))
+    >>> waiting_items([plan])
+    {'SET SET-1 back after K1 by 2031-03-04T12:00:00+00:00': 'SET'}
+    """
+    found = (one for plan in plans for expected in plan.expected for one in expected)
+    return {_waiting_item(one): one.ref for one in found}
+
+
+def _waiting_item(one: Expectation) -> str:
+    """Name a set that is back; cases that wait for the same copy wait for the same thing."""
+    moment = one.due.astimezone(UTC).isoformat()
+    return f"{one.ref} {one.name} back after {one.after} by {moment}"[:MAX_NAME_CHARACTERS]
+
+
+def _figure(key: str, values: Mapping[str, float]) -> float:
+    return values.get(key, SUPPLY_FIGURES[key].value)
+
+
+def _deliveries(
+    lines: Iterable[Mapping[str, object]], values: Mapping[str, float]
+) -> list[dict[str, object]]:
+    names = sorted({str(line["with"]) for line in lines if "with" in line})
+    chance = _figure(DELIVERY_IN_TIME, values)
+    return [{"arrival": name, "probability": chance} for name in names]
 
 
 def _role_demands(
@@ -209,6 +284,8 @@ def _case(
     for place, construct in enumerate(plan.constructs):
         own = _each_set_once(ask for ask in asks if ask.construct == place)
         takes = [_take(ask, by_dimension, values, classes) for ask in own]
+        back = {_waiting_item(one): 1 for one in plan.expected_for(place)}
+        takes += [{"factors": [], "items": [back]}] if back else []
         constructs.append({"construct": str(construct), "takes": takes})
     return {
         "case": plan.case,
@@ -363,8 +440,9 @@ def stock_lines(
     Returns
     -------
     list of dict
-        ``item``, ``quantity`` and, where they bound it, ``from`` and ``until``. No more of an item
-        is written than a problem may have: cases cannot use up so many.
+        ``item``, ``quantity`` and, where they bound it, ``from`` and ``until``; ``with`` names
+        the delivery. No more of an item is written than a problem may have: cases cannot use up
+        so many.
 
     Examples
     --------
@@ -373,21 +451,34 @@ def stock_lines(
     >>> stock_lines([StockUnits("p", "A", 2, use_by=date(2031, 3, 8))], {}, classes, UTC)
     [{'item': 'A', 'quantity': 2, 'until': '2031-03-09T00:00:00+00:00'}]
     """
-    amounts: dict[tuple[str, str | None, str | None], int] = {}
+    amounts: dict[tuple[str, str | None, str | None, str | None], int] = {}
     for parcel in parcels:
         name = classes.class_of(parcel.ref)
         if name is None or parcel.ref in turnarounds or parcel.quantity <= 0:
             continue
-        usable = None if parcel.usable_from is None else parcel.usable_from.astimezone(UTC)
-        key = (name, None if usable is None else usable.isoformat(), _until(parcel, zone))
+        key = (name, *_window(parcel, zone))
         amounts[key] = amounts.get(key, 0) + parcel.quantity
-    written = []
-    for (name, since, until), quantity in sorted(amounts.items(), key=lambda pair: str(pair[0])):
-        line: dict[str, object] = {"item": name, "quantity": min(quantity, MAX_QUANTITY)}
-        line |= {"from": since} if since is not None else {}
-        line |= {"until": until} if until is not None else {}
-        written.append(line)
-    return written
+    return [
+        {"item": name, "quantity": min(quantity, MAX_QUANTITY)} | _dated(*window)
+        for (name, *window), quantity in sorted(amounts.items(), key=lambda pair: str(pair[0]))
+    ]
+
+
+def _window(
+    parcel: StockUnits, zone: tzinfo, since: datetime | None = None
+) -> tuple[str | None, str | None, str | None]:
+    """Say from when and until when a parcel counts, and which delivery it comes with."""
+    since = since or parcel.usable_from
+    return (
+        None if since is None else since.astimezone(UTC).isoformat(),
+        _until(parcel, zone),
+        None if parcel.is_here else (parcel.lot or parcel.key)[:MAX_NAME_CHARACTERS],
+    )
+
+
+def _dated(since: str | None, until: str | None, delivery: str | None) -> dict[str, object]:
+    told = {"from": since, "until": until, "with": delivery}
+    return {key: value for key, value in told.items() if value is not None}
 
 
 def _until(parcel: StockUnits, zone: tzinfo) -> str | None:
@@ -402,9 +493,10 @@ def set_lines(
     parcels: Iterable[StockUnits],
     turnarounds: Mapping[str, int],
     classes: ItemClasses,
-    last: date,
-) -> list[dict[str, object]]:
-    """Write the copies of instrument sets that are here, with the longest turnaround of each.
+    zone: tzinfo,
+    starts: Mapping[str, datetime],
+) -> list[dict[str, Any]]:
+    """Write the copies of instrument sets, with the longest turnaround of each.
 
     Parameters
     ----------
@@ -414,34 +506,52 @@ def set_lines(
         Minutes a set is away after a case, by reference.
     classes
         Which references stand for each other.
-    last
-        The day of the last case, local to the site: copies that are gone by then do not count.
+    zone
+        The site's zone, in which a use-by date ends.
+    starts
+        When each case starts, by reference: a copy on the tray of one counts for it.
 
     Returns
     -------
     list of dict
-        ``item``, ``quantity`` and ``turnaround_minutes``.
+        ``item``, ``quantity``, ``turnaround_minutes`` and ``coming``: copies that are away until
+        they can be back, on their way, or go back one day.
 
     Examples
     --------
-    >>> day = date(2031, 3, 4)
-    >>> set_lines([StockUnits("p", "S", 1)], {"S": 240}, ItemClasses([("S",)], []), day)
-    [{'item': 'S', 'quantity': 1, 'turnaround_minutes': 240}]
+    >>> from datetime import date
+    >>> written = set_lines(
+    ...     [StockUnits("p", "S", 1), StockUnits("q", "S", 1, return_by=date(2031, 3, 4))],
+    ...     {"S": 240}, ItemClasses([("S",)], []), UTC, {})
+    >>> written[0]["quantity"], written[0]["coming"]
+    (1, [{'quantity': 1, 'until': '2031-03-04T00:00:00+00:00'}])
     """
-    copies: dict[str, int] = {}
+    copies: Counter[str] = Counter()
+    coming: dict[str, list[dict[str, object]]] = {}
     away: dict[str, int] = {}
     for parcel in parcels:
         name = classes.class_of(parcel.ref)
-        if name is None or parcel.ref not in turnarounds or not parcel.is_here:
+        if name is None or parcel.ref not in turnarounds or parcel.quantity <= 0:
             continue
-        gone = gone_on(parcel.use_by, parcel.return_by)
-        if gone is not None and gone <= last:
+        own = starts.get(parcel.away_with)
+        moments = [moment for moment in (parcel.back_at, own) if moment is not None]
+        if parcel.away_with and not moments:
             continue
-        copies[name] = copies.get(name, 0) + parcel.quantity
+        window = _dated(*_window(parcel, zone, min(moments, default=None)))
         away[name] = max(away.get(name, 0), turnarounds[parcel.ref])
+        coming.setdefault(name, [])
+        if window:
+            coming[name].append({"quantity": parcel.quantity} | window)
+        else:
+            copies[name] += parcel.quantity
     return [
-        {"item": name, "quantity": copies[name], "turnaround_minutes": away[name]}
-        for name in sorted(copies)
+        {
+            "item": name,
+            "quantity": copies[name],
+            "turnaround_minutes": away[name],
+            "coming": sorted(coming[name], key=str),
+        }
+        for name in sorted(away)
     ]
 
 

@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.core.readiness.parts import BindingSupply, ListPart
+from service.core.readiness.parts import BindingSupply, ListPart, UnitClass
 from service.core.readiness.problem import Case
 
 _WIDTHS = (2, 3, 4, 6, 8, 16, 32)
@@ -82,8 +83,18 @@ class CaseRows:
 
 
 @dataclass(frozen=True, slots=True)
+class PackedArrival:
+    """An arrival: its probability, and what the state at the start lacks when it fails."""
+
+    probability: float
+    missing: Words
+
+
+@dataclass(frozen=True, slots=True)
 class StateLayout:
     """Fields of a part's items, the rows of its state, and what each case does to them.
+
+    `start` is the state in which everything comes that is expected.
 
     `overdrawn` lists the fields that can fall below zero before a case: sets that one copy can
     owe twice because cases run backwards in time.
@@ -96,6 +107,7 @@ class StateLayout:
     start: Words
     cases: tuple[CaseRows, ...]
     overdrawn: tuple[ItemField, ...]
+    arrivals: tuple[PackedArrival, ...] = ()
 
     @property
     def words(self) -> int:
@@ -127,7 +139,8 @@ def state_layout(part: ListPart) -> StateLayout:
     Examples
     --------
     >>> from service.core.readiness.problem import Construct, Take
-    >>> supply = BindingSupply("x", (((True,), 1),), None, (2,))
+    >>> from service.core.readiness.parts import UnitClass
+    >>> supply = BindingSupply("x", (UnitClass((True,), 1),), None, (2,))
     >>> take = Take((), ((("x", 2),),))
     >>> case = Case("K1", None, None, (), (), (Construct("c", (take,)),))
     >>> layout = state_layout(ListPart((0,), (case,), (supply,)))
@@ -163,7 +176,7 @@ def _family_order(cases: tuple[Case, ...], supplies: dict[str, BindingSupply]) -
 
 
 def _width(supply: BindingSupply) -> int:
-    most = max(*supply.bounds, sum(quantity for _, quantity in supply.classes))
+    most = max(*supply.bounds, sum(each.quantity for each in supply.classes))
     if supply.out is not None:
         most += 1  # A gain adds a copy, and that copy comes back.
         if _can_owe(supply):
@@ -184,14 +197,16 @@ def _changes(supply: BindingSupply, taker: int) -> list[tuple[int, bool]]:
 
 
 def _can_owe(supply: BindingSupply) -> bool:
-    """Tell whether what a case took comes back and goes again, so that a copy can be away twice."""
+    """Tell whether what a case took, or what came, goes again, so that a copy can be away twice."""
     if supply.out is None:
         return False
+    if any(was and not now for each in supply.classes for was, now in pairwise(each.pattern)):
+        return True
     return any(len(_changes(supply, taker)) > 1 for taker in range(len(supply.bounds)))
 
 
 def _is_dated(supply: BindingSupply) -> bool:
-    return supply.out is None and any(not all(pattern) for pattern, _ in supply.classes)
+    return supply.out is None and any(not all(each.pattern) for each in supply.classes)
 
 
 def _place(
@@ -225,12 +240,11 @@ class _SetsAwayRow:
 
 @dataclass(frozen=True, slots=True)
 class _ParcelRow:
-    """A row that holds what is left of one class of parcels of a dated item."""
+    """A row that holds what is left of one class of parcels, or how many copies come."""
 
     item: str
     row: int
-    pattern: tuple[bool, ...]
-    quantity: int
+    units: UnitClass
 
 
 @dataclass(slots=True)
@@ -254,7 +268,7 @@ class _RowAllotment:
         kept = self._kept_rows(changes)
         parcels = self._parcel_rows(len(self.guards) + len(kept))
         fresh = self._fresh()
-        left = [parcel.quantity for parcel in parcels]
+        left = [parcel.units.quantity for parcel in parcels]
         start = np.array([*fresh[0].tolist(), *([0] * len(kept)), *left], dtype=np.uint64)
         returns = self._returns(changes, kept)
         relevant = self._relevant(changes, kept, parcels)
@@ -270,13 +284,31 @@ class _RowAllotment:
             for k in range(len(self.part.cases))
         )
         owing = tuple(self.fields[item] for item in order if _can_owe(self.supplies[item]))
-        return StateLayout(self.fields, order, self.bits, self.guards, start, cases, owing)
+        arrivals = tuple(
+            PackedArrival(one.probability, self._missing(one.name, parcels, len(start)))
+            for one in self.part.arrivals
+        )
+        return StateLayout(
+            self.fields, order, self.bits, self.guards, start, cases, owing, arrivals
+        )
+
+    def _missing(self, arrival: str, parcels: list[_ParcelRow], rows: int) -> Words:
+        """Return what the start lacks without an arrival: in the words what counts from there."""
+        missing = [0] * rows
+        for item, field in self.fields.items():
+            for each in self.supplies[item].classes:
+                if each.arrival == arrival and each.pattern[0]:
+                    missing[field.row] += each.quantity << field.shift
+        for parcel in parcels:
+            if parcel.units.arrival == arrival:
+                missing[parcel.row] = parcel.units.quantity
+        return np.array(missing, dtype=np.uint64)
 
     def _fresh(self) -> list[Words]:
         steady = self.guards.copy()
         dated = []
         for item, field in self.fields.items():
-            if _is_dated(self.supplies[item]):
+            if any(not all(each.pattern) for each in self.supplies[item].classes):
                 dated.append((field, self.supplies[item]))
             else:
                 count = self.supplies[item].usable_by(0)
@@ -303,9 +335,11 @@ class _RowAllotment:
     def _parcel_rows(self, first: int) -> list[_ParcelRow]:
         rows: list[_ParcelRow] = []
         for item in self.fields:
-            if _is_dated(self.supplies[item]):
-                for pattern, quantity in self.supplies[item].classes:
-                    rows.append(_ParcelRow(item, first + len(rows), pattern, quantity))
+            supply = self.supplies[item]
+            for each in supply.classes:
+                # Copies of a set that are always there need no row: they only go and come back.
+                if _is_dated(supply) or not all(each.pattern):
+                    rows.append(_ParcelRow(item, first + len(rows), each))
         return rows
 
     def _returns(
@@ -327,8 +361,8 @@ class _RowAllotment:
     def _windows(self, position: int, parcels: list[_ParcelRow]) -> tuple[RowMove, ...]:
         moves = []
         for parcel in parcels:
-            now = parcel.pattern[position]
-            if position and now != parcel.pattern[position - 1]:
+            now = parcel.units.pattern[position]
+            if position and now != parcel.units.pattern[position - 1]:
                 field = self.fields[parcel.item]
                 moves.append(RowMove(field.row, parcel.row, 0, field.shift, now))
         return tuple(moves)
@@ -338,7 +372,9 @@ class _RowAllotment:
     ) -> tuple[tuple[ItemField, tuple[int, ...]], ...]:
         rows: dict[str, list[int]] = {}
         for parcel in parcels:
-            if self.supplies[parcel.item].bounds[position] and parcel.pattern[position]:
+            supply = self.supplies[parcel.item]
+            drawn = supply.out is None and supply.bounds[position]
+            if drawn and parcel.units.pattern[position]:
                 rows.setdefault(parcel.item, []).append(parcel.row)
         return tuple((self.fields[item], tuple(listed)) for item, listed in rows.items())
 
@@ -374,7 +410,7 @@ class _RowAllotment:
                 bits[position][kept[taker, field.row].row] |= field.mask
         for parcel in parcels:
             for position in range(last[parcel.item] + 1):
-                if any(parcel.pattern[max(position - 1, 0) :]):
+                if any(parcel.units.pattern[max(position - 1, 0) :]):
                     bits[position][parcel.row] = (1 << WORD_BITS) - 1
         return [np.array(row, dtype=np.uint64) for row in bits]
 

@@ -12,6 +12,9 @@ MAX_PARCELS = 50_000
 MAX_SETS = 5_000
 
 
+MAX_ARRIVALS = 5_000
+
+
 MAX_FACTORS = 32
 
 
@@ -96,21 +99,37 @@ class ProblemError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class DatedStock:
-    """Units of one item, usable for a case that starts in [from_us, until_us)."""
+    """Units of one item, usable for a case that starts in [from_us, until_us).
+
+    ``arrival`` names the arrival they come with; units without one are there for certain.
+    """
 
     item: str
     quantity: int
     from_us: int | None = None
     until_us: int | None = None
+    arrival: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentSet:
-    """Copies of one returning set and the time each is away after a case."""
+    """Copies of one returning set and the time each is away after a case.
+
+    ``coming`` are further copies that are not there for good: they come, go back, or may not come.
+    """
 
     item: str
     quantity: int
     turnaround_us: int
+    coming: tuple[DatedStock, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """Something that is expected and may fail to happen; all that comes with it comes or not."""
+
+    name: str
+    probability: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +188,7 @@ class ReadinessProblem:
     seed: int = DEFAULT_SEED
     method: Method = "auto"
     gains: int = DEFAULT_GAINS
+    arrivals: tuple[Arrival, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -174,7 +174,8 @@ def simulate(
 
     A sample draws need and factor outcomes of every case and runs the list once. An outcome
     that the stock could not serve even if no case came before it takes nothing and is never
-    served; its probability is known exactly, so that only the rest is estimated: the list by the
+    served, whatever is expected; its probability is known exactly, so that only the rest is
+    estimated: the list by the
     share of served lists among those with no such outcome, a case by the same share under each
     need, weighted with the exact probabilities. Gains follow, with the same draws, only the
     samples that one more unit sends another way, from the case on where it does; their number
@@ -230,7 +231,7 @@ def _chunk(rows: int, samples: int) -> int:
 
 
 def _run_chunk(run: _Run, random: np.random.Generator, count: int, *, gains: bool) -> None:
-    state = np.repeat(run.layout.start[:, None], count, axis=1)
+    state = _starts(run.layout, random, count)
     watched = max(_MIN_WATCHED, int(count * run.gain_share)) if gains else 0
     watched = min(watched, count)
     run.watched += watched
@@ -258,6 +259,16 @@ def _run_chunk(run: _Run, random: np.random.Generator, count: int, *, gains: boo
         _count_gains(run, pool)
         ratio = steps / (watched * len(run.samplers))
         run.gain_share = min(1.0, _GAIN_BUDGET / ratio) if ratio else 1.0
+
+
+def _starts(layout: StateLayout, random: np.random.Generator, count: int) -> Words:
+    """Draw for each sample what comes of what is expected."""
+    state = np.repeat(layout.start[:, None], count, axis=1)
+    for arrival in layout.arrivals:
+        fails = np.flatnonzero(random.random(count) >= arrival.probability)
+        for row in np.flatnonzero(arrival.missing):
+            state[row, fails] -= arrival.missing[row]
+    return state
 
 
 def _run_forced(sampler: Sampler, tally: _Tally, state: Words, picks: list[Indices]) -> int:
@@ -362,7 +373,7 @@ def _result(part: ListPart, run: _Run, samples: int) -> PartResult:
         ceiling = np.ones(len(shares))
         if sampler.servable is not None and (sampler.split or position == 0):
             ceiling = sampler.servable
-        if sampler.servable is not None and position == 0:
+        if sampler.servable is not None and position == 0 and not run.layout.arrivals:
             # Nothing was taken before the first case: what could serve it does serve it.
             shares = [ProbabilityEstimate(1.0, 0.0)] * len(shares)
         by_need = ceiling * [share.value for share in shares]

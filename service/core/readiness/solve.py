@@ -1,7 +1,7 @@
 """Answer a readiness problem."""
 
 from service.core.readiness import exact
-from service.core.readiness.coverage import coverage, item_limits
+from service.core.readiness.coverage import expected_coverage
 from service.core.readiness.exact import TooManyTransitions
 from service.core.readiness.packed_state import state_layout
 from service.core.readiness.parts import ListPart, parts_of
@@ -93,7 +93,6 @@ def _case_answer(
     problem: ReadinessProblem, position: int, result: PartResult, index: int
 ) -> CaseAnswer:
     case = problem.cases[position]
-    shelf = item_limits(problem.stock, problem.sets, case.starts_us)
     return CaseAnswer(
         case=case.name,
         readiness=result.cases[index],
@@ -102,7 +101,7 @@ def _case_answer(
             for need, value in zip(case.needs, result.needs[index], strict=True)
         ),
         constructs=tuple(
-            (construct.name, coverage(case, number, shelf))
+            (construct.name, expected_coverage(problem, case, number))
             for number, construct in enumerate(case.constructs)
         ),
     )

@@ -151,10 +151,19 @@ def _value(pointer: str, key: str, value: object) -> float:
         raise SizingError(f"{pointer}/value", f"'{key}' must be a finite number.")
     if value < 0 and "offset" not in key:
         raise SizingError(f"{pointer}/value", f"'{key}' must be 0 or more.")
+    if value > 1 and key.endswith("_probability"):
+        raise SizingError(f"{pointer}/value", f"'{key}' is a probability: it must be at most 1.")
     return float(value)
 
 
 _SOURCE = "common practice, no source; set by the department"
+
+
+#: How likely what is expected is there when a case counts on it.
+DELIVERY_IN_TIME = "delivery_in_time_probability"
+
+
+SET_IN_TIME = "set_in_time_probability"
 
 
 #: Every figure, by key, as it is until somebody sets it.
@@ -210,6 +219,20 @@ SUPPLY_FIGURES: Mapping[str, SizingFigure] = {
             "days",
             _SOURCE,
             "What expires sooner than this after it arrives is not taken without a reason.",
+        ),
+        SizingFigure(
+            DELIVERY_IN_TIME,
+            0.95,
+            "ratio",
+            _SOURCE,
+            "How likely a delivery that is due in time comes in time, complete and usable.",
+        ),
+        SizingFigure(
+            SET_IN_TIME,
+            0.98,
+            "ratio",
+            _SOURCE,
+            "How likely an instrument set that is expected back is back, sterile, in time.",
         ),
     )
 }

@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 
 from service.core.constructs.templates import DIMENSIONS
-from service.core.cover.gaps import cover_words, expectation_words
+from service.core.cover.gaps import counting_on_words, cover_words, expectation_words
 from service.core.cover.pick_list import pick_rows
 from service.core.cover.results import (
     CaseCheck,
@@ -12,6 +12,7 @@ from service.core.cover.results import (
     Expectation,
     Gap,
     LineCheck,
+    awaited_by,
     expectations_of,
 )
 from service.errors import BadInput, FieldFault
@@ -157,6 +158,7 @@ def case_out(
     elif state == "covered" and expected:
         state = "covered if"
     condition = _condition(expected, planner, is_short=bool(says))
+    awaited = awaited_by(result, planner.now)
     says = f"{says} {condition}".strip()
     return CaseCheckOut.model_validate(
         {
@@ -165,6 +167,8 @@ def case_out(
             "says": says or "Everything planned and everything standing by is covered.",
             "expects": _expected(expected, planner),
             "condition": condition,
+            "awaited": _expected(awaited, planner),
+            "counting_on": counting_on_words(awaited, planner.zone),
             "constructs": constructs,
             "near": near,
             "pick_list": _pick_list(result, [one.name for one in constructs], held),

@@ -175,7 +175,8 @@ def _gains(unit: Unit, ahead: CoverForecast) -> dict[str, float]:
     gains: dict[str, float] = {}
     rows = answer["gains"]
     for row in rows if isinstance(rows, list) else ():
-        gains |= dict.fromkeys(row["item"].split("|"), row["gain"])
+        for ref in problem.refs_of(row["item"]):
+            gains.setdefault(ref, row["gain"])
     return gains
 
 

@@ -72,7 +72,13 @@ def _take(problem: Json, case: Json, state: State, demand: dict[str, int] | None
             assert starts is not None
             assert ends is not None
             away = sum(n for name, n, back in out if name == item and back > starts)
-            if sets[item]["quantity"] - away < quantity:
+            come = sum(
+                one["quantity"]
+                for one in sets[item].get("coming", [])
+                if ("from" not in one or datetime.fromisoformat(one["from"]) <= starts)
+                and ("until" not in one or starts < datetime.fromisoformat(one["until"]))
+            )
+            if sets[item]["quantity"] + come - away < quantity:
                 return None
             back = ends + timedelta(minutes=sets[item]["turnaround_minutes"])
             out.append((item, quantity, back))
@@ -122,6 +128,64 @@ def answer(problem: Json) -> Json:
         states = following
     everyone = sum(weight for (_, every), weight in states.items() if every)
     return {"list": everyone, "cases": cases}
+
+
+def without(problem: Json, failed: set[str]) -> Json:
+    """Return the problem when some arrivals have failed and all the others have come."""
+
+    def left(lines: list[Json]) -> list[Json]:
+        kept = [line for line in lines if line.get("with") not in failed]
+        return [{key: line[key] for key in line if key != "with"} for line in kept]
+
+    sets = [{**each, "coming": left(each.get("coming", []))} for each in problem.get("sets", [])]
+    told = {key: problem[key] for key in problem if key != "arrivals"}
+    return {**told, "stock": left(problem["stock"]), "sets": sets}
+
+
+def mixture(problem: Json) -> Json:
+    """Answer a problem with arrivals: every way in which they come or fail, weighed."""
+    arrivals = {one["arrival"]: one["probability"] for one in problem.get("arrivals", [])}
+    total: Json = {"list": 0.0, "cases": []}
+    for comes in itertools.product((True, False), repeat=len(arrivals)):
+        pairs = list(zip(arrivals.items(), comes, strict=True))
+        weight = math.prod(chance if came else 1 - chance for (_, chance), came in pairs)
+        found = answer(without(problem, {name for (name, _), came in pairs if not came}))
+        total["list"] += weight * found["list"]
+        total["cases"] = total["cases"] or [
+            {"readiness": 0.0, "needs": dict.fromkeys(case["needs"], 0.0), "coverage": {}}
+            for case in found["cases"]
+        ]
+        for mean, case in zip(total["cases"], found["cases"], strict=True):
+            mean["readiness"] += weight * case["readiness"]
+            for key in ("needs", "coverage"):
+                for name, value in case[key].items():
+                    mean[key][name] = mean[key].get(name, 0.0) + weight * value
+    return total
+
+
+def with_arrivals(seed: int) -> Json:
+    """Return a small problem in which some of the stock and some sets are only expected."""
+    problem, rng = random_problem(seed), random.Random(seed + 1)  # noqa: S311 - test data
+    names = [f"a{n}" for n in range(rng.randint(1, 3))]
+    starts = [case["starts"] for case in problem["cases"] if "starts" in case]
+    for line in problem["stock"]:
+        if rng.random() < 0.5:
+            line["with"] = rng.choice(names)
+    for each in problem["sets"]:
+        each["coming"] = []
+        for _ in range(rng.randint(0, 2)):
+            coming: Json = {"quantity": rng.randint(0, 2)}
+            if starts and rng.random() < 0.6:
+                coming["from"] = rng.choice(starts)
+            if starts and rng.random() < 0.3:
+                coming["until"] = rng.choice(starts)
+            if rng.random() < 0.7:
+                coming["with"] = rng.choice(names)
+            each["coming"].append(coming)
+    problem["arrivals"] = [
+        {"arrival": name, "probability": rng.choice([0.0, 0.25, 0.9, 1.0])} for name in names
+    ]
+    return problem
 
 
 def expected_served(problem: Json) -> float:

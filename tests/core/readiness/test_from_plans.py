@@ -6,6 +6,7 @@ Every probability here is scipy.stats.norm between break points that the comment
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from itertools import product
 from typing import Any
@@ -18,10 +19,12 @@ from service.core.catalogue import ItemFacts
 from service.core.constructs.planned import read_planned
 from service.core.constructs.roles import Catalogue
 from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.cover.results import Expectation
 from service.core.cover.units import StockUnits
 from service.core.readiness import solve
-from service.core.readiness.from_plans import DROPPED, CasePlan, problem_of
+from service.core.readiness.from_plans import DROPPED, CasePlan, problem_of, waiting_items
 from service.core.sizing import LengthEstimate, SizeRule
+from service.core.sizing.figures import DELIVERY_IN_TIME, SET_IN_TIME
 from service.core.sizing.film import Dimension
 from service.schemas.readiness_problem import problem_from
 
@@ -323,11 +326,19 @@ def test_a_pack_counts_to_the_midnight_at_the_site_that_ends_its_last_day() -> N
 
 def test_a_delivery_counts_from_when_it_can_be_used() -> None:
     due = datetime(2031, 3, 5, 14, tzinfo=LONDON)
-    parcels = [StockUnits("due 1", "L95", 2, due_at=due, usable_from=due)]
-    found = problem(plan("lag@Demo"), plan("lag@Demo", name="K2", day=6), parcels=parcels)
-    assert found["stock"] == [{"item": "L95", "quantity": 2, "from": "2031-03-05T14:00:00+00:00"}]
+    parcels = [StockUnits("due 1", "L95", 2, lot="delivery PO-1", due_at=due, usable_from=due)]
+    found = problem(
+        plan("lag@Demo"),
+        plan("lag@Demo", name="K2", day=6),
+        parcels=parcels,
+        values={DELIVERY_IN_TIME: 0.9},
+    )
+    assert found["stock"] == [
+        {"item": "L95", "quantity": 2, "from": "2031-03-05T14:00:00+00:00", "with": "delivery PO-1"}
+    ]
+    assert found["arrivals"] == [{"arrival": "delivery PO-1", "probability": 0.9}]
     values = [case.readiness.value for case in solve(problem_from(found)).cases]
-    assert values == pytest.approx([0.0, P_LAG[95]], abs=1e-9)
+    assert values == pytest.approx([0.0, 0.9 * P_LAG[95]], abs=1e-9)
 
 
 @pytest.mark.parametrize("why", ["quarantined", "recalled", "unsterile"])
@@ -342,19 +353,55 @@ def test_what_is_blocked_is_not_in_the_problem(why: str) -> None:
     assert found["sets"] == []
 
 
-def test_a_set_on_its_way_or_on_its_way_back_is_not_counted() -> None:
+def test_copies_of_a_set_that_come_or_go_back_count_from_then_and_until_then() -> None:
     soon = datetime(2031, 3, 4, 6, tzinfo=UTC)
     first, last = plan("set@Demo", day=4), plan("set@Demo", name="K2", day=6)
     parcels = [
         StockUnits("here", "IS", 1),
-        StockUnits("due 1", "IS", 1, due_at=soon, usable_from=soon),
+        StockUnits("due 1", "IS", 1, lot="delivery PO-1", due_at=soon, usable_from=soon),
+        StockUnits("away", "IS", 1, away_with="K0", back_at=soon),
+        StockUnits("nobody knows", "IS", 1, away_with="K0"),
+        StockUnits("on its tray", "IS", 1, away_with="K2"),
         StockUnits("goes", "IS", 1, ownership="loan", return_by=date(2031, 3, 6)),
         StockUnits("stays", "IS", 1, ownership="loan", return_by=date(2031, 3, 7)),
     ]
     (line,) = problem(first, last, parcels=parcels)["sets"]
-    assert line == {"item": "IS", "quantity": 2, "turnaround_minutes": 240}
-    (line,) = problem(first, parcels=parcels)["sets"]
-    assert line["quantity"] == 3
+    assert (line["item"], line["quantity"], line["turnaround_minutes"]) == ("IS", 1, 240)
+    since = "2031-03-04T06:00:00+00:00"
+    expected = [
+        {"quantity": 1, "from": since, "with": "delivery PO-1"},
+        {"quantity": 1, "from": since},
+        {"quantity": 1, "from": "2031-03-06T09:00:00+00:00"},
+        {"quantity": 1, "until": "2031-03-06T00:00:00+00:00"},
+        {"quantity": 1, "until": "2031-03-07T00:00:00+00:00"},
+    ]
+    assert sorted(line["coming"], key=str) == sorted(expected, key=str)
+
+
+def test_a_case_that_waits_for_a_set_is_as_sure_as_the_set_is_to_come_back() -> None:
+    # K1 has the only copy; K2 and K3 wait for the same return, and both go without or neither.
+    noon = datetime(2031, 3, 4, 12, tzinfo=UTC)
+    back = Expectation("IS", "IS-1", noon, noon.replace(hour=13), "K1")
+    waiting = replace(plan("set@Demo", name="K2", hour=13), expected=((back,),))
+    later = replace(plan("set@Demo", name="K3", day=5), expected=((back,),))
+    parcels = [
+        StockUnits("here", "IS", 1),
+        *(StockUnits(ref, ref, 9) for ref in ("L90", "L95", "L100", "G")),
+    ]
+    found = problem(
+        plan("set@Demo", hour=7),
+        waiting,
+        later,
+        parcels=parcels,
+        turnarounds={"IS": 240},
+        values={SET_IN_TIME: 0.8},
+    )
+    answer = solve(problem_from({**found, "method": "exact"}))
+    made = 1 - P_LAG[None]
+    values = [case.readiness.value for case in answer.cases]
+    assert values == pytest.approx([made, 0.8 * made, 0.8 * made], abs=1e-9)
+    assert answer.list_readiness.value == pytest.approx(0.8 * made**3, abs=1e-9)
+    assert list(waiting_items([waiting, later]).values()) == ["IS"]
 
 
 def test_more_units_than_a_problem_may_have_do_not_make_it_unreadable() -> None:
