@@ -18,6 +18,10 @@ from service.storage.tables import Item, Location, Lot, Recall
 AWAY_WITH = "away with "
 
 
+#: What stands in place of a case for a set that is away and with none.
+REPROCESSING = "reprocessing"
+
+
 #: Why units count for no new case, said beside them; who has them goes in the braces.
 _IN_A_WORD = {
     "recalled": "recalled",
@@ -62,7 +66,7 @@ def _set_away(place: str, shelf: str, kind: str) -> str:
     """Name the case a set is with, or that it is being reprocessed; empty on a shelf."""
     if kind not in INSTRUMENT_SET_KINDS or place not in {"theatre", "reprocessing"}:
         return ""
-    return shelf if place == "theatre" else "reprocessing"
+    return shelf if place == "theatre" else REPROCESSING
 
 
 def units_at(

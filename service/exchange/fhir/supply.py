@@ -230,8 +230,8 @@ def status_units(
     -------
     dict
         Units by status. ``quarantine``, ``recalled``, ``expired``, ``return-due`` and
-        ``unsterile`` go before the rest, in this order; what remains is ``in-theatre``, or
-        ``promised`` and ``free``.
+        ``unsterile`` go before the rest, in this order; what remains is ``in-theatre``,
+        ``reprocessing`` for a set that is away elsewhere, or ``promised`` and ``free``.
 
     Examples
     --------
@@ -243,10 +243,13 @@ def status_units(
     """
     reasons = {reason.because for reason in unusable_reasons(units, today)}
     quantity = units.quantity
-    if reasons:
-        return {next(word for because, word in _STATUSES.items() if because in reasons): quantity}
+    told = next((word for because, word in _STATUSES.items() if because in reasons), None)
+    if told is not None:
+        return {told: quantity}
     if is_in_theatre:
         return {"in-theatre": quantity}
+    if units.away_with:
+        return {"reprocessing": quantity}
     return {
         word: number
         for word, number in (("promised", held), ("free", quantity - held))

@@ -17,7 +17,7 @@ from service.operations.holds.holds import claim_of, update_held
 from service.operations.holds.sets import copies_free, hold_copies
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
-from service.operations.stock_units import active_recall, units_at
+from service.operations.stock_units import REPROCESSING, active_recall, units_at
 from service.operations.work import Unit
 from service.schemas.trays import HoldBody, HoldList, HoldOut
 from service.storage.queries import holds
@@ -146,6 +146,11 @@ _SAYS: Mapping[str, Callable[[StockUnits, Reason], str]] = {
     "return_due": lambda units, _reason: f"it is a loan that goes back on {units.return_by}",
     "promised": lambda _units, reason: (
         f"it is on the tray of case {', '.join(reason.cases)} already: leave it"
+    ),
+    "instrument_set_in_use": lambda units, _reason: (
+        "it is being reprocessed: scan it out of sterilisation first"
+        if units.away_with == REPROCESSING
+        else f"it is with case {units.away_with}: leave it"
     ),
 }
 

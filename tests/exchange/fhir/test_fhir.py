@@ -330,6 +330,22 @@ def test_what_cannot_be_used_is_never_called_free(
     assert stands(3, 1, place, *blocked, **dates) == expected
 
 
+@pytest.mark.parametrize(
+    ("away_with", "blocked", "expected"),
+    [
+        ("K1", (), {"in-theatre": 1}),
+        ("reprocessing", (), {"reprocessing": 1}),
+        ("reprocessing", ("unsterile",), {"unsterile": 1}),
+    ],
+)
+def test_a_set_that_is_away_stands_with_its_case_or_is_reprocessed(
+    away_with: str, blocked: tuple[str, ...], expected: dict[str, int]
+) -> None:
+    units = StockUnits("p", "A", 1, away_with=away_with, blocked=blocked)
+    is_with_case = away_with != "reprocessing"
+    assert status_units(units, 0, TODAY, is_in_theatre=is_with_case) == expected
+
+
 @given(quantity=st.integers(1, 50), data=st.data(), recalled=st.booleans())
 def test_no_unit_is_lost_or_told_twice(quantity: int, data: st.DataObject, recalled: bool) -> None:
     held = data.draw(st.integers(0, quantity))

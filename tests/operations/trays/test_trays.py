@@ -227,6 +227,19 @@ def test_an_opened_set_is_away_until_its_turnaround_ends_even_after_the_case_is_
     assert theatre.work.read(lambda unit: check_case(unit, "K2")).state == "covered if"
 
 
+def test_a_set_that_is_away_is_not_brought_to_another_tray(theatre: Theatre) -> None:
+    stocked(theatre)
+    two_cases(theatre, second=12, day=NOW.date())
+    theatre.pick("K1", "SET")
+    with pytest.raises(BadInput) as refused:
+        theatre.pick("K2", "SET", although="to hand")
+    assert refused.value.faults[0].reason == "it is with case K1: leave it"
+    theatre.settle("K1", "SET", "reprocess")
+    with pytest.raises(BadInput) as refused:
+        theatre.pick("K2", "SET", although="to hand")
+    assert "scan it out of sterilisation first" in refused.value.faults[0].reason
+
+
 def test_an_opened_backup_tells_the_case_that_counted_on_it_and_looks_for_another(
     theatre: Theatre,
 ) -> None:
