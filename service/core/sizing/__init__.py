@@ -1,8 +1,8 @@
 """Sizing in one place: film to true length, length to size, sizes to probabilities.
 
 The parts live beside this file: `film` (scaling, tip-apex distance), `rules` (which size a length
-calls for, and what to bring), `distribution` (how probable each size is) and `figures` (the
-numbers).
+calls for, and what to bring), `distribution` (how probable each size is), `sizes_held` (how
+probable it is that the size needed is there) and `figures` (the numbers).
 
 Examples
 --------
@@ -39,13 +39,26 @@ from service.core.sizing.rules import (
     nominal_size,
     sizes_to_bring,
 )
+from service.core.sizing.sizes_held import (
+    LinkedLengths,
+    SizedImplant,
+    SizedLength,
+    SizesNeeded,
+    held_probability,
+    linked_groups,
+    linked_lengths,
+)
 
 __all__ = [
     "LengthEstimate",
+    "LinkedLengths",
     "SizeBand",
     "SizeOutcome",
     "SizeRule",
+    "SizedImplant",
+    "SizedLength",
     "SizedRole",
+    "SizesNeeded",
     "SizingError",
     "SizingFigure",
     "View",
@@ -54,7 +67,10 @@ __all__ = [
     "cover_probability",
     "defaults_from",
     "followed_size",
+    "held_probability",
     "joint_outcomes",
+    "linked_groups",
+    "linked_lengths",
     "magnification_sd_mm",
     "nominal_size",
     "size_distribution",

@@ -306,11 +306,18 @@ class Dimension:
         One sentence: measured how, or assumed from what.
     sizes_either_side
         How many neighbouring sizes belong to the pick list.
+    is_measured
+        Whether it was measured on this patient; if not, it is assumed.
+    magnification_sd_mm
+        The part of the SD in mm that comes from the film's magnification: the same error in every
+        length on that film.
     """
 
     estimate: LengthEstimate
     basis: str
     sizes_either_side: int
+    is_measured: bool = True
+    magnification_sd_mm: float = 0.0
 
 
 def estimate_dimensions(
@@ -391,7 +398,9 @@ def _from_film(
             f"{film_mm:g} mm on a film without a marker, "
             f"magnification taken as {values['assumed_magnification']:g}"
         )
-    return Dimension(estimate, basis, _either_side(estimate, values))
+    shared = 0.0 if estimate.calibrated else spread
+    either_side = _either_side(estimate, values)
+    return Dimension(estimate, basis, either_side, magnification_sd_mm=shared)
 
 
 def _either_side(estimate: LengthEstimate, values: Mapping[str, float]) -> int:
@@ -404,7 +413,8 @@ def _neck(measurements: Measurements, sex: str, values: Mapping[str, float]) -> 
         return _from_film(measurements.neck_film_mm, values["neck_sd_mm"], measurements, values)
     mean, sd = _of_sex("neck_path_without_film", sex, values)
     estimate = LengthEstimate(mean, sd, calibrated=False)
-    return Dimension(estimate, _assumed_for(sex), _either_side(estimate, values))
+    either_side = _either_side(estimate, values)
+    return Dimension(estimate, _assumed_for(sex), either_side, is_measured=False)
 
 
 def _canal(measurements: Measurements, values: Mapping[str, float]) -> Dimension:
@@ -413,7 +423,8 @@ def _canal(measurements: Measurements, values: Mapping[str, float]) -> Dimension
     estimate = LengthEstimate(
         values["canal_without_film_mm"], values["canal_without_film_sd_mm"], calibrated=False
     )
-    return Dimension(estimate, "not measured; assumed", _either_side(estimate, values))
+    either_side = _either_side(estimate, values)
+    return Dimension(estimate, "not measured; assumed", either_side, is_measured=False)
 
 
 def _femur(measurements: Measurements, sex: str, values: Mapping[str, float]) -> Dimension:
@@ -425,7 +436,8 @@ def _femur(measurements: Measurements, sex: str, values: Mapping[str, float]) ->
         return Dimension(estimate, "nail length estimated on the patient", screws)
     mean, sd = _of_sex("long_nail_without_measure", sex, values)
     estimate = LengthEstimate(mean, sd, calibrated=False)
-    return Dimension(estimate, _assumed_for(sex), _either_side(estimate, values))
+    either_side = _either_side(estimate, values)
+    return Dimension(estimate, _assumed_for(sex), either_side, is_measured=False)
 
 
 def _assumed_for(sex: str) -> str:
@@ -437,7 +449,8 @@ def _assumed_for(sex: str) -> str:
 def _assumed(name: str, values: Mapping[str, float], sizes: int) -> Dimension:
     # Measured with the depth gauge on the table, so neighbours are those of a calibrated length.
     estimate = LengthEstimate(values[f"{name}_mean_mm"], values[f"{name}_sd_mm"], calibrated=True)
-    return Dimension(estimate, "not measured before the operation; assumed", sizes)
+    basis = "not measured before the operation; assumed"
+    return Dimension(estimate, basis, sizes, is_measured=False)
 
 
 def _of_sex(name: str, sex: str, values: Mapping[str, float]) -> tuple[float, float]:
