@@ -452,14 +452,14 @@ class PlannerContext:
             refuse_late_clock(self._unit.now, stock.newest_at(self._unit.session))
             self._clock_is_right = True
 
-    def implanted_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
-        """Return the packs that have been implanted in some cases."""
+    def used_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
+        """Return the packs implanted in some cases, and the sets that have left their trays."""
         ids = sorted(set(case_ids))
         session = self._unit.session
         return self.part(
-            ("implanted", *ids),
+            ("used", *ids),
             ("case_pack", "item", "lot"),
-            lambda: trays.implanted_in(session, ids) if ids else [],
+            lambda: trays.used_in(session, ids) if ids else [],
         )
 
     def stock_of(self, refs: Collection[str] | None) -> Sequence[Row[Any]]:

@@ -68,7 +68,7 @@ def seen(unit: Unit) -> dict[str, object]:
             key: str(one.model_dump()) for key, one in planner.confirmations_of(keys).items()
         },
         "claims": list(planner.claims),
-        "implanted": [tuple(row) for row in planner.implanted_in(keys)],
+        "implanted": [tuple(row) for row in planner.used_in(keys)],
         "some stock": [tuple(row) for row in planner.stock_of(_some(planner))],
         "stock": [tuple(row) for row in planner.stock_of(None)],
         "deliveries": [tuple(row) for row in planner.deliveries],

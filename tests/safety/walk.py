@@ -3,6 +3,7 @@
 import random
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 
 from service.errors import ServiceError
 from service.operations.cover.check import check_day
@@ -280,8 +281,12 @@ class Walk:
             ]
             # What had been lost turns up first, in whatever state it is; of unfit ones the worst.
             lost.sort(key=lambda one: not one.is_unfit)
-            for one in lost[: number - len(there)]:
+            found = number - len(there)
+            for one in lost[: max(found, 0)]:
                 one.place = shelf
+            for _ in range(found - len(lost)):
+                # It had lain there all the time and was in no book.
+                self.world.copies.append(replace(copy, place=shelf, home=shelf, is_unfit=False))
 
     def something_is_lost_in_quarantine(self) -> None:
         if not (lying := [one for one in self.world.copies if one.place == "quarantine"]):

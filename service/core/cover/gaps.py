@@ -95,7 +95,9 @@ def _sentence(
     pack, moment = _pack(reason.units), _moment(reason.when, zone)
     sentences = {
         "not_made": "not in the catalogue",
-        "opened_here": f"opened in this case and being reprocessed, expected back {moment}",
+        "opened_here": "this case has had its set"
+        if reason.units is None
+        else (f"opened in this case and being reprocessed, expected back {moment}"),
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
         "promised": f"the last is promised to {_promised_to(found, overrun)}",
         "recalled": f"{pack} is recalled",
@@ -314,6 +316,8 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
             reasons += _set_in_use(parcel, turn, turn.set_until(parcel, is_primary=is_primary))
         else:
             reasons += _promised(parcel, turn)
+    if line.what == INSTRUMENT_SET and turn.sent_off(line.refs):
+        reasons.append(Reason("opened_here"))
     others = {
         "wrong_side": _free(line.other_side, turn),
         "head_design": _free(line.other_head, turn),

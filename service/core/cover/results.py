@@ -37,6 +37,9 @@ class CaseToCheck:
         The list it is on: an unopened backup may move on within one list.
     is_overrun
         Whether it is still open after its planned end: nobody can say when it is over.
+    sets_had
+        References of the copies of sets that it has had on its tray and given back while it is in
+        theatre: it claims no others merely because it is still open.
     """
 
     case: str
@@ -47,6 +50,7 @@ class CaseToCheck:
     near: tuple[KitLine, ...] = ()
     operating_list: str = ""
     is_overrun: bool = False
+    sets_had: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

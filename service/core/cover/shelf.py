@@ -419,11 +419,11 @@ class CaseAllocation:
         return [claim for claim in found if claim.case == self.case.case]
 
     def sent_off(self, refs: Sequence[str]) -> int:
-        """Return how many copies of a set the case has opened, which are not back when it starts.
+        """Return how many copies of a set the case has had and given back, in whatever state.
 
         It has had them, so that it claims no others merely because it is still open.
         """
-        return sum(
+        gone = sum(
             claim.quantity
             for ref in refs
             for parcel in self.shelf.parcels.get(ref, ())
@@ -431,6 +431,7 @@ class CaseAllocation:
             for claim in self._own(parcel)
             if claim.on_tray
         )
+        return max(gone, sum(ref in refs for ref in self.case.sets_had))
 
     def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime:
         """Say when an instrument set is back; one that stands by goes back unopened."""

@@ -1,9 +1,12 @@
 """Get cases ready to be checked: read what the planner needs, and say what each case asks for."""
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import chain
+from typing import Any
+
+from sqlalchemy import Row
 
 from service.core.constructs.kit_lines import construct_lines, near_line
 from service.core.constructs.planned import parts_in_all, read_planned
@@ -67,11 +70,15 @@ def check_input(
     unit: Unit, prepared: Sequence[CaseRequirements], claims: Iterable[Claim]
 ) -> CheckInput:
     """Read what prepared cases are checked from, with the promises given."""
-    ready = {one.row.reference: one.case for one in prepared if one.case is not None}
-    refs = {ref for case in ready.values() for ref in _refs(case)}
+    ready = [
+        replace(one.case, sets_had=_sets_had(unit, prepared, one))
+        for one in prepared
+        if one.case is not None
+    ]
+    refs = {ref for case in ready for ref in _refs(case)}
     used = _used(unit, prepared)
     return CheckInput(
-        tuple(ready.values()),
+        tuple(ready),
         (*read_stock_units(unit, refs), *(parcel for parcel, _ in used)),
         planner_of(unit).catalogue.turnarounds,
         unit.zone,
@@ -85,11 +92,32 @@ def _refs(case: CaseToCheck) -> Iterator[str]:
         yield from chain(line.refs, line.other_side, line.other_head)
 
 
+def _rows_used(unit: Unit, prepared: Sequence[CaseRequirements]) -> Sequence[Row[Any]]:
+    return planner_of(unit).used_in(
+        one.row.id for one in prepared if one.case is not None and one.row.id is not None
+    )
+
+
+def _sets_had(
+    unit: Unit, prepared: Sequence[CaseRequirements], case: CaseRequirements
+) -> tuple[str, ...]:
+    """Return the copies of sets that a case in theatre has had on its tray and given back.
+
+    One that was put off to another day needs its sets again.
+    """
+    if case.row.status != "in_theatre" or case.operating_list.list_date > unit.today:
+        return ()
+    found = [one for one in _rows_used(unit, prepared) if one.case_id == case.row.id]
+    return tuple(one.ref for one in found if one.reusable for _ in range(one.returned))
+
+
 def _used(unit: Unit, prepared: Sequence[CaseRequirements]) -> list[tuple[StockUnits, Claim]]:
     """Return the packs that have been implanted in cases still open, each claimed by its case."""
-    by_id = {one.row.id: one for one in prepared if one.case is not None}
+    by_id = {one.row.id: one for one in prepared}
     found = []
-    for row in planner_of(unit).implanted_in([key for key in by_id if key is not None]):
+    for row in _rows_used(unit, prepared):
+        if not row.implanted:
+            continue
         one = by_id[row.case_id]
         parcel = StockUnits(
             key=f"used {row.lot_id} in {one.row.reference}",

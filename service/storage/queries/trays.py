@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Row, func, select
+from sqlalchemy import Row, and_, func, or_, select
 from sqlmodel import Session, col
 
 from service.storage.tables import (
@@ -58,21 +58,33 @@ def open_packs(session: Session, case_id: int, lot_id: int) -> list[CasePack]:
     return list(session.execute(query).scalars())
 
 
-def implanted_in(session: Session, case_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Return the packs implanted in these cases so far."""
+def used_in(session: Session, case_ids: Sequence[int]) -> Sequence[Row[Any]]:
+    """Return the packs implanted in these cases so far, and the sets that have left their trays."""
     query = (
         select(
             PACK.c.case_id,
             PACK.c.lot_id,
             func.sum(PACK.c.implanted).label("implanted"),
+            func.sum(PACK.c.returned).label("returned"),
             ITEM.c.ref,
             LOT.c.lot_number,
             LOT.c.serial,
+            ITEM.c.reusable,
         )
         .join(LOT, LOT.c.id == PACK.c.lot_id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
-        .where(PACK.c.implanted > 0, PACK.c.case_id.in_(case_ids))
-        .group_by(PACK.c.case_id, PACK.c.lot_id, ITEM.c.ref, LOT.c.lot_number, LOT.c.serial)
+        .where(
+            or_(PACK.c.implanted > 0, and_(ITEM.c.reusable, PACK.c.returned > 0)),
+            PACK.c.case_id.in_(case_ids),
+        )
+        .group_by(
+            PACK.c.case_id,
+            PACK.c.lot_id,
+            ITEM.c.ref,
+            ITEM.c.reusable,
+            LOT.c.lot_number,
+            LOT.c.serial,
+        )
         .order_by(PACK.c.case_id, PACK.c.lot_id)
     )
     return session.execute(query).all()
