@@ -13,8 +13,8 @@ from service.operations.people.accounts import digest_of_token
 from service.operations.people.permissions import ROLES
 from service.operations.work import Caller, Unit, Work
 from service.schemas.stock import LocationBody
-from service.storage.tables import ApiToken, Person, Site
-from tests.conftest import NOW
+from service.storage.tables import ApiToken, Person, SignIn, Site
+from tests.conftest import FORM_TOKEN, NOW
 
 OTHER_CODE = "OTHER"
 
@@ -27,7 +27,7 @@ def bearer(sign_in: str) -> dict[str, str]:
 def add_somebody(
     work: Work, sign_in: str, roles: Collection[str], site_id: int | None = None, **more: object
 ) -> int:
-    """Add an account without a password, with a token that may do all the account may."""
+    """Add an account without a password, with a token that may do all it may, and a session."""
 
     def write(unit: Unit) -> int:
         fields: dict[str, Any] = {"name": sign_in, "password_hash": "", **more}
@@ -45,6 +45,16 @@ def add_somebody(
             ends_at=NOW + timedelta(days=30),
         )
         unit.session.add(token)
+        unit.session.add(
+            SignIn(
+                token_hash=digest_of_token(f"session-of-{sign_in}"),
+                person_id=person.id or 0,
+                form_token=FORM_TOKEN,
+                started_at=NOW,
+                seen_at=NOW,
+                ends_at=NOW + timedelta(days=30),
+            )
+        )
         return person.id or 0
 
     return work.write(write)

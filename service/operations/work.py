@@ -63,6 +63,11 @@ class Caller:
     form_token: str = ""
     here: Here | None = None
 
+    @property
+    def is_signed_in(self) -> bool:
+        """Whether it is somebody in a session, and no program."""
+        return self.person_id is not None and bool(self.form_token)
+
 
 @dataclass(frozen=True, slots=True)
 class Unit:

@@ -28,7 +28,7 @@ from service.operations.people.permissions import (
 from service.operations.work import Work
 from service.settings import Settings
 from tests.api.sent import API, CASE, SHELF, everything
-from tests.conftest import NOW, MakeDatabase, app_on
+from tests.conftest import FORM_TOKEN, NOW, MakeDatabase, app_on
 from tests.two_sites import add_site, add_somebody, bearer
 from web.app import page_routers
 
@@ -107,6 +107,15 @@ def _ask(client: TestClient, method: str, path: str, headers: dict[str, str]) ->
     return int(answer.status_code)
 
 
+def _ask_in_person(client: TestClient, method: str, path: str, role: str) -> int:
+    """Ask the same in the session of somebody with one role."""
+    client.cookies.set("traywright", f"session-of-only-{role}")
+    try:
+        return _ask(client, method, path, {"X-Form-Token": FORM_TOKEN})
+    finally:
+        client.cookies.clear()
+
+
 def test_there_are_as_many_routes_as_the_house_has() -> None:
     """A table over nothing would prove nothing."""
     assert len(ROUTES) > 80
@@ -126,7 +135,11 @@ def test_a_route_is_open_to_who_has_its_permission_and_to_nobody_else(
     assert nobody == 401
     assert _ask(house, method, path, {"Authorization": "Bearer no-such-token"}) == 401
     for role in ROLES:
-        status = _ask(house, method, path, bearer(f"only-{role}"))
+        with_token = bearer(f"only-{role}")
+        status = _ask(house, method, path, with_token)
+        if permission.in_person:
+            assert status == 403, role
+            status = _ask_in_person(house, method, path, role)
         if role in permission.roles:
             assert status not in {401, 403, 500}, role
         else:
@@ -336,7 +349,6 @@ ABOUT_OURS: list[tuple[str, str, object]] = [
     ("POST", f"{CASES}/packs", PACK),
     ("POST", f"{CASES}/fates", {**PACK, "fate": "return"}),
     ("PUT", f"{CASES}/status", {"status": "prepared"}),
-    ("POST", f"{CASES}/confirmations", {"plan_revision": 1}),
     (
         "POST",
         f"{API}/holds",
@@ -398,6 +410,10 @@ def test_what_belongs_to_the_other_hospital_looks_as_if_it_did_not_exist(
     assert everything(two_houses) == before
 
 
+#: What no token may do is asked in a session.
+IN_PERSON = ("POST", f"{CASES}/confirmations", {"plan_revision": 1})
+
+
 @pytest.mark.parametrize(("method", "path", "body"), ABOUT_OURS)
 def test_the_same_request_finds_it_for_its_own_hospital(
     two_houses: TestClient, method: str, path: str, body: object
@@ -406,6 +422,40 @@ def test_the_same_request_finds_it_for_its_own_hospital(
     _ask_for_units_of_ours(two_houses)
     answer = two_houses.request(method, path, json=body, headers={**bearer("ours"), **MATCH})
     assert answer.status_code not in {401, 403, 404, 405, 500}, answer.text
+
+
+def test_a_confirmation_of_the_other_hospital_looks_as_if_its_case_did_not_exist(
+    two_houses: TestClient,
+) -> None:
+    method, path, body = IN_PERSON
+    for sign_in, found in (("stranger", False), ("ours", True)):
+        two_houses.cookies.set("traywright", f"session-of-{sign_in}")
+        headers = {**MATCH, "X-Form-Token": FORM_TOKEN}
+        answer = two_houses.request(method, path, json=body, headers=headers)
+        assert (answer.status_code != 404) == found, answer.text
+        assert answer.status_code not in {401, 403, 405, 500}, answer.text
+
+
+@pytest.mark.parametrize("roles", [["surgeon"], ["administrator", "surgeon"]])
+def test_a_token_made_in_a_surgeons_name_confirms_nothing(
+    two_houses: TestClient, roles: list[str]
+) -> None:
+    """Who keeps accounts makes tokens in anybody's name: a confirmation is the surgeon's own."""
+    work: Work = two_houses.app.state.work  # type: ignore[attr-defined] # the client has a FastAPI
+    add_somebody(work, "dr", roles)
+    made = two_houses.post(
+        f"{API}/tokens",
+        json={"sign_in": "dr", "name": "program", "scopes": roles, "days": 1},
+        headers=bearer("ours"),
+    )
+    assert made.is_success, made.text
+    method, path, body = IN_PERSON
+    before = everything(two_houses)["confirmation"]
+    token = {"Authorization": f"Bearer {made.json()['token']}"}
+    answer = two_houses.request(method, path, json=body, headers={**token, **MATCH})
+    assert answer.status_code == 403
+    assert "own account" in answer.json()["detail"]
+    assert everything(two_houses)["confirmation"] == before
 
 
 def _ask_for_units_of_ours(client: TestClient) -> None:

@@ -12,7 +12,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from tests.api.sent import API, assert_problem, everything, pointers
-from tests.conftest import NOW
+from tests.conftest import FORM_TOKEN, NOW, SESSION
 
 ROOT = Path(__file__).parents[2]
 
@@ -241,10 +241,18 @@ def test_a_what_if_that_cannot_be_read_is_refused_where_it_is_wrong(
     assert everything(demo_client) == before
 
 
+def sign_in(client: TestClient) -> None:
+    """Go on in a session instead of with a token."""
+    del client.headers["Authorization"]
+    client.headers["X-Form-Token"] = FORM_TOKEN
+    client.cookies.set("traywright", SESSION)
+
+
 def test_backups_are_confirmed_in_the_revision_that_was_read(demo_client: TestClient) -> None:
     path = f"{API}/cases/HAR-0714/confirmations"
+    sign_in(demo_client)
     case = demo_client.get(f"{API}/cases/HAR-0714")
-    tag = {"If-Match": case.headers["ETag"], "X-Actor": "surgeon"}
+    tag = {"If-Match": case.headers["ETag"]}
     assert_problem(demo_client.post(path, json={"plan_revision": 1}), 428, "precondition-required")
     stale = demo_client.post(path, json={"plan_revision": 2}, headers=tag)
     assert_problem(stale, 412, "stale")

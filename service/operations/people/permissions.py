@@ -32,11 +32,15 @@ class Permission:
         Who may; empty for anybody, signed in or not.
     lets
         What it lets them do, in one sentence.
+    in_person
+        Whether only somebody signed in may, and no program with a token: who keeps accounts can
+        make a token in anybody's name.
     """
 
     name: str
     roles: frozenset[str]
     lets: str
+    in_person: bool = False
 
 
 _EVERYONE = frozenset(ROLES)
@@ -75,7 +79,12 @@ KEEP_CASES = Permission(
 PLAN = Permission("PLAN", frozenset({SURGEON}), "Choose a case's construct and its alternates.")
 
 
-CONFIRM = Permission("CONFIRM", frozenset({SURGEON}), "Confirm the backups of a plan.")
+CONFIRM = Permission(
+    "CONFIRM",
+    frozenset({SURGEON}),
+    "Confirm the backups of a plan, signed in under their own account: no token can.",
+    in_person=True,
+)
 
 
 PREPARE_TRAYS = Permission(
@@ -247,10 +256,15 @@ def require(caller: Caller, permission: Permission) -> None:
     Raises
     ------
     Forbidden
-        Names the roles that may.
+        Names the roles that may, or says that a program may not.
     """
     if caller.person_id is None and not caller.operation:
         return
+    if permission.in_person and not caller.is_signed_in:
+        raise Forbidden(
+            f"A {' or '.join(sorted(permission.roles))} does this signed in under their own "
+            "account; a token cannot."
+        )
     if not may(caller.roles, permission):
         raise Forbidden(
             f"This is for {' or '.join(sorted(permission.roles))}; you are signed in as "
