@@ -46,7 +46,7 @@ def count(
     theatre.record("count", ref, **facts)
 
 
-def refused(theatre: Theatre, deed: Callable[[], object], match: str) -> None:
+def assert_refused(theatre: Theatre, deed: Callable[[], object], match: str) -> None:
     """The deed is refused with a reason, and nothing has become usable."""
     before = usable(theatre)
     with pytest.raises((BadInput, Conflict)) as caught:
@@ -70,7 +70,7 @@ def test_a_move_does_not_take_units_out_of_quarantine(
     theatre: Theatre, target: dict[str, str]
 ) -> None:
     quarantined(theatre)
-    refused(
+    assert_refused(
         theatre,
         lambda: theatre.record("move", lot="L1", quantity=1, origin=QUARANTINE, to=target),
         "release the units",
@@ -91,7 +91,7 @@ def furnish_place(theatre: Theatre, place: dict[str, str]) -> None:
 
 def test_what_is_in_quarantine_is_not_quarantined_again(theatre: Theatre) -> None:
     quarantined(theatre)
-    refused(
+    assert_refused(
         theatre,
         lambda: theatre.record("quarantine", lot="L1", quantity=1, origin=QUARANTINE, reason="x"),
         "in quarantine already",
@@ -107,9 +107,9 @@ def test_what_went_missing_in_quarantine_is_not_usable_where_it_turns_up(
         count(theatre, 0, QUARANTINE)
     else:
         theatre.record("write_off", lot="L1", quantity=1, at=QUARANTINE, reason="not there")
-    refused(theatre, lambda: count(theatre, 1, SHELF), "Quarantine, Q")
-    refused(theatre, lambda: theatre.receive("NAIL", 1), "Quarantine, Q")
-    refused(
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF), "Quarantine, Q")
+    assert_refused(theatre, lambda: theatre.receive("NAIL", 1), "Quarantine, Q")
+    assert_refused(
         theatre, lambda: stock_take(theatre, f"NAIL,L1,,{USE_BY},1,Store,B,owned"), "Quarantine, Q"
     )
     count(theatre, 1, QUARANTINE)
@@ -126,15 +126,15 @@ def test_what_was_counted_into_quarantine_and_then_out_is_missing_from_there(
     count(theatre, 0, SHELF)
     count(theatre, 1, QUARANTINE)
     count(theatre, 0, QUARANTINE)
-    refused(theatre, lambda: count(theatre, 1, SHELF), "Quarantine, Q")
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF), "Quarantine, Q")
 
 
 def test_what_is_still_in_quarantine_on_record_is_not_counted_on_a_shelf_first(
     theatre: Theatre,
 ) -> None:
     quarantined(theatre)
-    refused(theatre, lambda: count(theatre, 1, SHELF), "release them")
-    refused(
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF), "release them")
+    assert_refused(
         theatre,
         lambda: stock_take(
             theatre,
@@ -152,15 +152,15 @@ def test_another_owner_or_another_way_to_write_the_lot_makes_no_other_unit(
     quarantined(theatre)
     theatre.receive("NAIL", 1, **other)  # a delivery brings other units
     count(theatre, 0, QUARANTINE)
-    refused(theatre, lambda: count(theatre, 2, SHELF, **other), "Quarantine, Q")
-    refused(theatre, lambda: theatre.receive("NAIL", 1, **other), "Quarantine, Q")
+    assert_refused(theatre, lambda: count(theatre, 2, SHELF, **other), "Quarantine, Q")
+    assert_refused(theatre, lambda: theatre.receive("NAIL", 1, **other), "Quarantine, Q")
 
 
 def test_a_theatre_that_is_no_tray_is_no_way_round(theatre: Theatre) -> None:
     quarantined(theatre)
     furnish_place(theatre, {"store": "T1", "shelf": "Anteroom", "kind": "theatre"})
     count(theatre, 0, QUARANTINE)
-    refused(
+    assert_refused(
         theatre,
         lambda: count(theatre, 1, {"store": "T1", "shelf": "Anteroom"}),
         "Quarantine, Q",
@@ -181,7 +181,7 @@ def test_another_site_is_no_way_round(theatre: Theatre) -> None:
 def test_the_correction_of_a_quarantining_is_a_release_by_its_name(theatre: Theatre) -> None:
     quarantined(theatre)
     line = theatre.lines()[-1].seq
-    refused(
+    assert_refused(
         theatre,
         lambda: theatre.record("correction", None, seq=line, reason="was not dented"),
         "release the units",
@@ -195,7 +195,7 @@ def test_the_correction_of_a_count_does_not_bring_back_what_lies_in_quarantine(
     count(theatre, 0, SHELF)
     away = theatre.lines()[-1].seq
     count(theatre, 1, QUARANTINE)
-    refused(
+    assert_refused(
         theatre,
         lambda: theatre.record("correction", None, seq=away, reason="was there"),
         "release them",
@@ -217,7 +217,7 @@ def test_a_count_that_was_wrong_in_quarantine_is_corrected_and_leaves_nothing_mi
 def test_a_serial_that_is_here_is_not_received_again(theatre: Theatre) -> None:
     named: dict[str, Any] = {"lot": None, "serial": "S1"}
     quarantined(theatre, "SET", **named)
-    refused(theatre, lambda: theatre.receive("SET", 1, **named), "release them")
+    assert_refused(theatre, lambda: theatre.receive("SET", 1, **named), "release them")
 
 
 def opened(theatre: Theatre, *, status: str = "in_theatre") -> None:
@@ -233,19 +233,19 @@ def opened(theatre: Theatre, *, status: str = "in_theatre") -> None:
 def test_a_set_that_is_being_reprocessed_is_not_counted_back_on_its_shelf(theatre: Theatre) -> None:
     opened(theatre)
     theatre.settle("K1", "SET", "reprocess")
-    refused(theatre, lambda: count(theatre, 1, SHELF, "SET"), "scan them out")
-    refused(theatre, lambda: count(theatre, 1, QUARANTINE, "SET"), "scan them out")
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF, "SET"), "scan them out")
+    assert_refused(theatre, lambda: count(theatre, 1, QUARANTINE, "SET"), "scan them out")
     count(theatre, 0, REPROCESSING, "SET")
-    refused(theatre, lambda: count(theatre, 1, SHELF, "SET"), "scan them out")
-    refused(theatre, lambda: count(theatre, 1, QUARANTINE, "SET"), "scan them out")
-    refused(theatre, lambda: theatre.receive("SET", 1), "scan them out")
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF, "SET"), "scan them out")
+    assert_refused(theatre, lambda: count(theatre, 1, QUARANTINE, "SET"), "scan them out")
+    assert_refused(theatre, lambda: theatre.receive("SET", 1), "scan them out")
     count(theatre, 1, REPROCESSING, "SET")
     assert ("SET", "A") not in usable(theatre)
 
 
 def test_a_set_on_a_tray_is_not_counted_on_a_shelf(theatre: Theatre) -> None:
     opened(theatre)
-    refused(theatre, lambda: count(theatre, 1, SHELF, "SET"), "page of the case")
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF, "SET"), "page of the case")
 
 
 def test_a_case_that_is_cancelled_in_theatre_sends_its_sets_to_be_reprocessed(
@@ -281,7 +281,7 @@ def test_a_serial_that_was_used_up_is_looked_at_before_it_is_usable_again(theatr
     theatre.add_case("K1")
     theatre.pick("K1", "NAIL", although="needed", **named)
     theatre.settle("K1", "NAIL", "waste", reason="dropped", **named)
-    refused(theatre, lambda: count(theatre, 1, SHELF, **named), "used up in a case")
+    assert_refused(theatre, lambda: count(theatre, 1, SHELF, **named), "used up in a case")
     count(theatre, 1, QUARANTINE, **named)
     assert usable(theatre) == {}
 
