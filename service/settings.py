@@ -32,6 +32,8 @@ class Settings(BaseSettings):
         A session ends after these hours; unused for these minutes, it asks for the PIN.
     trusted_proxies
         Addresses whose X-Forwarded-For and -Proto are believed, with commas between them.
+    recall_lifters
+        How many people it takes to lift a recall: with two, one asks and another agrees.
     log_json
         Write the log as JSON lines.
     """
@@ -50,6 +52,7 @@ class Settings(BaseSettings):
     session_hours: Annotated[int, Field(ge=1, le=24)] = 12
     idle_minutes: Annotated[int, Field(ge=1, le=240)] = 15
     trusted_proxies: str = "127.0.0.1"
+    recall_lifters: Annotated[int, Field(ge=1, le=2)] = 1
     log_json: bool = True
 
     @field_validator("database_url")

@@ -13,7 +13,7 @@ from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, ORDER,
 from service.operations.recalls import notices, start
 from service.operations.stock import movements, transfers, view
 from service.schemas.base import Name, Ref
-from service.schemas.recalls import RecallBody, RecallPage, RecallReport
+from service.schemas.recalls import LiftBody, RecallBody, RecallPage, RecallReport
 from service.schemas.stock import (
     AnswerBody,
     AskBody,
@@ -131,9 +131,12 @@ def get_recall(work: WorkDep, notice: NoticeInPath) -> RecallReport:
 
 @router.post("/recalls/{notice:path}/lift")
 @requires(KEEP_STOCK)
-def lift_recall(once: OnceDep, notice: NoticeInPath) -> RecallReport:
-    """End a recall; what lies in quarantine stays there until somebody moves it."""
-    return once.write(lambda unit: start.lift_recall(unit, notice), None, RecallReport)
+def lift_recall(once: OnceDep, notice: NoticeInPath, body: LiftBody) -> RecallReport:
+    """End a recall of your site, or ask for it where a second person has to agree.
+
+    What lies in quarantine stays there until somebody releases it.
+    """
+    return once.write(lambda unit: start.lift_recall(unit, notice, body), body, RecallReport)
 
 
 Key = Annotated[int, Path(gt=0, le=10**9, description="The transfer's number")]

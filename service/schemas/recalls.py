@@ -50,8 +50,18 @@ class RecallSearch(Body):
         return self
 
 
+class LiftBody(Body):
+    """Why a recall is lifted, such as that the supplier has taken the notice back."""
+
+    reason: LongText
+
+
 class RecallHead(Out):
-    """What a notice recalls, and whether it is in force."""
+    """What a notice recalls, whether it is in force, and who lifts it.
+
+    ``site`` is the site that declared it, empty where that is not on record; ``may_lift`` says that
+    this is the asking site's to lift. Where it takes two people, ``lift_asked_by`` asked for it.
+    """
 
     notice: str
     ref: str | None
@@ -61,7 +71,14 @@ class RecallHead(Out):
     reason: str
     at: datetime
     actor: str
+    site: str
+    may_lift: bool
+    lift_asked_at: datetime | None
+    lift_asked_by: str
+    lift_asked_why: str
     lifted_at: datetime | None
+    lifted_by: str
+    lifted_why: str
 
 
 class RecallPage(Out):

@@ -100,10 +100,10 @@ def test_a_recall_is_one_call_and_its_notice_may_hold_a_slash(demo_client: TestC
     assert [one["quantity"] for one in report["in_quarantine"]] == [3]
     stock = demo_client.get(f"{API}/stock", params={"ref": "FAL-L-110"}).json()["stock"]
     assert {one["location_kind"] for one in stock if one["lot"] == "F28L0031"} == {"quarantine"}
-    lifted = demo_client.post(f"{path}/lift")
+    lifted = demo_client.post(f"{path}/lift", json={"reason": "taken back"})
     assert lifted.status_code == 200
     assert lifted.json()["lifted_at"] is not None
-    assert demo_client.post(f"{path}/lift").status_code == 409
+    assert demo_client.post(f"{path}/lift", json={"reason": "taken back"}).status_code == 409
     assert demo_client.get(f"{API}/recalls").json()["recalls"][0]["notice"] == RECALL["notice"]
 
 

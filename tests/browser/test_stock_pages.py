@@ -162,6 +162,7 @@ def test_units_are_looked_for_recalled_and_the_recall_is_lifted(
     expect(page.get_by_role("heading", level=1)).to_have_text("Recall FSN-2031/07")
     expect(page.get_by_role("heading", name="In quarantine: 2")).to_be_visible()
     page.get_by_text("The notice has been taken back").click()
+    page.get_by_label("Why").fill("the notice was withdrawn")
     page.get_by_role("button", name="Lift the recall").click()
     expect(page.locator(".state").first).to_have_text("– lifted")
 

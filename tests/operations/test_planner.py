@@ -17,7 +17,7 @@ from service.operations.recalls.start import lift_recall, start_recall
 from service.operations.stock_units import read_stock_units
 from service.operations.trays.trays import pick_pack
 from service.operations.work import Unit, Work
-from service.schemas.recalls import RecallBody
+from service.schemas.recalls import LiftBody, RecallBody
 from service.schemas.trays import PackBody
 from service.storage.queries import holds, stock
 from service.storage.tables import (
@@ -324,7 +324,7 @@ def test_a_recall_that_is_lifted_is_not_in_force_any_more(demo_work: Work) -> No
         before = seen(unit)
         _recall(unit)
         assert seen(unit) != before
-        lift_recall(unit, "N-1")
+        lift_recall(unit, "N-1", LiftBody(reason="taken back"))
         assert seen(unit) == before
 
     demo_work.rehearse(run, "a test")

@@ -24,7 +24,7 @@ from service.schemas.cases import CaseBody, CaseFields
 from service.schemas.catalogue import ItemBody
 from service.schemas.cover import CaseCheckOut
 from service.schemas.orders import SteriliseBody
-from service.schemas.recalls import RecallBody
+from service.schemas.recalls import LiftBody, RecallBody
 from tests.conftest import NOW
 from tests.small_theatre import (
     CONSTRUCTS,
@@ -337,7 +337,8 @@ def recall(department: Department, notice: str, what: str, text: str, of: str | 
 
 @act(r"Notice (?P<notice>\w+) is lifted\.")
 def lift(department: Department, notice: str) -> None:
-    department.work.write(lambda unit: lift_recall(unit, notice), "storekeeper")
+    body = LiftBody(reason="the notice was taken back")
+    department.work.write(lambda unit: lift_recall(unit, notice, body), "storekeeper")
 
 
 @act(r"A set is away for (?P<minutes>\d+) minutes from now on\.")

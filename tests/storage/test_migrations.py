@@ -4,7 +4,7 @@ import pytest
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import Connection, inspect
+from sqlalchemy import Connection, insert, inspect
 from sqlmodel import SQLModel
 
 from service.errors import Unavailable
@@ -12,6 +12,7 @@ from service.operations.work import Work
 from service.settings import Settings
 from service.storage import migrate
 from service.storage.database import Database
+from service.storage.tables import Person
 from tests.conftest import NOW
 
 
@@ -56,6 +57,39 @@ def test_the_migrations_can_be_undone_and_redone(work: Work) -> None:
     assert work.is_ready()
     with work.database.connection(writes=False) as connection:
         assert _differences(connection) == []
+
+
+@pytest.mark.parametrize(
+    ("people", "declared_by"),
+    [
+        ([], 1),  # one site: it was that
+        ([("kim", 1), ("kim", 1), ("lee", 2)], 1),
+        ([("kim", 2), ("lee", 1)], 2),
+        ([("kim", 1), ("kim", 2)], None),
+        ([("lee", 1), ("lee", 2)], None),
+    ],
+)
+def test_a_recall_on_record_belongs_to_the_site_of_who_started_it(
+    work: Work, people: list[tuple[str, int]], declared_by: int | None
+) -> None:
+    with work.database.connection(writes=True) as connection:
+        command.downgrade(migrate._config(connection), "0002")  # noqa: SLF001 - the program itself never goes back
+        if people:
+            connection.exec_driver_sql(
+                "INSERT INTO site (id, code, name, timezone, is_demo) "
+                "VALUES (2, 'B', 'B', 'UTC', (1 = 0))"
+            )
+        for number, (name, site) in enumerate(people, start=900):
+            row = {"id": number, "site_id": site, "sign_in": f"s{number}", "name": name}
+            connection.execute(insert(Person).values(**row, roles=[], password_hash=""))
+        connection.exec_driver_sql(
+            "INSERT INTO recall (id, notice, supplier, lot_number, serial, reason, at, actor) "
+            "VALUES (1, 'N', '', 'L', '', 'r', '2031-03-01 00:00:00', 'kim')"
+        )
+    work.prepare()
+    with work.database.connection(writes=False) as connection:
+        found = connection.exec_driver_sql("SELECT site_id FROM recall").scalar()
+    assert found == declared_by
 
 
 def test_migrating_again_changes_nothing(work: Work) -> None:

@@ -8,12 +8,12 @@ from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from service.errors import FieldFault, ServiceError
+from service.errors import Conflict, FieldFault, ServiceError
 from service.operations.people.permissions import KEEP_STOCK, READ, requires
 from service.operations.recalls import notices, start
 from service.schemas.base import OptionalText
 from service.schemas.faults import faults_of
-from service.schemas.recalls import RecallBody, RecallReport, RecallSearch
+from service.schemas.recalls import LiftBody, RecallBody, RecallReport, RecallSearch
 from web.forms import Filled, answered_before, new_key, write_once
 from web.render import page, work_of
 
@@ -21,9 +21,10 @@ router = APIRouter()
 
 
 class _RecallEnd(BaseModel):
-    """Which recall is ended."""
+    """Which recall is ended, and why."""
 
     notice: str
+    reason: str
 
 
 _SOUGHT = ("ref", "supplier", "lot", "serial")
@@ -77,15 +78,21 @@ def start_recall(request: Request, values: Filled) -> Response:
 @router.post("/recalls/lift")
 @requires(KEEP_STOCK)
 def lift_recall(request: Request, values: Filled) -> Response:
-    """End a recall; what lies in quarantine stays there."""
-    notice = values.get("notice", "")
-    write_once(
-        request,
-        values.get("once", ""),
-        _RecallEnd(notice=notice),
-        lambda unit: start.lift_recall(unit, notice),
-        RecallReport,
-    )
+    """End a recall, or ask for it where a second person has to agree."""
+    notice, key = values.get("notice", ""), values.get("once", "")
+    try:
+        body = LiftBody.model_validate({"reason": values["reason"]} if values.get("reason") else {})
+        write_once(
+            request,
+            key,
+            _RecallEnd(notice=notice, reason=body.reason),
+            lambda unit: start.lift_recall(unit, notice, body),
+            RecallReport,
+        )
+    except ValidationError as error:
+        return _show_one(request, notice, values, faults_of(error.errors()))
+    except Conflict as error:
+        return _show_one(request, notice, values, [FieldFault("", error.detail)])
     return RedirectResponse(f"/recalls/{quote(notice)}", status_code=303)
 
 
@@ -95,9 +102,28 @@ def show_recall(
     request: Request, notice: str, done: Annotated[OptionalText, Query()] = ""
 ) -> Response:
     """Show where every unit of a recall is, was or went."""
-    report = work_of(request).read(lambda unit: notices.get_recall(unit, notice))
-    begun = answered_before(request, done, RecallReport)
-    return page(request, "recall.html", report=report, begun=begun, once=new_key())
+    return _show_one(request, notice, {}, (), answered_before(request, done, RecallReport))
+
+
+def _show_one(
+    request: Request,
+    notice: str,
+    values: Mapping[str, str],
+    faults: Sequence[FieldFault],
+    begun: RecallReport | None = None,
+) -> Response:
+    work = work_of(request)
+    return page(
+        request,
+        "recall.html",
+        status=422 if faults else 200,
+        report=work.read(lambda unit: notices.get_recall(unit, notice)),
+        begun=begun,
+        values=values,
+        faults=faults,
+        takes_two=work.settings.recall_lifters > 1,
+        once=values.get("once") or new_key(),
+    )
 
 
 def _show(  # noqa: PLR0917 - what was asked and what came of it

@@ -24,7 +24,7 @@ from service.schemas.recalls import (
     UsedUnits,
 )
 from service.storage.queries import catalogue, recalls
-from service.storage.tables import Item, Recall
+from service.storage.tables import Item, Recall, Site
 
 
 def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[str, str]:
@@ -93,8 +93,24 @@ def _head(unit: Unit, row: Recall, ref: str | None) -> dict[str, Any]:
         "reason": row.reason,
         "at": unit.local(row.at),
         "actor": row.actor,
+        "site": _site_of(unit, row),
+        "may_lift": row.site_id in {None, unit.site_id},
+        "lift_asked_at": None if row.lift_asked_at is None else unit.local(row.lift_asked_at),
+        "lift_asked_by": row.lift_asked_by,
+        "lift_asked_why": row.lift_asked_why,
         "lifted_at": None if row.lifted_at is None else unit.local(row.lifted_at),
+        "lifted_by": row.lifted_by,
+        "lifted_why": row.lifted_why,
     }
+
+
+def _site_of(unit: Unit, row: Recall) -> str:
+    """Name the site that declared a recall; its own without looking, as most are."""
+    if row.site_id is None:
+        return ""
+    if row.site_id == unit.site_id:
+        return unit.here.name
+    return unit.session.get_one(Site, row.site_id).name
 
 
 #: What a movement that uses a unit up in a case is called in a report.
@@ -292,18 +308,7 @@ def search_units(unit: Unit, asked: RecallSearch) -> RecallReport:
         reason="",
         at=unit.now,
         actor=unit.actor,
+        site_id=unit.site_id,
     )
-    facts = {
-        **asked.model_dump(),
-        "supplier": wanted.supplier,
-        "lot": wanted.lot_number,
-        "serial": wanted.serial,
-        "notice": "",
-        "reason": "",
-        "at": unit.local(unit.now),
-        "actor": unit.actor,
-        "lifted_at": None,
-        "moved": 0,
-        "cases_told": [],
-    }
+    facts = {**_head(unit, wanted, asked.ref), "moved": 0, "cases_told": []}
     return recall_report(unit, wanted, facts)

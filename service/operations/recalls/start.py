@@ -6,7 +6,7 @@ from sqlalchemy import Row
 from sqlalchemy.exc import IntegrityError
 
 from service.core.recalls import comparable
-from service.errors import BadInput, Conflict, Duplicate, FieldFault
+from service.errors import BadInput, Conflict, Duplicate, FieldFault, Forbidden
 from service.operations.cases.lookup import require_case
 from service.operations.catalogue import require_item
 from service.operations.holds import holds
@@ -18,9 +18,9 @@ from service.operations.recalls.notices import (
     units_named,
 )
 from service.operations.work import Unit
-from service.schemas.recalls import RecallBody, RecallReport
+from service.schemas.recalls import LiftBody, RecallBody, RecallReport
 from service.storage.queries import catalogue, recalls, stock
-from service.storage.tables import Item, Recall
+from service.storage.tables import Item, Recall, Site
 
 
 def start_recall(unit: Unit, body: RecallBody) -> RecallReport:
@@ -62,6 +62,7 @@ def _add(unit: Unit, body: RecallBody) -> Recall:
         reason=body.reason,
         at=unit.now,
         actor=unit.actor,
+        site_id=unit.site_id,
     )
     unit.session.add(row)
     try:
@@ -132,11 +133,41 @@ def _words(lot: Row[Any]) -> str:
     return f"{lot.ref}, {name}"
 
 
-def lift_recall(unit: Unit, notice: str) -> RecallReport:
-    """End a recall; what lies in quarantine stays there until somebody moves it."""
+def lift_recall(unit: Unit, notice: str, body: LiftBody) -> RecallReport:
+    """End a recall; what lies in quarantine stays there until somebody releases it.
+
+    Where it takes two people, the first only asks, and another one who says it too lifts it.
+
+    Raises
+    ------
+    Forbidden
+        When another site declared it.
+    Conflict
+        When it was lifted before, or the same person has asked already.
+    """
     row = require_recall(unit, notice)
     if row.lifted_at is not None:
         raise Conflict(f"Notice {notice} was lifted on {unit.local(row.lifted_at).date()}.")
-    row.lifted_at = unit.now
+    if row.site_id not in {None, unit.site_id}:
+        name = unit.session.get_one(Site, row.site_id).name
+        raise Forbidden(f"{name} declared this recall; only {name} lifts it.")
+    if unit.settings.recall_lifters > 1 and row.lift_asked_at is None:
+        row.lift_asked_at, row.lift_asked_by = unit.now, unit.actor
+        row.lift_asked_person_id, row.lift_asked_why = unit.caller.person_id, body.reason
+    else:
+        _refuse_same_person(unit, row)
+        row.lifted_at, row.lifted_by, row.lifted_why = unit.now, unit.actor, body.reason
     unit.session.flush()
     return recall_report_with_effect(unit, row)
+
+
+def _refuse_same_person(unit: Unit, row: Recall) -> None:
+    """Keep somebody from being their own second person; a token is its person."""
+    if unit.settings.recall_lifters == 1:
+        return
+    person = unit.caller.person_id
+    if person is None or person == row.lift_asked_person_id:
+        raise Conflict(
+            f"{row.lift_asked_by} asked for notice {row.notice} to be lifted; another person has "
+            "to lift it."
+        )

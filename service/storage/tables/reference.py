@@ -3,7 +3,7 @@
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint
+from sqlalchemy import JSON, CheckConstraint, Column, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from service.storage.database import UtcDateTime
@@ -85,7 +85,16 @@ class Recall(SQLModel, table=True):
     reason: str
     at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
     actor: str
+    #: The site that declared it; ``None`` where that was not kept: then any site may lift it.
+    site_id: int | None = Field(default=None, foreign_key="site.id")
+    #: Who asked for it to be lifted where a second person has to agree.
+    lift_asked_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
+    lift_asked_by: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    lift_asked_person_id: int | None = Field(default=None, foreign_key="person.id")
+    lift_asked_why: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     lifted_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
+    lifted_by: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    lifted_why: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     supplier_key: str | None = Field(default=None, sa_column=comparable_of("supplier"))
     lot_key: str | None = Field(default=None, sa_column=comparable_of("lot_number"))
     serial_key: str | None = Field(default=None, sa_column=comparable_of("serial"))

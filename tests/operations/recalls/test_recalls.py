@@ -18,7 +18,7 @@ from service.operations.recalls.notices import get_recall, list_recalls
 from service.operations.recalls.start import lift_recall, start_recall
 from service.operations.stock_units import naming_recall
 from service.operations.work import Unit, Work
-from service.schemas.recalls import RecallBody, RecallReport
+from service.schemas.recalls import LiftBody, RecallBody, RecallReport
 from service.storage.queries import stock
 from service.storage.tables import Balance, CaseEvent, Hold, Item, Location
 from tests.operations.trays.packs import SEED, case_row, hold, lot_id, place_id, put_on_tray
@@ -199,11 +199,11 @@ def test_what_is_recalled_is_blocked_until_the_recall_is_lifted(demo_work: Work)
     assert demo_work.read(_recalled) == set()
     recall(demo_work, ref="FAL-L-110", lot="F28L0031", quarantine=False)
     assert demo_work.read(_recalled) == {lot}
-    lifted = demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))
+    lifted = demo_work.write(lambda unit: lift_recall(unit, "FSN-1", LiftBody(reason="taken back")))
     assert lifted.lifted_at is not None
     assert demo_work.read(_recalled) == set()
     with pytest.raises(Conflict, match="was lifted"):
-        demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))
+        demo_work.write(lambda unit: lift_recall(unit, "FSN-1", LiftBody(reason="taken back")))
 
 
 def test_a_recall_of_an_item_blocks_every_lot_of_it_and_no_other(demo_work: Work) -> None:
@@ -254,7 +254,7 @@ def test_units_about_to_come_in_are_met_by_a_recall_that_names_them(
         return naming_recall(unit, item.id or 0, item.supplier, lot, serial) is not None
 
     assert demo_work.read(meet) is is_met
-    demo_work.write(lambda unit: lift_recall(unit, "FSN-1"))
+    demo_work.write(lambda unit: lift_recall(unit, "FSN-1", LiftBody(reason="taken back")))
     assert demo_work.read(meet) is False
 
 
