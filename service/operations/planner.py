@@ -299,6 +299,10 @@ class PlannerContext:
         """Tell whether a case is still open after its planned end: it keeps what it has."""
         return case.status not in ENDED_STATUSES and case.ends_at < self._unit.now
 
+    def used_on(self, day: date) -> date | None:
+        """Return the day on which a case of a list day uses what it has, where that is over."""
+        return self._unit.today if day < self._unit.today else None
+
     def _ends(self, case: Row[Any]) -> datetime | None:
         return None if self.is_overrun(case) else case.ends_at
 

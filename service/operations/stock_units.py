@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.catalogue import INSTRUMENT_SET_KINDS
-from service.core.cover.units import StockUnits, unusable_reason
+from service.core.cover.units import StockUnits, unusable_reason, unusable_reasons
 from service.core.recalls import is_named, may_be_named
 from service.operations.planner import planner_of
 from service.operations.work import Unit
@@ -119,6 +119,24 @@ def why_not_usable(row: Row[Any], recalled: Collection[int], today: date) -> str
     if reason is None:
         return ""
     return _IN_A_WORD[reason.because].format(", ".join(reason.cases))
+
+
+#: Why a pack must not be used at all, whoever has it.
+_UNFIT = frozenset({"recalled", "expires", "quarantined", "unsterile"})
+
+
+def why_unfit(row: Row[Any], today: date) -> str:
+    """Say why a pack of a tray must not be used; empty when it may.
+
+    Parameters
+    ----------
+    row
+        A row of ``trays.of_case``.
+    """
+    blocked = _blocked("theatre", row.sterility, is_recalled=row.is_recalled)
+    units = StockUnits("tray", row.ref, 1, row.lot_number, use_by=row.use_by, blocked=blocked)
+    found = (reason.because for reason in unusable_reasons(units, today))
+    return ", ".join(_IN_A_WORD[because] for because in found if because in _UNFIT)
 
 
 def sets_that_count(

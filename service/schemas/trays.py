@@ -107,6 +107,9 @@ class PackOutcomeBody(LotFields):
     fate: Literal["implant", "waste", "return", "reprocess"]
     quantity: Count = 1
     reason: LongText | None = None
+    was_used: Annotated[
+        bool, Field(description="it is in the patient, although it must not be used: say so aloud")
+    ] = False
 
 
 class PackOut(Out):
@@ -126,6 +129,9 @@ class PackOut(Out):
     implanted: int
     wasted: int
     open: int
+    unfit: Annotated[
+        str, Field(description="why it must not be used, such as expired; empty when it may")
+    ]
 
 
 class TrayOut(Out):
@@ -331,6 +337,7 @@ class AloudOut(Out):
     implanted: int
     wasted: int
     returned: int
+    unfit: str
 
 
 class BroughtOut(Out):

@@ -18,6 +18,7 @@ def explain(
     *,
     case_has_some: bool = False,
     overrun: Collection[str] = (),
+    is_list_day_over: bool = False,
 ) -> Gap:
     """Turn what stands in the way into one gap with one sentence.
 
@@ -37,6 +38,8 @@ def explain(
         Whether the case has units of it on other lines: then there are no more, not none.
     overrun
         Cases that are still open after their planned end: it is said of them.
+    is_list_day_over
+        Whether the case runs over midnight: what was in date on its list day may have expired.
 
     Returns
     -------
@@ -60,6 +63,8 @@ def explain(
     words = _sentence(first, found, zone, overrun)
     if first.because == "none_in_stock" and (case_has_some or missing < line.quantity):
         words = "no more in stock"
+    if first.because == "expires" and is_list_day_over and first.units is not None:
+        words = f"{_pack(first.units)} expired on {first.units.use_by}"
     if first.because == "not_made" and line.is_sized:
         words = "this size is not in the catalogue"
     if missing < line.quantity:
@@ -323,8 +328,16 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
         "head_design": _free(line.other_head, turn),
     }
     has_some = any(turn.held(parcel) for parcel in stock)
-    late = turn.shelf.overrun
-    return explain(line, missing, reasons, others, turn.zone, case_has_some=has_some, overrun=late)
+    return explain(
+        line,
+        missing,
+        reasons,
+        others,
+        turn.zone,
+        case_has_some=has_some,
+        overrun=turn.shelf.overrun,
+        is_list_day_over=turn.case.used_on is not None,
+    )
 
 
 def _free(refs: Sequence[str], turn: CaseAllocation) -> list[StockUnits]:

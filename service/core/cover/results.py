@@ -40,6 +40,8 @@ class CaseToCheck:
     sets_had
         References of the copies of sets that it has had on its tray and given back while it is in
         theatre: it claims no others merely because it is still open.
+    used_on
+        The day it uses what it has, where that is after its list day: it runs over midnight.
     """
 
     case: str
@@ -51,6 +53,7 @@ class CaseToCheck:
     operating_list: str = ""
     is_overrun: bool = False
     sets_had: tuple[str, ...] = ()
+    used_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -369,7 +369,7 @@ class CaseAllocation:
         """Say why a parcel does not count for this case, or ``None`` when it does."""
         return unusable_reason(
             parcel,
-            self.case.list_date,
+            self.case.used_on or self.case.list_date,
             case=self.case.case,
             starts=self.case.starts,
             is_promised=self.held(parcel) > 0,

@@ -17,7 +17,7 @@ from service.core.cover.results import (
 )
 from service.errors import BadInput, FieldFault
 from service.operations.cases.confirmation import confirmation_out
-from service.operations.cases.lookup import get_case, require_case
+from service.operations.cases.lookup import OPEN_STATUSES, get_case, require_case
 from service.operations.cases.plans import construct_name
 from service.operations.cover.requirements import CaseRequirements, case_requirements, check_until
 from service.operations.planner import PlannerContext, planner_of
@@ -38,6 +38,7 @@ from service.schemas.cover import (
     TroubleOut,
 )
 from service.storage.queries import cases
+from service.storage.tables import SurgicalCase
 
 
 def check_day(unit: Unit, day: date) -> CheckOut:
@@ -84,14 +85,22 @@ def check_case(unit: Unit, reference: str) -> CaseCheckOut:
     NotFound
         When there is no such case.
     BadInput
-        When its list day is in the past, or it has been cancelled.
+        When it has been cancelled, or its list day is over and it does not run over midnight.
     """
     row = require_case(unit, reference)
     day = unit.local(row.starts_at).date()
-    if row.status == "cancelled" or day < unit.today:
+    if row.status == "cancelled" or (day < unit.today and not _runs_on(unit, row)):
         why = "has been cancelled" if row.status == "cancelled" else f"was on {day}"
         raise BadInput(f"Case {reference} {why}: there is nothing to pick for it.")
     return check_one_case(unit, reference, day)
+
+
+def _runs_on(unit: Unit, row: SurgicalCase) -> bool:
+    """Tell whether a case has packs on its tray or was planned to end today: it is not past."""
+    ends = unit.local(row.ends_at).date()
+    return row.status in {"prepared", "in_theatre"} or (
+        row.status in OPEN_STATUSES and ends >= unit.today
+    )
 
 
 def check_one_case(unit: Unit, reference: str, day: date) -> CaseCheckOut:

@@ -200,6 +200,7 @@ def _case_requirements(
         near,
         str(operating_list.id),
         planner.is_overrun(row),
+        planner.used_on(operating_list.list_date),
     )
     return CaseRequirements(operating_list, row, plan, case, dimensions, "")
 

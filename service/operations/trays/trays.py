@@ -15,11 +15,12 @@ from service.operations.cases.lookup import refuse_ended, require_case
 from service.operations.catalogue import facts_of, require_item
 from service.operations.cover.check import check_case
 from service.operations.holds.conflicts import taken_error
-from service.operations.holds.holds import release_case
+from service.operations.holds.holds import release_case, tell_case
 from service.operations.holds.reserve import refuse_unfit
 from service.operations.holds.sets import copies_free
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
+from service.operations.stock_units import why_unfit
 from service.operations.trays.movements import move_to_tray, record_outcome
 from service.operations.trays.scans import scan_named_pack, scan_pack
 from service.operations.work import Unit, require_version
@@ -59,6 +60,7 @@ def tray_of(unit: Unit, reference: str) -> TrayOut:
                 **row._asdict(),
                 "lot": row.lot_number,
                 "open": row.picked - row.returned - row.implanted - row.wasted,
+                "unfit": why_unfit(row, unit.today),
             }
         )
         for row in rows
@@ -196,7 +198,15 @@ def record_pack_outcome(unit: Unit, reference: str, body: PackOutcomeBody) -> Tr
     """Say what became of a pack of the tray: implanted, opened and wasted, or returned.
 
     A consigned pack that is used becomes the hospital's own at that moment. A backup that others
-    counted on is gone when it is opened: those cases are told, and other units looked for.
+    counted on is gone when it is opened: those cases are told, and other units looked for. What
+    must not be used and was implanted all the same is on record as such, in the ledger and for
+    whoever confirmed the case.
+
+    Raises
+    ------
+    BadInput
+        When there is no such pack on the tray, or it cannot have become that; or it must not be
+        used, and nobody says that it was.
     """
     case = require_case(unit, reference)
     item = require_item(unit, body.ref, "/ref")
@@ -210,9 +220,30 @@ def record_pack_outcome(unit: Unit, reference: str, body: PackOutcomeBody) -> Tr
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     left = pack.picked - pack.returned - pack.implanted - pack.wasted
     _refuse_fate(case, item, left, body)
+    unfit = _unfit(unit, case, body) if body.fate == "implant" else ""
+    if unfit:
+        _require_said(body, unfit)
+        says = f"{item.ref} {lot.lot_number or lot.serial} was implanted although it was {unfit}"
+        tell_case(unit, case, "used although unfit", says)
+        reason = f"{says}; {body.reason}" if body.reason else says
+        body = body.model_copy(update={"reason": reason})
     record_outcome(unit, case, item, lot, pack, body)
     unit.session.flush()
     return tray_of(unit, reference)
+
+
+def _unfit(unit: Unit, case: SurgicalCase, body: PackOutcomeBody) -> str:
+    rows = trays.of_case(unit.session, case.id or 0)
+    key = (body.ref, body.lot or "", body.serial or "", body.ownership)
+    found = [row for row in rows if (row.ref, row.lot_number, row.serial, row.ownership) == key]
+    return next((why_unfit(row, unit.today) for row in found), "")
+
+
+def _require_said(body: PackOutcomeBody, unfit: str) -> None:
+    """Ask for it to be said aloud; what has been said is on record, and never refused."""
+    if not body.was_used:
+        reason = f"it must not be used: {unfit}; if it is in the patient all the same, say so"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/was_used", reason)])
 
 
 def _refuse_fate(case: SurgicalCase, item: Item, left: int, body: PackOutcomeBody) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 from sqlalchemy import Row, and_, func, or_, select
 from sqlmodel import Session, col
 
+from service.storage.queries.recalls import names_recalled
 from service.storage.tables import (
     CASE,
     ITEM,
@@ -18,7 +19,7 @@ from service.storage.tables import (
 
 
 def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
-    """Return the packs of a case with item, lot and the shelf they came from."""
+    """Return the packs of a case with item, lot, recall and the shelf they came from."""
     query = (
         select(
             PACK.c.picked,
@@ -32,6 +33,8 @@ def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
             LOT.c.serial,
             LOT.c.use_by,
             LOT.c.ownership,
+            LOT.c.sterility,
+            names_recalled().label("is_recalled"),
             PLACE.c.store.label("home_store"),
             PLACE.c.shelf.label("home_shelf"),
         )
