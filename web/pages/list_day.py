@@ -127,7 +127,7 @@ def _asked(values: dict[str, str]) -> WhatIfBody:
         facts["add_units"] = [{"ref": values["ref"], "quantity": values.get("quantity") or "1"}]
     if values.get("case"):
         moved = {name: values.get(name, "") for name in ("case", "starts", "ends")}
-        facts["move_case"] = moved
+        facts["move_case"] = {**moved, "twice": values.get("twice") or None}
     if not facts:
         fault = FieldFault("", "say which unit to add, or which case to move and to when")
         raise BadInput("There is nothing to try.", faults=[fault])
@@ -144,7 +144,8 @@ def _in_words(values: dict[str, str]) -> str:
     if values.get("ref"):
         said.append(f"{values.get('quantity') or '1'} more of {values['ref']}")
     if values.get("case"):
-        said.append(f"{values['case']} from {values.get('starts')} to {values.get('ends')}")
+        which = f", the {values['twice']} time the clock shows it" if values.get("twice") else ""
+        said.append(f"{values['case']} from {values.get('starts')} to {values.get('ends')}{which}")
     return " and ".join(said)
 
 
