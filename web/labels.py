@@ -46,6 +46,8 @@ FIELD_LABELS = {
     "notice": "The supplier's notice",
     "site": "Site",
     "units": "Which units go",
+    "expected_at": "Expected there",
+    "condition": "What became of them",
     "days": "Days from today",
     "kind": "What it is",
     "price": "Price of one",

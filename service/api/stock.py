@@ -16,6 +16,7 @@ from service.schemas.base import Name, Ref
 from service.schemas.recalls import LiftBody, RecallBody, RecallPage, RecallReport
 from service.schemas.stock import (
     AnswerBody,
+    ArrivalBody,
     AskBody,
     DeliveryBody,
     DeliveryList,
@@ -159,5 +160,12 @@ def ask(once: OnceDep, body: AskBody) -> TransferOut:
 @router.post("/transfers/{key}/answer", status_code=201)
 @requires(KEEP_STOCK)
 def answer(once: OnceDep, key: Key, body: AnswerBody) -> TransferOut:
-    """Agree to a transfer and say which units go, or refuse it."""
+    """Agree to a transfer and say which units go now, or refuse it."""
     return once.write(lambda unit: transfers.answer_transfer(unit, key, body), body, TransferOut)
+
+
+@router.post("/transfers/{key}/arrivals", status_code=201)
+@requires(KEEP_STOCK)
+def receive_transfer(once: OnceDep, key: Key, body: ArrivalBody) -> TransferOut:
+    """Say what became of units in transit: arrived, damaged, or missing."""
+    return once.write(lambda unit: transfers.receive_transfer(unit, key, body), body, TransferOut)

@@ -88,6 +88,8 @@ class RecordedUnits:
         Whether every unit of it is on record as sterile.
     usable, quarantined
         Units here outside quarantine, and in it; 0 or more.
+    in_transit
+        Units that another site has sent and nobody has received; 0 or more.
     free
         Units nobody is promised and that lie on no tray; what the case itself holds is not in it.
     taken
@@ -108,6 +110,7 @@ class RecordedUnits:
     is_sterile: bool = True
     usable: int = 0
     quarantined: int = 0
+    in_transit: int = 0
     free: int = 0
     taken: int = 0
     expected: int = 0
@@ -389,7 +392,11 @@ def _not_in_stock(pack: ScannedPack) -> str | None:
         return None
     if pack.record is None:
         return f"{_named(pack)} is not on record here."
-    return None if pack.record.usable else f"{_named(pack)}: no unit of it is left on record here."
+    if pack.record.usable:
+        return None
+    if pack.record.in_transit:
+        return f"{_named(pack)} is on record as in transit from another site, not received."
+    return f"{_named(pack)}: no unit of it is left on record here."
 
 
 _RULES: Mapping[str, Callable[[ScannedPack], str | None]] = {
@@ -499,5 +506,7 @@ def _doubts(pack: ScannedPack, *, about_date: bool) -> Iterator[str]:
     record = pack.record
     if record is not None and record.quarantined and record.usable:
         yield f"{record.quarantined} of this lot in quarantine: make sure that it is not of those."
+    if record is not None and record.in_transit and (record.usable or pack.case is None):
+        yield f"{record.in_transit} of this lot in transit to here: receive them before use."
     if pack.case is None and record is None and (pack.label.lot or pack.label.serial):
         yield "This lot is not on record here."

@@ -1,5 +1,6 @@
 """Locations: shelves, quarantine and theatre places, and the ledger line from one to another."""
 
+from itertools import count
 from typing import Any
 
 from service.errors import BadInput, Duplicate, FieldFault
@@ -9,6 +10,9 @@ from service.operations.work import Unit
 from service.schemas.stock import LocationBody, LocationOut
 from service.storage.queries import stock
 from service.storage.tables import Item, Location
+
+#: The store that the place of what is in transit stands under.
+IN_TRANSIT = "In transit"
 
 
 def list_locations(unit: Unit) -> list[LocationOut]:
@@ -71,6 +75,25 @@ def reprocessing_place(unit: Unit) -> Location:
     return row
 
 
+def transit_place(unit: Unit, site_id: int) -> Location:
+    """Return where lies what other sites have sent to a site, made if there is none.
+
+    Only agreeing to a transfer brings units there, and only receiving them or writing them off
+    takes them away.
+    """
+    known = stock.locations(unit.session, site_id)
+    for row in known:
+        if row.kind == "transit":
+            return row
+    taken = {row.shelf for row in known if row.store == IN_TRANSIT}
+    names = (f"From other sites {number}".removesuffix(" 1") for number in count(1))
+    shelf = next(name for name in names if name not in taken)
+    row = Location(site_id=site_id, store=IN_TRANSIT, shelf=shelf, kind="transit")
+    unit.session.add(row)
+    unit.session.flush()
+    return row
+
+
 def ledger_line(
     unit: Unit,
     kind: str,
@@ -82,6 +105,7 @@ def ledger_line(
     reason: str,
     case_id: int | None = None,
     corrects_seq: int | None = None,
+    transfer_id: int | None = None,
 ) -> dict[str, Any]:
     """Return the columns of a movement that is made now; ends are keys of locations.
 
@@ -107,4 +131,5 @@ def ledger_line(
         "reason": reason,
         "actor": unit.actor,
         "corrects_seq": corrects_seq,
+        "transfer_id": transfer_id,
     }

@@ -72,7 +72,9 @@ ASKED_FROM = (*_CASES, "construct_template", "item", "plan", "sizing_default")
 
 
 #: What a check is made from.
-CHECKED_FROM = tuple(sorted({*ASKED_FROM, *_STOCK, *_DUE, *_RECALLED, "case_pack", "hold"}))
+CHECKED_FROM = tuple(
+    sorted({*ASKED_FROM, *_STOCK, *_DUE, *_RECALLED, "case_pack", "hold", "transfer"})
+)
 
 
 @dataclass(frozen=True)
@@ -500,6 +502,16 @@ class PlannerContext:
         unit = self._unit
         return self.part(
             "deliveries", _DUE, lambda: stock.deliveries_due(unit.session, unit.site_id)
+        )
+
+    @property
+    def in_transit(self) -> Sequence[Row[Any]]:
+        """What other sites have sent and nobody has received yet, by transfer."""
+        unit = self._unit
+        return self.part(
+            "in transit",
+            (*_STOCK, "transfer"),
+            lambda: stock.units_in_transit(unit.session, unit.site_id),
         )
 
     @property

@@ -117,7 +117,7 @@ def problem_for(unit: Unit, last: date) -> DayProblem:
     """Write the readiness problem of the cases from today to a day.
 
     Those that cannot be sized are left out. Of what is on its way only that counts which the check
-    names to some case as due in time.
+    names to some case as due in time, or counts on as in transit and not late.
     """
     planner, checked = planner_of(unit), check_until(unit, last)
     plans = [
@@ -126,6 +126,7 @@ def problem_for(unit: Unit, last: date) -> DayProblem:
         if one.case is not None and one.plan is not None
     ]
     named = {why.units.key for one in checked.values() for why in _due_in_time(one) if why.units}
+    named |= {key for one in checked.values() for key in _counted_in_transit(one)}
     problem = problem_of(
         plans,
         templates=planner.templates,
@@ -147,6 +148,12 @@ def _due_in_time(check: CaseCheck) -> Iterator[Reason]:
     return (why for why in reasons_of(lines) if why.because == "not_here_yet")
 
 
+def _counted_in_transit(check: CaseCheck) -> Iterator[str]:
+    lines = (line for one in check.constructs for line in one.lines)
+    parcels = (pick.parcel for line in lines for pick in line.picks)
+    return (one.key for one in parcels if one.sent_from and not one.is_late)
+
+
 def _is_overdue(unit: Unit, parcel: StockUnits) -> bool:
     """Tell whether a delivery should have come and has not been received: it may never come."""
     return parcel.usable_from is not None and parcel.usable_from <= unit.now
@@ -165,7 +172,11 @@ def _case_plan(one: CaseRequirements, check: CaseCheck) -> CasePlan:
         tuple(read_planned(text) for text in (body.primary, *body.alternates)),
         tuple((need.need, need.probability, tuple(need.constructs)) for need in body.needs),
         one.dimensions,
-        tuple(construct.expectations for construct in check.constructs),
+        # What is in transit is stock that arrives; a set that comes back is waited for beside it.
+        tuple(
+            tuple(one for one in construct.expectations if not one.sent_from)
+            for construct in check.constructs
+        ),
     )
 
 

@@ -59,6 +59,7 @@ SHARED = (
     "transfers.",
     "stock.ask",
     "stock.answer",
+    "stock.receive_transfer",
     "recalls.",
     "stock.start_recall",
     "stock.lift_recall",

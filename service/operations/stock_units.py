@@ -31,7 +31,12 @@ _IN_A_WORD = {
     "return_due": "due back",
     "promised": "on the tray of {}",
     "instrument_set_in_use": AWAY_WITH + "{}",
+    "not_here_yet": "in transit",
 }
+
+
+#: Stands for the site that has sent units, where only their place is known.
+ANOTHER_SITE = "another site"
 
 
 def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
@@ -59,6 +64,7 @@ def units_of(row: Row[Any], recalled: Collection[int]) -> StockUnits:
         tray_of=tray_case(row.location_kind, row.shelf, row.kind),
         away_with=_set_away(row.location_kind, row.shelf, row.kind),
         in_reprocessing=row.location_kind == "reprocessing",
+        sent_from=ANOTHER_SITE if row.location_kind == "transit" else "",
     )
 
 
@@ -88,6 +94,7 @@ def units_at(
         tray_of=tray_case(place.kind, place.shelf, item.kind),
         away_with=_set_away(place.kind, place.shelf, item.kind),
         in_reprocessing=place.kind == "reprocessing",
+        sent_from=ANOTHER_SITE if place.kind == "transit" else "",
     )
 
 
@@ -102,6 +109,31 @@ def units_due(row: Row[Any]) -> StockUnits:
         return_by=row.return_by,
         due_at=row.due_at,
         usable_from=row.usable_from,
+    )
+
+
+def units_sent(row: Row[Any], now: datetime) -> StockUnits:
+    """Make the units of a row of ``units_in_transit``: another site has sent them.
+
+    What should have come by now may come at any moment, and not before now.
+    """
+    due = row.expected_at
+    return StockUnits(
+        # No lot at a place: units in transit are promised to nobody.
+        key=f"transfer {row.transfer_id}",
+        ref=row.ref,
+        quantity=row.quantity,
+        lot=row.lot_number,
+        serial=row.serial,
+        store=row.store,
+        shelf=row.shelf,
+        use_by=row.use_by,
+        ownership=row.ownership,
+        return_by=row.return_by,
+        blocked=_blocked("transit", row.kind, row.sterility, is_recalled=row.recalled),
+        due_at=due,
+        back_at=None if due is None else max(due, now),
+        sent_from=row.sent_from,
     )
 
 
@@ -213,10 +245,15 @@ def read_stock_units(unit: Unit, refs: Collection[str] | None = None) -> list[St
         Only what has one of these references, so that a check does not read a whole store.
     """
     planner = planner_of(unit)
-    here, coming = planner.stock_of(refs), planner.deliveries
+    rows, coming = planner.stock_of(refs), planner.deliveries
+    here = [row for row in rows if row.location_kind != "transit"]
+    # Nobody asks about transfers while nothing is in transit.
+    sent = planner.in_transit if len(here) < len(rows) else ()
     recalled = {row.lot_id for row in here if row.recalled}
-    return [with_return(unit, units_of(row, recalled)) for row in here] + [
-        units_due(row) for row in coming if refs is None or row.ref in refs
+    return [
+        *(with_return(unit, units_of(row, recalled)) for row in here),
+        *(units_due(row) for row in coming if refs is None or row.ref in refs),
+        *(units_sent(row, unit.now) for row in sent if refs is None or row.ref in refs),
     ]
 
 

@@ -34,13 +34,18 @@ class GapOut(Out):
 
 
 class ExpectationOut(Out):
-    """What has to happen first: a set back after a case, or a delivery (``after`` is empty)."""
+    """What has to happen first: a set back after a case, a delivery, or units from another site.
+
+    ``after`` is empty but for a set that comes back, ``sent_from`` but for what a site has sent.
+    """
 
     ref: str
     name: str
     due: datetime
     needed: datetime
     after: str
+    sent_from: str = ""
+    is_late: bool = False
 
 
 class PickLineOut(Out):

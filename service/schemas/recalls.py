@@ -147,6 +147,9 @@ class RecallReport(RecallHead):
     on_shelves: list[RecalledUnits]
     in_quarantine: list[RecalledUnits]
     in_theatre: list[RecalledUnits]
+    in_transit: list[RecalledUnits] = Field(
+        description="Units that another site has sent and nobody has received yet"
+    )
     on_trays: list[TrayUnits]
     on_lists: list[PromisedUnits]
     used: list[UsedUnits]

@@ -412,10 +412,40 @@ class AnswerBody(Body):
     serial: Name | None = None
     ownership: Literal["owned", "consigned", "loan"] = "owned"
     origin: LocationBody | None = None
+    expected_at: Moment | None = Field(
+        default=None, description="When they are expected there; without it nobody counts on them"
+    )
+
+
+class ArrivalBody(Body):
+    """What became of units that another site has sent."""
+
+    quantity: Count
+    condition: Literal["arrived", "damaged", "missing"] = Field(
+        description="arrived: to the shelf; damaged: to quarantine; missing: written off"
+    )
+    to: LocationBody | None = Field(
+        default=None, description="The shelf they go to, if it is not the one that was asked for"
+    )
+    reason: LongText | None = Field(
+        default=None, description="What is wrong with them, or why they will not come"
+    )
+
+    @model_validator(mode="after")
+    def _says_why(self) -> Self:
+        if self.condition != "arrived" and self.reason is None:
+            why = "say what is wrong with them, or why they will not come any more"
+            raise located(self, "reason", why)
+        if self.condition != "arrived" and self.to is not None:
+            raise located(self, "to", "only what has arrived in order goes to a shelf")
+        return self
 
 
 class TransferOut(Out):
-    """A transfer as both sites see it."""
+    """A transfer as both sites see it.
+
+    Of what was sent, every unit is in transit, has arrived or was written off.
+    """
 
     id: int
     from_site: str
@@ -428,6 +458,13 @@ class TransferOut(Out):
     asked_at: datetime
     asked_by: str
     answered_by: str
+    lot: str = ""
+    serial: str = ""
+    expected_at: datetime | None = None
+    is_late: bool = False
+    in_transit: int = 0
+    arrived: int = 0
+    written_off: int = 0
 
 
 class Transfers(Out):

@@ -29,7 +29,7 @@ from service.operations.work import Work
 from service.settings import Settings
 from tests.api.sent import API, CASE, SHELF, everything
 from tests.conftest import FORM_TOKEN, NOW, MakeDatabase, app_on
-from tests.two_sites import add_site, add_somebody, bearer
+from tests.two_sites import OTHER_CODE, add_site, add_somebody, bearer
 from web.app import page_routers
 
 #: Added by the framework, and the same for everybody: the description of the API, and style and
@@ -366,6 +366,7 @@ ABOUT_OURS: list[tuple[str, str, object]] = [
     ("PUT", f"{API}/people/only-nurse/password", {"password": "correct horse battery staple"}),
     ("DELETE", f"{API}/tokens/1", None),
     ("POST", f"{API}/transfers/1/answer", {"agreed": False}),
+    ("POST", f"{API}/transfers/2/arrivals", {"quantity": 1, "condition": "arrived"}),
     ("GET", f"{API}/orders/PO-1041", None),
     ("GET", f"{API}/orders/PO-1041/order.csv", None),
     ("GET", f"{API}/orders/PO-1041/order.xml", None),
@@ -467,6 +468,11 @@ def _ask_for_units_of_ours(client: TestClient) -> None:
     body = {"site": code, "ref": "FAL-L-110", "quantity": 1, "to": shelf}
     asked = client.post(f"{API}/transfers", json=body, headers=bearer("stranger"))
     assert asked.json()["id"] == 1, asked.text
+    # What we ask of them is ours to receive, and not theirs.
+    home = {"store": "Theatre store", "shelf": "A-01-1"}
+    back = {**body, "site": OTHER_CODE, "to": home}
+    asked = client.post(f"{API}/transfers", json=back, headers=bearer("ours"))
+    assert asked.json()["id"] == 2, asked.text
 
 
 def _code_of_ours(client: TestClient) -> str:

@@ -2,7 +2,7 @@
 
 What is expected is what is true of a pack in a cupboard (common practice, no source): it is used
 up to its last day, a loan is gone on the day it goes back, and what is dirty, locked away,
-recalled, on somebody's tray or promised to somebody is not there for anybody else.
+recalled, on the road, on somebody's tray or promised to somebody is not there for anybody else.
 """
 
 from collections.abc import Callable
@@ -88,8 +88,8 @@ PACKS = [
             (EXPIRED, BEFORE, LIST_DAY, AFTER),
             (None, BEFORE, LIST_DAY, AFTER),
             ("sterile", "unsterile"),
-            # A shelf, quarantine, and the tray of the case before.
-            ("A", "Q", "K1"),
+            # A shelf, quarantine, the tray of the case before, and a van from another hospital.
+            ("A", "Q", "K1", "VAN"),
             (False, True),
             (False, True),
         )
@@ -116,8 +116,8 @@ def _furnish(work: Work) -> None:
 def _stock(unit: Unit) -> None:
     """Put the packs where they are past every operation, some of which would refuse them."""
     k1 = case_row(unit, "K1")
-    tray = Location(site_id=unit.site_id, store="T1", shelf="K1", kind="theatre")
-    unit.session.add(tray)
+    for store, shelf, kind in (("T1", "K1", "theatre"), ("In transit", "VAN", "transit")):
+        unit.session.add(Location(site_id=unit.site_id, store=store, shelf=shelf, kind=kind))
     unit.session.add(Recall(notice="R", lot_number="BAD", reason="cracks", at=NOW, actor="x"))
     unit.session.flush()
     places = {one.shelf: one.id or 0 for one in stock.locations(unit.session, unit.site_id)}
@@ -199,7 +199,7 @@ def _levels(unit: Unit) -> set[str]:
 
 
 def _promise(unit: Unit, pack: Pack) -> None:
-    store = {"A": "Store", "Q": "Quarantine", "K1": "T1"}[pack.place]
+    store = {"A": "Store", "Q": "Quarantine", "K1": "T1", "VAN": "In transit"}[pack.place]
     body = HoldBody.model_validate(
         {
             "case": "K2",

@@ -1,4 +1,4 @@
-"""Transfers between sites: asking, and answering what is asked of us."""
+"""Transfers between sites: asking, answering what is asked of us, receiving what was sent."""
 
 from collections.abc import Mapping, Sequence
 
@@ -10,7 +10,7 @@ from service.errors import FieldFault, ServiceError
 from service.operations.people.permissions import KEEP_STOCK, READ, requires
 from service.operations.stock import transfers
 from service.schemas.faults import faults_of
-from service.schemas.stock import AnswerBody, AskBody, TransferOut
+from service.schemas.stock import AnswerBody, ArrivalBody, AskBody, TransferOut
 from web.forms import Filled, new_key, write_once
 from web.render import page, work_of
 
@@ -70,6 +70,28 @@ def answer(request: Request, key: int, values: Filled) -> Response:
     return RedirectResponse("/transfers", status_code=303)
 
 
+@router.post("/transfers/{key}/arrivals")
+@requires(KEEP_STOCK)
+def receive(request: Request, key: int, values: Filled) -> Response:
+    """Receive what another site has sent: in order, damaged, or missing for good."""
+    given = {name: values.get(name) or None for name in ("quantity", "condition", "reason")}
+    try:
+        body = ArrivalBody.model_validate(given)
+        write_once(
+            request,
+            values.get("once", ""),
+            body,
+            lambda unit: transfers.receive_transfer(unit, key, body),
+            TransferOut,
+        )
+    except ValidationError as error:
+        return _show(request, values, faults_of(error.errors()), about=key)
+    except ServiceError as error:
+        faults = [*error.faults] or [FieldFault("", error.detail)]
+        return _show(request, values, faults, about=key)
+    return RedirectResponse("/transfers", status_code=303)
+
+
 def _answer(values: Mapping[str, str]) -> dict[str, object]:
     """Read which units were chosen: a row of the shelf, its parts with tabs between them."""
     agreed = values.get("agreed") == "yes"
@@ -83,6 +105,7 @@ def _answer(values: Mapping[str, str]) -> dict[str, object]:
         "serial": serial or None,
         "ownership": ownership,
         "origin": {"store": store, "shelf": shelf},
+        "expected_at": values.get("expected_at") or None,
     }
 
 
@@ -97,6 +120,7 @@ def _show(
     about: int | None = None,
 ) -> Response:
     view = work_of(request).read(transfers.view_transfers)
+    cards = {one.id for one in (*view.to_answer, *view.to_receive)}
     return page(
         request,
         "transfers.html",
@@ -106,7 +130,9 @@ def _show(
         stores=[(store, store) for store in dict.fromkeys(one.store for one in view.places)],
         values=values,
         faults=faults,
+        # A fault of a card stands on it; one whose card is gone stands above them all.
         about=about,
+        is_on_card=about in cards,
         new_key=new_key,
         once=values.get("once") or new_key(),
     )

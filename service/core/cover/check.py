@@ -193,7 +193,9 @@ def _check(
         Pick(
             parcel,
             number,
-            expected=turn.shelf.expectation(parcel, turn.case) if is_set else None,
+            expected=(
+                turn.shelf.expectation(parcel, turn.case) if is_set or parcel.sent_from else None
+            ),
         )
         for parcel in usable
         if (number := taken[parcel.key] + new.get(parcel.key, 0))
@@ -217,20 +219,25 @@ def _claim_packs(
     stays: bool,
     share: Share | None,
 ) -> dict[str, int]:
-    """Claim units that are free, then backups that lie ready for another case of the list."""
+    """Claim units that are free, then backups that lie ready for another case of the list.
+
+    What is here goes before what has still to arrive.
+    """
     new: dict[str, int] = defaultdict(int)
-    for parcel in usable:
-        left = wanted - sum(new.values())
-        free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=stays))
-        if share is not None:
-            free = min(free, share.get(parcel.key, 0))
-        if free > 0:
-            turn.shelf.add(turn.new_claim(parcel, free, stays=stays))
-            new[parcel.key] += free
-    for parcel in usable if not stays else ():
-        left = wanted - sum(new.values())
-        if left > 0:
-            new[parcel.key] += sum(claim.quantity for claim in turn.share(parcel, left))
+    for is_sent in (False, True):
+        parcels = [one for one in usable if bool(one.sent_from) == is_sent]
+        for parcel in parcels:
+            left = wanted - sum(new.values())
+            free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=stays))
+            if share is not None:
+                free = min(free, share.get(parcel.key, 0))
+            if free > 0:
+                turn.shelf.add(turn.new_claim(parcel, free, stays=stays))
+                new[parcel.key] += free
+        for parcel in parcels if not stays else ():
+            left = wanted - sum(new.values())
+            if left > 0:
+                new[parcel.key] += sum(claim.quantity for claim in turn.share(parcel, left))
     return new
 
 
@@ -413,7 +420,8 @@ def match_units_to_lines(
     Notes
     -----
     A unit costs its place in the order of expiry, so that of the largest matchings the one that
-    uses the oldest stock is taken. Source: minimum-cost bipartite matching, see ``match``.
+    uses the oldest stock is taken; what has still to arrive from another site costs more than all
+    that is here together. Source: minimum-cost bipartite matching, see ``match``.
 
     Examples
     --------
@@ -426,6 +434,8 @@ def match_units_to_lines(
     demands: list[str] = []
     units: dict[str, str] = {}
     cost: dict[tuple[str, str], int] = {}
+    dearest = max((len(parcels) for parcels in usable.values()), default=0)
+    still_to_arrive = dearest * sum(line.quantity for line in lines.values())
     for place, line in lines.items():
         wanted = [f"{place}/{number}" for number in range(line.quantity)]
         demands += wanted
@@ -433,7 +443,8 @@ def match_units_to_lines(
             for number in range(available(line, parcel)):
                 unit = f"{parcel.key}/{number}"
                 units[unit] = parcel.key
-                cost |= {(demand, unit): rank for demand in wanted}
+                price = rank + still_to_arrive if parcel.sent_from else rank
+                cost |= {(demand, unit): price for demand in wanted}
     found = least_cost_match(demands, list(units), cost)
     shares: dict[int, dict[str, int]] = {place: {} for place in lines}
     for demand, unit in found.served:

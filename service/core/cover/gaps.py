@@ -111,12 +111,26 @@ def _sentence(
         "unsterile": f"{pack} is not sterile",
         "return_due": f"{pack} is a loan that goes back by then{_day(reason, 'return_by')}",
         "not_here_yet": f"{pack} is not here yet; usable from {moment} if it comes as promised",
-        "not_here_in_time": f"{pack} is on its way, usable from {moment}: not before the case",
+        "not_here_in_time": _too_late(reason, pack, moment, zone),
         "wrong_side": f"only the other side is in stock ({pack})",
         "head_design": f"only the other head design is in stock ({pack})",
         "none_in_stock": "none in stock",
     }
     return sentences[reason.because]
+
+
+def _too_late(reason: Reason, pack: str, moment: str, zone: tzinfo) -> str:
+    """Say of what is on its way why nobody can count on it for the case."""
+    sent = reason.units
+    if sent is None or not sent.sent_from:
+        return f"{pack} is on its way, usable from {moment}: not before the case"
+    says = f"{pack} is in transit from site {sent.sent_from}"
+    if sent.due_at is None:
+        return f"{says}; nobody has said when it arrives"
+    due = _moment(sent.due_at, zone)
+    if sent.is_late:
+        return f"{says}, was expected {due} and is late"
+    return f"{says}, expected {due}: not before the case"
 
 
 def _pack(parcel: StockUnits | None) -> str:
@@ -171,15 +185,28 @@ def expectation_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
     >>> back = Expectation("SET", "SET-1", noon.replace(hour=11), noon, "K1")
     >>> expectation_words([back], UTC)
     'Covered if SET SET-1 is back by 12:00 (expected 11:00, after K1).'
+    >>> sent = Expectation("NAIL", "L1", noon.replace(hour=11), noon, "", "NORTH")
+    >>> expectation_words([sent], UTC)
+    'Covered if NAIL L1 arrives by 12:00 (expected 11:00, from site NORTH).'
     """
     said = []
     for one in dict.fromkeys(expectations):
         due, needed = one.due.astimezone(zone), one.needed.astimezone(zone)
         when = f"{due:%H:%M}" if due.date() == needed.date() else f"{due:%Y-%m-%d %H:%M}"
-        said.append(
-            f"{one.ref} {one.name} is back by {needed:%H:%M} (expected {when}, after {one.after})"
-        )
+        said.append(f"{one.ref} {one.name} {_must(one)} by {needed:%H:%M} ({_expected(one, when)})")
     return f"Covered if {' and '.join(said)}."
+
+
+def _must(one: Expectation) -> str:
+    return "arrives" if one.sent_from else "is back"
+
+
+def _expected(one: Expectation, when: str) -> str:
+    if not one.sent_from:
+        return f"expected {when}, after {one.after}"
+    if one.is_late:
+        return f"late: was expected {when}, from site {one.sent_from}"
+    return f"expected {when}, from site {one.sent_from}"
 
 
 def counting_on_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
@@ -204,20 +231,27 @@ def counting_on_words(expectations: Iterable[Expectation], zone: tzinfo) -> str:
     >>> due = Expectation("SCREW", "delivery PO-1", noon.replace(hour=9), noon, "")
     >>> counting_on_words([back, due], UTC)
     'counting on SET SET-1, back after K1, and SCREW of delivery PO-1 by 12:00'
+    >>> sent = Expectation("NAIL", "L1", noon.replace(hour=9), noon, "", "NORTH")
+    >>> counting_on_words([sent], UTC)
+    'counting on NAIL L1 from site NORTH by 12:00'
     >>> counting_on_words([], UTC)
     ''
     """
     found = list(dict.fromkeys(expectations))
     if not found:
         return ""
-    said = [
+    listed = " and ".join(dict.fromkeys(_counted_on(one) for one in found)).removesuffix(",")
+    return f"counting on {listed} by {found[0].needed.astimezone(zone):%H:%M}"
+
+
+def _counted_on(one: Expectation) -> str:
+    if one.sent_from:
+        return f"{one.ref} {one.name} from site {one.sent_from}"
+    return (
         f"{one.ref} {one.name}, back after {one.after},"
         if one.after
         else f"{one.ref} of {one.name}"
-        for one in found
-    ]
-    listed = " and ".join(dict.fromkeys(said)).removesuffix(",")
-    return f"counting on {listed} by {found[0].needed.astimezone(zone):%H:%M}"
+    )
 
 
 def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tzinfo = UTC) -> str:
@@ -342,7 +376,8 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
 
 def _free(refs: Sequence[str], turn: CaseAllocation) -> list[StockUnits]:
     day = turn.case.list_date
-    return [one for one in turn.usable(refs) if turn.shelf.free(one, day, stays=False) > 0]
+    here = [one for one in turn.usable(refs) if not one.sent_from]
+    return [one for one in here if turn.shelf.free(one, day, stays=False) > 0]
 
 
 def _set_in_use(parcel: StockUnits, turn: CaseAllocation, until: datetime) -> list[Reason]:

@@ -105,7 +105,7 @@ def project_stock(
     [('first use', 1), ('expires', 1)]
     """
     here = [one for one in parcels if not one.blocked and one.is_here]
-    due = [one for one in parcels if not one.is_here]
+    due = [one for one in parcels if not one.blocked and not one.is_here]
     by_key: dict[str, list[Claim]] = {one.key: [] for one in here}
     for claim in claims:
         if claim.key in by_key and not claim.is_set:
@@ -193,5 +193,5 @@ def _has_come(parcel: StockUnits, day: date, zone: tzinfo) -> bool:
 
 
 def _usable_on(parcel: StockUnits, zone: tzinfo) -> date:
-    moment: datetime | None = parcel.usable_from
+    moment: datetime | None = parcel.usable_from or parcel.back_at
     return date.max if moment is None else moment.astimezone(zone).date()

@@ -63,7 +63,7 @@ class Expectation:
     Parameters
     ----------
     ref
-        What has to be back, sterile.
+        What has to be back, sterile, or has to arrive.
     name
         Its serial or lot.
     due
@@ -71,7 +71,12 @@ class Expectation:
     needed
         When it has to be there: the start of the case.
     after
-        The case that has it before; empty for a delivery, whose reference is then the name.
+        The case that has it before; empty for a delivery, whose reference is then the name, and for
+        what arrives from another site.
+    sent_from
+        The site it arrives from; empty for a delivery or a set that comes back.
+    is_late
+        Whether it should have arrived by now; ``due`` is then when it should have.
     """
 
     ref: str
@@ -79,6 +84,8 @@ class Expectation:
     due: datetime
     needed: datetime
     after: str
+    sent_from: str = ""
+    is_late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,8 +179,8 @@ def awaited_by(check: "CaseCheck", now: datetime) -> tuple[Expectation, ...]:
     """Return all that a case's constructs may still get in time, each once.
 
     What has to happen before they are covered, and deliveries due before the case that would fill
-    their gaps: those cover nothing, and count in a probability only. What is overdue may never
-    come.
+    their gaps: those cover nothing, and count in a probability only. What is overdue, or late from
+    another site, may never come.
     """
     lines = [line for one in check.constructs for line in one.lines]
     due = (
@@ -182,7 +189,8 @@ def awaited_by(check: "CaseCheck", now: datetime) -> tuple[Expectation, ...]:
         if why.because == "not_here_yet" and why.units is not None
         if why.when is not None and why.when > now
     )
-    return tuple(dict.fromkeys((*expectations_of(lines), *due)))
+    before = (one for one in expectations_of(lines) if not one.is_late)
+    return tuple(dict.fromkeys((*before, *due)))
 
 
 def reasons_of(lines: Iterable[LineCheck]) -> Iterator[Reason]:

@@ -249,13 +249,18 @@ class ClaimedStock:
         return sorted(found, key=lambda claim: (claim.until or until, claim.case))
 
     def expectation(self, parcel: StockUnits, case: CaseToCheck) -> Expectation | None:
-        """Say what has to come back before a case has a copy of a set, or nothing.
+        """Say what has to come back or arrive before a case has units of a parcel, or nothing.
 
-        Cases have copies in order of their start. A copy nobody has opened before goes first;
-        one that has been opened, or lies with a case, has to be reprocessed before the next.
+        Cases have copies of a set in order of their start. A copy nobody has opened before goes
+        first; one that has been opened, or lies with a case, has to be reprocessed before the
+        next. What another site has sent has to arrive, whoever has it first.
         """
         is_away = parcel.is_away_for(case.case)
-        first = _Copy(parcel.back_at, parcel.away_with) if is_away else _Copy(None, "")
+        first = _Copy(
+            parcel.back_at if is_away or parcel.sent_from else None,
+            parcel.away_with if is_away else "",
+            parcel.sent_from,
+        )
         copies = [first] * parcel.quantity
         claims = [claim for claim in self.claims.get(parcel.key, ()) if claim.is_set]
         claims = [claim for claim in claims if _is_before(claim, case)]
@@ -267,22 +272,37 @@ class ClaimedStock:
                 place = _next_copy(copies, claim.starts or case.starts)
                 if place is None:
                     break
-                after = claim.case if claim.is_opened else copies[place].after
-                copies[place] = _Copy(claim.until, after)
+                before = copies[place]
+                copies[place] = (
+                    _Copy(claim.until, claim.case)
+                    if claim.is_opened
+                    else _Copy(claim.until, before.after, before.sent_from)
+                )
         place = _next_copy(copies, case.starts)
         copy = first if place is None else copies[place]
+        name = parcel.serial or parcel.lot
+        if copy.sent_from and parcel.back_at is not None:
+            due = (parcel.is_late and parcel.due_at) or parcel.back_at
+            return Expectation(
+                parcel.ref, name, due, case.starts, "", copy.sent_from, parcel.is_late
+            )
         if not copy.after or copy.free_at is None:
             return None
-        name = parcel.serial or parcel.lot
         return Expectation(parcel.ref, name, copy.free_at, case.starts, copy.after)
 
 
 @dataclass(frozen=True, slots=True)
 class _Copy:
-    """A copy of a set: from when it is free, and the case after which it was reprocessed."""
+    """A copy: from when it is free, after which case it was reprocessed, which site has sent it."""
 
     free_at: datetime | None
     after: str
+    sent_from: str = ""
+
+    @property
+    def waits(self) -> bool:
+        """Whether something has to happen before anybody has it."""
+        return bool(self.after or self.sent_from)
 
 
 def _is_before(claim: Claim, case: CaseToCheck) -> bool:
@@ -297,7 +317,7 @@ def _next_copy(copies: Sequence[_Copy], moment: datetime) -> int | None:
     ]
     return min(
         places,
-        key=lambda place: (bool(copies[place].after), copies[place].free_at or moment, place),
+        key=lambda place: (copies[place].waits, copies[place].free_at or moment, place),
         default=None,
     )
 
@@ -376,10 +396,14 @@ class CaseAllocation:
         )
 
     def usable(self, refs: Sequence[str]) -> list[StockUnits]:
-        """Return the parcels that count for this case: what is implanted, then first expired."""
+        """Return the parcels that count for this case, in the order in which it has them.
+
+        What is implanted goes first, and what has still to arrive from another site last; else what
+        expires first.
+        """
         stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
         found = sorted((one for one in stock if self.why_not(one) is None), key=expires_first)
-        return sorted(found, key=lambda one: not one.is_implanted)
+        return sorted(found, key=lambda one: (not one.is_implanted, bool(one.sent_from)))
 
     def implanted_for(self, line: KitLine, parcel: StockUnits) -> int:
         """Return how many units in the patient may be what a line asks for: no other need's."""

@@ -73,14 +73,17 @@ class StockUnits:
         For copies of an instrument set: the case that has them on its tray, or after which they
         are being reprocessed; empty when they are sterile on a shelf.
     back_at
-        For copies that are away: the earliest moment they can be sterile on their shelf, aware;
-        ``None`` when nobody can say.
+        For copies that are away, and for what another site has sent: the earliest moment they can
+        be on their shelf, for copies sterile; aware, ``None`` when nobody can say.
     in_reprocessing
         Whether copies that are away have been opened and sent off: then they are not there for
         the case that had them either.
     is_implanted
         Whether they are in the patient of the case they are the tray of: what they were implanted
         for is done, and they serve nothing else.
+    sent_from
+        The site that has sent what is in transit; empty when it is not. ``due_at`` is then when it
+        was said to arrive.
     """
 
     key: str
@@ -101,11 +104,17 @@ class StockUnits:
     back_at: datetime | None = None
     in_reprocessing: bool = False
     is_implanted: bool = False
+    sent_from: str = ""
 
     @property
     def is_here(self) -> bool:
         """Whether it is in the house, and not on its way."""
-        return self.usable_from is None
+        return self.usable_from is None and not self.sent_from
+
+    @property
+    def is_late(self) -> bool:
+        """Whether it should have come by now from the site that sent it."""
+        return bool(self.sent_from) and self.due_at is not None and self.due_at != self.back_at
 
     def is_on_tray_of(self, case: str) -> bool:
         """Tell whether they lie on a case's tray; a shelf that is named like the case is none."""
@@ -232,9 +241,9 @@ def unusable_reason(
     -------
     Reason or None
         The first that applies: what must not be used at all goes before what is somebody else's,
-        and that before what is not here. What is on its way never counts as there, even when it
-        is due in time. A set that is away counts when it can be back before ``starts``; that it
-        has to come back first is for the caller to say.
+        and that before what is not here. What was ordered never counts as there, even when it
+        is due in time. A set that is away, and what another site has sent, count when they can be
+        there before ``starts``; that they have to come first is for the caller to say.
 
     Notes
     -----
@@ -294,7 +303,7 @@ def unusable_reasons(
     for because, applies in is_over.items():
         if applies:
             yield Reason(because, units, units.usable_from)
-    if units.is_away_for(case) and not _can_be_back(units, starts):
+    if units.is_away_for(case) and not _can_be_there(units, starts):
         is_own = units.away_with == case
         because = "opened_here" if is_own else "instrument_set_in_use"
         yield Reason(because, units, units.back_at, (units.away_with,))
@@ -305,10 +314,12 @@ def unusable_reasons(
     if units.usable_from is not None:
         in_time = starts is None or units.usable_from <= starts
         yield Reason("not_here_yet" if in_time else "not_here_in_time", units, units.usable_from)
+    if units.sent_from and not _can_be_there(units, starts):
+        yield Reason("not_here_yet" if starts is None else "not_here_in_time", units, units.back_at)
 
 
-def _can_be_back(units: StockUnits, starts: datetime | None) -> bool:
-    """Tell whether a set that is away can be on its shelf again when a case starts."""
+def _can_be_there(units: StockUnits, starts: datetime | None) -> bool:
+    """Tell whether a set that is away, or what was sent, can be on its shelf when a case starts."""
     return starts is not None and units.back_at is not None and units.back_at <= starts
 
 

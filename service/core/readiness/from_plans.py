@@ -468,11 +468,13 @@ def _window(
     parcel: StockUnits, zone: tzinfo, since: datetime | None = None
 ) -> tuple[str | None, str | None, str | None]:
     """Say from when and until when a parcel counts, and which delivery it comes with."""
-    since = since or parcel.usable_from
+    since = since or parcel.usable_from or (parcel.back_at if parcel.sent_from else None)
+    # Of what another site has sent a lot may come with more than one transfer.
+    delivery = parcel.key if parcel.sent_from else parcel.lot or parcel.key
     return (
         None if since is None else since.astimezone(UTC).isoformat(),
         _until(parcel, zone),
-        None if parcel.is_here else (parcel.lot or parcel.key)[:MAX_NAME_CHARACTERS],
+        None if parcel.is_here else delivery[:MAX_NAME_CHARACTERS],
     )
 
 

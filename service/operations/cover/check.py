@@ -269,6 +269,8 @@ def _expected(expected: Sequence[Expectation], planner: PlannerContext) -> list[
             due=one.due.astimezone(planner.zone),
             needed=one.needed.astimezone(planner.zone),
             after=one.after,
+            sent_from=one.sent_from,
+            is_late=one.is_late,
         )
         for one in expected
     ]

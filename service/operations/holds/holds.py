@@ -5,9 +5,12 @@ shown. The promised part of every balance follows its holds in the same transact
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
+from datetime import timedelta
 
+from service.core.constructs.kit_lines import KitLine
+from service.core.cover.results import CaseToCheck
 from service.core.cover.units import Claim, most_needed
 from service.operations.cases.confirmation import reopen_if_cover_lost
 from service.operations.cases.lookup import OPEN_STATUSES
@@ -77,7 +80,7 @@ def _new_holds(
 ) -> list[Hold]:
     """Return what a claim has beyond the holds there were, and join it to its share group."""
     if "@" not in claim.key:
-        # A pack already used in the case: it is promised to nobody any more.
+        # A pack already used in the case is promised to nobody any more; one in transit, not yet.
         return []
     old = min(known[_kind_of(claim)], claim.quantity)
     known[_kind_of(claim)] -= old
@@ -120,6 +123,26 @@ def _join_group(unit: Unit, claim: Claim) -> None:
         case_id=row.id, lot_id=int(lot), location_id=int(place), stays=False
     ):
         hold.share_group = claim.share_group
+
+
+#: How far ahead cases are looked at that may have waited for an item.
+_AHEAD = timedelta(days=14)
+
+
+def hold_waiting(unit: Unit, ref: str, why: str) -> None:
+    """Look again for the coming cases of two weeks that ask for an item of which there is news."""
+    waiting = [
+        one.row.reference
+        for one in case_requirements(unit, unit.today + _AHEAD)
+        if one.case is not None and any(ref in line.refs for line in _lines_of(one.case))
+    ]
+    hold_cases(unit, waiting, why)
+
+
+def _lines_of(case: CaseToCheck) -> Iterator[KitLine]:
+    for construct in case.constructs:
+        yield from construct.lines
+    yield from case.near
 
 
 def release_case(unit: Unit, case: SurgicalCase, why: str, *, keeps_sets: bool) -> None:

@@ -147,6 +147,9 @@ _SAYS: Mapping[str, Callable[[StockUnits, Reason], str]] = {
     "promised": lambda _units, reason: (
         f"it is on the tray of case {', '.join(reason.cases)} already: leave it"
     ),
+    "not_here_yet": lambda _units, _reason: (
+        "it is in transit from another site: receive it on the page of transfers first"
+    ),
     "instrument_set_in_use": lambda units, _reason: (
         "it is being reprocessed: scan it out of sterilisation first"
         if units.away_with == REPROCESSING

@@ -52,6 +52,13 @@ class _StockTake:
     counted: list[tuple[LotKey, PlaceKey, int]] = field(default_factory=list)
 
 
+#: What is counted elsewhere, by the kind of its place.
+_UNCOUNTED = {
+    "theatre": "this is a case's tray; count its packs on the case's page",
+    "transit": "this is for what is in transit; receive it on the page of transfers",
+}
+
+
 def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportPlan:
     """Compare a stock take with the balances."""
     places = stock.locations(unit.session, unit.site_id)
@@ -99,10 +106,8 @@ def _plan_count(take: _StockTake, number: int, row: StockRow) -> None:
         return
     place = (row.store, row.shelf)
     kind = take.kinds.get(place) or _kind(row.store)
-    if kind == "theatre":
-        take.plan.fault(
-            number, "shelf", "this is a case's tray; count its packs on the case's page"
-        )
+    if kind in _UNCOUNTED:
+        take.plan.fault(number, "shelf", _UNCOUNTED[kind])
         return
     _plan_difference(take, number, row, key, kind)
 

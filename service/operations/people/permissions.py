@@ -223,6 +223,9 @@ def effect_of(origin: str | None, target: str | None, *, for_case: bool = False)
     >>> effect_of("shelf", "quarantine"), effect_of("quarantine", "theatre")
     ('move_about', 'let_out_of_quarantine')
     """
+    # What is in transit is in nobody's house: it leaves one for good and comes into the other.
+    origin = None if origin == "transit" else origin
+    target = None if target == "transit" else target
     if origin == "quarantine" and target not in {None, "quarantine"}:
         return "let_out_of_quarantine"
     if for_case:

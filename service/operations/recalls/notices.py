@@ -160,6 +160,7 @@ def recall_report(unit: Unit, recall: Recall, facts: Mapping[str, Any]) -> Recal
         "on_shelves": _lying(units, lots.named, "shelf"),
         "in_quarantine": _lying(units, lots.named, "quarantine"),
         "in_theatre": _lying(units, lots.named, "theatre"),
+        "in_transit": _lying(units, lots.named, "transit"),
         "on_trays": _on_trays(unit, lots.named),
         "on_lists": _on_lists(unit, lots.named),
         "used": _used(unit, ledger, lots.named) + used,
@@ -273,6 +274,7 @@ def _says(parts: Mapping[str, Sequence[Any]]) -> str:
         "on_shelves": "on shelves",
         "in_quarantine": "in quarantine",
         "in_theatre": "in theatre",
+        "in_transit": "in transit to here",
         "used": "used in cases",
         "gone": "gone from here",
     }

@@ -35,8 +35,9 @@ class RemainingStock:
     turnarounds: Mapping[str, int]
 
     def usable(self, case: CaseToCheck, refs: Sequence[str]) -> list[StockUnits]:
-        """Return the parcels that count for a case, whoever has claimed them."""
-        return CaseAllocation(case, self.shelf, self.turnarounds, self.unit.zone).usable(refs)
+        """Return the parcels here that count for a case, whoever has claimed them."""
+        turn = CaseAllocation(case, self.shelf, self.turnarounds, self.unit.zone)
+        return [one for one in turn.usable(refs) if one.is_here]
 
     def free(self, case: CaseToCheck, ref: str, *, stays: bool) -> int:
         """Return how many units of an item nobody counts on, on a case's day or from it on."""
@@ -66,7 +67,8 @@ def read_supply_facts(unit: Unit, room: RemainingStock, refs: Collection[str]) -
     facts = suppliers.supply_facts(unit.session, refs)
     rows: dict[str, list[Row[Any]]] = defaultdict(list)
     for row in planner.stock_of(refs):
-        rows[row.ref].append(row)
+        if row.location_kind != "transit":
+            rows[row.ref].append(row)
     coming: dict[str, list[UnitsComing]] = defaultdict(list)
     consigned = suppliers.consigned_refs(unit.session, unit.site_id, refs)
     for row in planner.deliveries:

@@ -100,9 +100,9 @@ def turns_up_unfit(
     -------
     str or None
         ``None`` where they may: in quarantine what may have been there, where sets are reprocessed
-        anything.
+        and in transit anything.
     """
-    if kind == "reprocessing":
+    if kind in {"reprocessing", "transit"}:
         return None
     if "reprocessing" in found.missing:
         return (
@@ -113,7 +113,7 @@ def turns_up_unfit(
     if is_delivery:
         lying = [row for row in lying if row.serial_key]
     elif kind == "quarantine":
-        lying = [row for row in lying if row.kind in {"reprocessing", "theatre"}]
+        lying = [row for row in lying if row.kind in {"reprocessing", "theatre", "transit"}]
     else:
         lying = [row for row in lying if row.kind != "shelf"]
     if lying:
@@ -134,6 +134,7 @@ _INSTEAD = {
     "quarantine": "release them from there when they may be used",
     "reprocessing": "scan them out of sterilisation from there",
     "theatre": "say on the page of the case what became of them",
+    "transit": "receive them on the page of transfers",
 }
 
 

@@ -25,6 +25,7 @@ from service.operations.stock.arrivals import (
     turns_up_unfit,
     unfit_units,
 )
+from service.operations.stock.transfers import note_progress, require_in_transit
 from service.operations.stock_units import naming_recall, why_not_usable
 from service.operations.work import Unit
 from service.schemas.stock import (
@@ -46,7 +47,7 @@ from service.schemas.trays import (
     WriteOffBody,
 )
 from service.storage.queries import catalogue, orders, stock, trays
-from service.storage.tables import Balance, Item, Location, Lot, Movement
+from service.storage.tables import Balance, Item, Location, Lot, Movement, Transfer
 
 AnyMovement = (
     ReceiveBody
@@ -112,6 +113,7 @@ def _take_off(
         origin, target = find_place(unit, body.at, "/at"), None
     else:
         origin, target = find_place(unit, body.origin, "/origin"), None
+    refuse_tray(unit, origin, lot)
     if isinstance(body, LoanOutBody) and lot.ownership != "loan":
         reason = f"these units are {lot.ownership}; only a loan goes back to its supplier"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ownership", reason)])
@@ -122,7 +124,6 @@ def _take_off(
             raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
     if isinstance(body, ReleaseBody):
         target = _shelf_after_quarantine(unit, body, origin)
-    refuse_tray(unit, origin, lot)
     _require_there(unit, lot, origin, body.quantity)
     if target is None:
         _require_unpromised(unit, lot, origin, body.quantity)
@@ -243,15 +244,21 @@ def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
         target=wrong.from_location_id,
         reason=body.reason,
         corrects_seq=wrong.seq,
+        transfer_id=wrong.transfer_id,
     )
     orders.forget_movement(unit.session, body.seq)
-    return _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
+    out = _posted(unit, item, lot, line, follow=_is_move_between_shelves(unit, wrong))
+    if wrong.transfer_id is not None:
+        note_progress(unit, unit.session.get_one(Transfer, wrong.transfer_id))
+    return out
 
 
 def _refuse_wrong_way_back(unit: Unit, lot: Lot, wrong: Movement) -> None:
     """Refuse to take a line back that has gone on from there, or only a release can undo."""
     ends = (wrong.from_location_id, wrong.to_location_id)
     back, there = (None if key is None else unit.session.get_one(Location, key) for key in ends)
+    if there is not None and there.kind == "transit":
+        require_in_transit(unit, wrong)
     if there is not None:
         _require_there(unit, lot, there, wrong.quantity)
     if back is not None and there is not None:
@@ -261,13 +268,25 @@ def _refuse_wrong_way_back(unit: Unit, lot: Lot, wrong: Movement) -> None:
 
 
 def _require_own_line(unit: Unit, line: Movement) -> None:
-    """Keep a site to its own lines: another's do not exist, and a transfer is both sites'."""
-    ends = [key for key in (line.from_location_id, line.to_location_id) if key is not None]
-    own = [unit.session.get_one(Location, key).site_id == unit.site_id for key in ends]
+    """Keep a site to its own lines: another's do not exist, and a transfer is both sites'.
+
+    Who has sent units may take that back as long as they are in transit.
+    """
+    keys = (line.from_location_id, line.to_location_id)
+    ends = [None if key is None else unit.session.get_one(Location, key) for key in keys]
+    own = [end.site_id == unit.site_id for end in ends if end is not None]
     if not any(own):
         raise NotFound(f"The ledger has no line {line.seq}.")
-    if not all(own):
+    if all(own):
+        return
+    origin, target = ends
+    if target is None or target.kind != "transit":
         raise Conflict(f"Line {line.seq} is a transfer between sites; ask for a transfer back.")
+    if origin is None or origin.site_id != unit.site_id:
+        raise Conflict(
+            f"Line {line.seq} is what another site has sent: receive it or write it off on the "
+            "page of transfers. Only who has sent it can take that back."
+        )
 
 
 def _is_move_between_shelves(unit: Unit, line: Movement) -> bool:
@@ -279,8 +298,19 @@ def _is_move_between_shelves(unit: Unit, line: Movement) -> bool:
 def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
     """Keep the tray of a case to its packs: what lies there is brought and settled one by one.
 
-    A lot that no open pack of the case accounts for may be taken off or counted.
+    A lot that no open pack of the case accounts for may be taken off or counted. What is in transit
+    is received or written off with its transfer.
     """
+    if place.kind == "transit" and lot is None:
+        raise Conflict(
+            f"{place.store}, {place.shelf} is for what other sites have sent: ask for units on the "
+            "page of transfers."
+        )
+    if place.kind == "transit":
+        raise Conflict(
+            f"{place.store}, {place.shelf}: these units have not arrived. Receive them on the page "
+            "of transfers, or write them off there."
+        )
     if place.kind == "reprocessing" and lot is None:
         raise Conflict(
             f"{place.store}, {place.shelf} is for sets that were opened: send them there from the "

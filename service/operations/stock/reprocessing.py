@@ -1,24 +1,19 @@
 """Reprocessing: an opened set or an unsterile loan is sterile again, and back on its shelf."""
 
-from datetime import timedelta
 from typing import Any
 
 from sqlalchemy import Row
 
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.catalogue import require_item
-from service.operations.cover.requirements import case_requirements
 from service.operations.holds.conflicts import move_with_holds
-from service.operations.holds.holds import hold_cases, release_holds
+from service.operations.holds.holds import hold_waiting, release_holds
 from service.operations.locations import find_place, item_key, ledger_line
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.orders import SteriliseBody, SterilisedOut
 from service.storage.queries import orders, stock
 from service.storage.tables import IN_TRAY, Item, Location, Lot, Sterilisation
-
-#: How far ahead cases are looked at that may have waited for a set.
-_AHEAD = timedelta(days=14)
 
 
 def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
@@ -98,7 +93,7 @@ def _put_back(unit: Unit, item: Item, lot: Lot, away: Row[Any], body: SteriliseB
         reason=body.note or "sterile again",
     )
     move_with_holds(unit, line, follow=True)
-    _rehold_waiting(unit, item)
+    hold_waiting(unit, item.ref, f"{item.ref} is sterile again")
 
 
 def _home_of(unit: Unit, lot: Lot, body: SteriliseBody) -> Location:
@@ -117,20 +112,6 @@ def _home_of(unit: Unit, lot: Lot, body: SteriliseBody) -> Location:
     return home
 
 
-def _rehold_waiting(unit: Unit, item: Item) -> None:
-    """Look again for the coming cases of two weeks that ask for a set which is there again."""
-    last = unit.today + _AHEAD
-    waiting = [
-        one.row.reference
-        for one in case_requirements(unit, last)
-        if one.case is not None
-        and any(
-            item.ref in line.refs for construct in one.case.constructs for line in construct.lines
-        )
-    ]
-    hold_cases(unit, waiting, f"{item.ref} is sterile again")
-
-
 def _require_here(unit: Unit, body: SteriliseBody, lot: Lot | None) -> None:
     places = [] if lot is None else orders.lot_places(unit.session, [lot.id or 0])
     if not any(row.site_id == unit.site_id for row in places):
@@ -138,3 +119,8 @@ def _require_here(unit: Unit, body: SteriliseBody, lot: Lot | None) -> None:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if any(row.site_id != unit.site_id for row in places):
         raise Conflict("Units of this lot are at another site, too; they cannot be told apart.")
+    if any(row.kind == "transit" for row in places):
+        raise Conflict(
+            "Units of this lot are in transit from another site: receive them on the page of "
+            "transfers first."
+        )

@@ -14,7 +14,7 @@ from service.core.constructs.kit_lines import KitLine
 from service.core.cover.projection import ProjectedDay, project_stock
 from service.core.cover.results import CaseCheck, Gap, LineCheck
 from service.core.cover.units import Claim, StockUnits, unusable_reason
-from service.errors import NotFound
+from service.errors import Conflict, NotFound
 from service.operations.catalogue import get_item
 from service.operations.cover.requirements import CaseRequirements, case_requirements, check_until
 from service.operations.locations import list_locations
@@ -89,6 +89,7 @@ class _UnitCount:
     here: int = 0
     promised: int = 0
     not_usable: int = 0
+    in_transit: int = 0
 
 
 def _sizes(
@@ -119,7 +120,7 @@ def _size(
             "free": count.here - count.promised - count.not_usable,
             "not_usable": count.not_usable,
             "needed": needed.get(item.ref, 0),
-            "coming": coming.get(item.ref, 0),
+            "coming": coming.get(item.ref, 0) + count.in_transit,
         }
     )
 
@@ -128,6 +129,9 @@ def _counts(unit: Unit, refs: Collection[str]) -> dict[str, _UnitCount]:
     found: dict[str, _UnitCount] = {}
     recalled = planner_of(unit).recalled
     for row in stock.stock_rows(unit.session, site_id=unit.site_id, filters={}, refs=refs):
+        if row.location_kind == "transit":
+            found.setdefault(row.ref, _UnitCount()).in_transit += row.quantity
+            continue
         count = found.setdefault(row.ref, _UnitCount())
         count.here += row.quantity
         count.promised += row.held
@@ -269,16 +273,27 @@ def view_units(unit: Unit, ref: str, which: Mapping[str, str]) -> UnitsView:
     ------
     NotFound
         When the catalogue has no such item, or none of its units are there (any more).
+    Conflict
+        When they are in transit: nothing is done with them before they are received.
     """
     item = get_item(unit, ref)
     for one in _lots(unit, item):
         if all(getattr(one, name) == value for name, value in which.items()):
+            if one.location_kind == "transit":
+                raise Conflict(
+                    "These units have not arrived: receive them on the page of transfers, or write "
+                    "them off there."
+                )
             facts = catalogue.facts_of(unit.session, [ref])
             return UnitsView(
                 item=item,
                 size=describe_size(facts[ref]),
                 units=one,
-                places=[place for place in list_locations(unit) if place.kind != "theatre"],
+                places=[
+                    place
+                    for place in list_locations(unit)
+                    if place.kind not in {"theatre", "transit"}
+                ],
             )
     name = which.get("lot") or which.get("serial") or "no lot"
     raise NotFound(

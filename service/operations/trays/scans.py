@@ -138,7 +138,7 @@ def _printed(label: PackLabel, lots: Sequence[Lot]) -> tuple[str, str]:
 
 def _record(item: Item, found: _PackRows, asked: _ScanCase) -> RecordedUnits:
     own = asked.case.id if asked.case is not None else None
-    usable = [row for row in found.units if row.kind != "quarantine"]
+    usable = [row for row in found.units if row.kind not in {"quarantine", "transit"}]
     expected = _picked_by(item.ref, found.lots, asked.check)
     own_holds = [row for row in found.holds if row.case_id == own]
     return RecordedUnits(
@@ -146,6 +146,7 @@ def _record(item: Item, found: _PackRows, asked: _ScanCase) -> RecordedUnits:
         is_sterile=all(lot.sterility == "sterile" for lot in found.lots),
         usable=sum(row.quantity for row in usable),
         quarantined=sum(row.quantity for row in found.units if row.kind == "quarantine"),
+        in_transit=sum(row.quantity for row in found.units if row.kind == "transit"),
         free=_free(found, asked.case),
         taken=sum(row.picked - row.returned for row in found.trays if row.case_id == own),
         expected=max(expected, sum(row.quantity for row in own_holds)),

@@ -71,7 +71,7 @@ def lots(site_id: int) -> RowSource:
     here = (
         select(BALANCE.c.lot_id, func.sum(BALANCE.c.quantity).label("units"))
         .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
-        .where(PLACE.c.site_id == site_id)
+        .where(PLACE.c.site_id == site_id, PLACE.c.kind != "transit")
         .group_by(BALANCE.c.lot_id)
         .subquery()
     )
@@ -216,7 +216,7 @@ def balances(session: Session, site_id: int) -> Sequence[Row[Any]]:
         .join(BALANCE, BALANCE.c.lot_id == LOT.c.id)
         .join(PLACE, PLACE.c.id == BALANCE.c.location_id)
         .outerjoin(counted, (counted.c.lot_id == LOT.c.id) & (counted.c.place == PLACE.c.id))
-        .where(PLACE.c.site_id == site_id, BALANCE.c.quantity > 0)
+        .where(PLACE.c.site_id == site_id, PLACE.c.kind != "transit", BALANCE.c.quantity > 0)
         .order_by(PLACE.c.store, PLACE.c.shelf, ITEM.c.ref, LOT.c.id)
     )
     return session.execute(query).all()

@@ -10,6 +10,7 @@ from sqlalchemy import (
     Row,
     Select,
     bindparam,
+    case,
     func,
     insert,
     or_,
@@ -31,6 +32,8 @@ from service.storage.tables import (
     ORDER_LINE,
     PAST_USE,
     PLACE,
+    SITE,
+    TRANSFER,
     Location,
     Lot,
     Movement,
@@ -413,7 +416,7 @@ def expiring(session: Session, site_id: int, until: date) -> Sequence[Row[Any]]:
     """Return units here whose use-by date is not after a day, the earliest first."""
     query = (
         _lying(ITEM.c.unit_price_minor, ITEM.c.currency, BALANCE.c.held)
-        .where(PLACE.c.site_id == site_id, LOT.c.use_by <= until)
+        .where(PLACE.c.site_id == site_id, PLACE.c.kind != "transit", LOT.c.use_by <= until)
         .order_by(None)
         .order_by(LOT.c.use_by, ITEM.c.ref, LOT.c.id, PLACE.c.store, PLACE.c.shelf)
     )
@@ -426,6 +429,86 @@ def of_site(session: Session, site_id: int) -> list[Transfer]:
         or_(col(Transfer.from_site_id) == site_id, col(Transfer.to_site_id) == site_id)
     )
     return list(session.execute(query.order_by(col(Transfer.id).desc())).scalars())
+
+
+def units_in_transit(session: Session, site_id: int) -> Sequence[Row[Any]]:
+    """Return what other sites have sent to a site and nobody has received, by transfer and lot.
+
+    Each row says whether a recall in force may name it.
+    """
+    signed = case(
+        (MOVEMENT.c.to_location_id == PLACE.c.id, MOVEMENT.c.quantity), else_=-MOVEMENT.c.quantity
+    )
+    left = (
+        select(
+            MOVEMENT.c.transfer_id,
+            MOVEMENT.c.lot_id,
+            PLACE.c.id.label("location_id"),
+            func.sum(signed).label("quantity"),
+        )
+        .join(
+            MOVEMENT,
+            or_(MOVEMENT.c.from_location_id == PLACE.c.id, MOVEMENT.c.to_location_id == PLACE.c.id),
+        )
+        .where(
+            PLACE.c.site_id == site_id,
+            PLACE.c.kind == "transit",
+            MOVEMENT.c.transfer_id.is_not(None),
+        )
+        .group_by(MOVEMENT.c.transfer_id, MOVEMENT.c.lot_id, PLACE.c.id)
+        .having(func.sum(signed) > 0)
+        .subquery()
+    )
+    query = (
+        select(
+            left,
+            ITEM.c.ref,
+            ITEM.c.kind,
+            LOT.c.lot_number,
+            LOT.c.serial,
+            LOT.c.use_by,
+            LOT.c.ownership,
+            LOT.c.return_by,
+            LOT.c.sterility,
+            PLACE.c.store,
+            PLACE.c.shelf,
+            SITE.c.code.label("sent_from"),
+            TRANSFER.c.expected_at,
+            names_recalled().label("recalled"),
+        )
+        .join(LOT, LOT.c.id == left.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(PLACE, PLACE.c.id == left.c.location_id)
+        .join(TRANSFER, TRANSFER.c.id == left.c.transfer_id)
+        .join(SITE, SITE.c.id == TRANSFER.c.from_site_id)
+        .order_by(left.c.transfer_id, left.c.lot_id)
+    )
+    return session.execute(query).all()
+
+
+def lines_of_transfers(session: Session, transfer_ids: Collection[int]) -> Sequence[Row[Any]]:
+    """Return the ledger's lines of transfers, the oldest first, with kind and site of both ends."""
+    if not transfer_ids:
+        return []
+    origin, target = PLACE.alias("origin"), PLACE.alias("target")
+    query = (
+        select(
+            MOVEMENT.c.transfer_id,
+            MOVEMENT.c.quantity,
+            LOT.c.lot_number,
+            LOT.c.serial,
+            origin.c.kind.label("from_kind"),
+            origin.c.site_id.label("from_site"),
+            target.c.kind.label("to_kind"),
+            target.c.site_id.label("to_site"),
+        )
+        .join(LOT, LOT.c.id == MOVEMENT.c.lot_id)
+        .outerjoin(origin, origin.c.id == MOVEMENT.c.from_location_id)
+        .outerjoin(target, target.c.id == MOVEMENT.c.to_location_id)
+        .where(MOVEMENT.c.transfer_id.in_(sorted(transfer_ids)))
+        .order_by(MOVEMENT.c.seq)
+    )
+    return session.execute(query).all()
 
 
 def site_of_code(session: Session, code: str) -> Site | None:

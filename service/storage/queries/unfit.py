@@ -64,6 +64,8 @@ def lying_unfit(
 ) -> Sequence[Row[Any]]:
     """Return the units that lie where none may be used, and those that are told one by one.
 
+    What is in transit to the site must not be used either before it has been received.
+
     Those are packs with a serial, wherever they are, and instrument sets on a tray: which has been
     opened there only whoever opened it can say.
 
@@ -75,7 +77,7 @@ def lying_unfit(
     is_here = and_(
         PLACE.c.site_id == site_id,
         or_(
-            PLACE.c.kind.in_(UNFIT_PLACES),
+            PLACE.c.kind.in_((*UNFIT_PLACES, "transit")),
             and_(PLACE.c.kind == "theatre", ITEM.c.reusable),
         ),
     )

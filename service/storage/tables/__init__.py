@@ -59,6 +59,8 @@ __all__ = [
     "PROPOSAL_LINE",
     "RECALL",
     "RECEIPT",
+    "SITE",
+    "TRANSFER",
     "ApiToken",
     "AuditLine",
     "Balance",
@@ -118,3 +120,5 @@ PLACE = table_of(Location)
 PROPOSAL_LINE = table_of(ParProposalLine)
 RECALL = table_of(Recall)
 RECEIPT = table_of(OrderReceipt)
+SITE = table_of(Site)
+TRANSFER = table_of(Transfer)

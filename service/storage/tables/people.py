@@ -9,7 +9,9 @@ from sqlmodel import Field, SQLModel
 from service.storage.database import UtcDateTime
 from service.storage.tables.base import one_of
 
-TRANSFER_STATES = frozenset({"asked", "agreed", "refused"})
+#: ``agreed`` is history: such units were at the other site at once. Now they are ``sent``, and
+#: ``settled`` when every one of them has arrived or been written off.
+TRANSFER_STATES = frozenset({"asked", "agreed", "refused", "sent", "settled"})
 
 
 class Person(SQLModel, table=True):
@@ -75,7 +77,10 @@ class AuditLine(SQLModel, table=True):
 
 
 class Transfer(SQLModel, table=True):
-    """Units that one site asks of another; they move only when the other agrees."""
+    """Units that one site asks of another; they go when the other agrees, and are then in transit.
+
+    How many have arrived is read off the lines of the ledger that name it.
+    """
 
     __table_args__ = (
         CheckConstraint("quantity > 0", name="quantity_positive"),
@@ -94,3 +99,4 @@ class Transfer(SQLModel, table=True):
     asked_by: str
     answered_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))
     answered_by: str = ""
+    expected_at: datetime | None = Field(default=None, sa_column=Column(UtcDateTime))

@@ -9,7 +9,7 @@ from service.core.catalogue import HEAD_DESIGNS, ITEM_KINDS, OWNERSHIPS, SIDES, 
 from service.storage.database import UtcDateTime
 from service.storage.tables.base import comparable_of, follow_changes, one_of, positive
 
-LOCATION_KINDS = frozenset({"shelf", "quarantine", "theatre", "reprocessing"})
+LOCATION_KINDS = frozenset({"shelf", "quarantine", "theatre", "reprocessing", "transit"})
 
 
 MOVEMENT_KINDS = frozenset(
@@ -32,7 +32,7 @@ class Site(SQLModel, table=True):
 
 
 class Location(SQLModel, table=True):
-    """A shelf in a store, the quarantine, a tray in a theatre, or where sets are reprocessed."""
+    """A shelf, the quarantine, a tray, where sets are reprocessed or what is in transit stands."""
 
     __table_args__ = (
         UniqueConstraint("site_id", "store", "shelf"),
@@ -144,6 +144,7 @@ class Movement(SQLModel, table=True):
     reason: str = ""
     actor: str
     corrects_seq: int | None = Field(default=None, foreign_key="movement.seq", unique=True)
+    transfer_id: int | None = Field(default=None, foreign_key="transfer.id", index=True)
 
 
 class Balance(SQLModel, table=True):

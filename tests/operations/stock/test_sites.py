@@ -9,7 +9,7 @@ from service.operations.stock.view import expiring
 from service.operations.trays import scans
 from service.operations.work import Work
 from service.schemas.recalls import RecallBody
-from service.schemas.stock import AnswerBody, AskBody
+from service.schemas.stock import AnswerBody, ArrivalBody, AskBody
 from service.schemas.trays import ScanBody
 from tests.small_theatre import QUARANTINE, SHELF, Theatre, case_fields
 from tests.two_sites import add_site, furnish_other, own_code, work_at
@@ -35,6 +35,11 @@ def _agree(giving: Work, key: int, **more: object) -> str:
     facts = {"agreed": True, "lot": "L1", "origin": SHELF, **more}
     body = AnswerBody.model_validate(facts)
     return giving.write(lambda unit: transfers.answer_transfer(unit, key, body)).state
+
+
+def _receive(taking: Work, key: int) -> None:
+    body = ArrivalBody(quantity=1, condition="arrived")
+    taking.write(lambda unit: transfers.receive_transfer(unit, key, body))
 
 
 def test_a_pack_on_the_other_sites_shelf_is_not_brought_to_a_tray(
@@ -139,12 +144,16 @@ def test_units_move_between_sites_only_when_the_other_agrees(
     assert (theatre.balance("NAIL"), other.balance("NAIL")) == ((2, 0), (0, 0))
     with pytest.raises(NotFound):
         _agree(other.work, key)
-    assert _agree(theatre.work, key) == "agreed"
-    assert (theatre.balance("NAIL"), other.balance("NAIL")) == ((1, 0), (1, 0))
+    assert _agree(theatre.work, key) == "sent"
+    assert (theatre.balance("NAIL"), other.balance("NAIL")) == ((1, 0), (0, 0))
     with pytest.raises(Conflict):
         _agree(theatre.work, key)
     line = theatre.lines()[-1]
     assert (line.actor, line.reason) == ("the service", f"transfer {key}")
+    _receive(other.work, key)
+    assert (theatre.balance("NAIL"), other.balance("NAIL")) == ((1, 0), (1, 0))
+    line = theatre.lines()[-1]
+    assert (line.actor, line.reason) == ("stranger", f"transfer {key}")
 
 
 def test_a_refused_transfer_moves_nothing(theatre: Theatre, other: Theatre) -> None:
@@ -199,11 +208,16 @@ def test_a_transfer_does_not_go_to_a_tray(theatre: Theatre, other: Theatre) -> N
         _ask(other.work, own_code(theatre.work), to=tray)
 
 
-def test_a_transfer_is_not_taken_back_by_a_correction(theatre: Theatre, other: Theatre) -> None:
+def test_a_transfer_that_has_arrived_is_not_taken_back_by_a_correction(
+    theatre: Theatre, other: Theatre
+) -> None:
     theatre.receive("NAIL", 1)
-    _agree(theatre.work, _ask(other.work, own_code(theatre.work)))
+    key = _ask(other.work, own_code(theatre.work))
+    _agree(theatre.work, key)
     seq = theatre.lines()[-1].seq
-    for one in (theatre, other):
-        with pytest.raises(Conflict, match="transfer back"):
-            one.record("correction", ref=None, seq=seq, reason="changed our mind")
+    _receive(other.work, key)
+    with pytest.raises(Conflict, match="transfer back"):
+        theatre.record("correction", ref=None, seq=seq, reason="changed our mind")
+    with pytest.raises(Conflict, match="Only who has sent it"):
+        other.record("correction", ref=None, seq=seq, reason="changed our mind")
     assert other.balance("NAIL") == (1, 0)

@@ -191,7 +191,27 @@ def test_a_transfer_is_asked_for_and_answered_on_the_page(demo_work: Work) -> No
         assert (
             client.post(f"/transfers/{asked[0]}", data=agreed, headers=answers).status_code == 200
         )
-        assert "agreed, moved" in client.get("/transfers", headers=asks).text
+        sent = client.get("/transfers", headers=asks).text
+        assert "nobody has said when they arrive" in sent
+        before = client.get("/items/AMB-L-090", headers=asks).text
+        assert "A29S0238" in before
+        assert "Receive it" in before
+        arrivals = f"/transfers/{asked[0]}/arrivals"
+        assert arrivals in sent
+        too_many = {"once": "r" * 24, "quantity": "3", "condition": "arrived"}
+        wrong = client.post(arrivals, data=too_many, headers=asks)
+        assert wrong.status_code == 422
+        assert f'href="#field-quantity-{asked[0]}"' in wrong.text
+        assert f"2 of transfer {asked[0]} are in transit" in wrong.text
+        no_reason = {"once": "s" * 24, "quantity": "1", "condition": "missing"}
+        wrong = client.post(arrivals, data=no_reason, headers=asks)
+        assert f'href="#field-reason-{asked[0]}"' in wrong.text
+        good = {**too_many, "quantity": "2"}
+        assert client.post(arrivals, data=good, headers=answers).status_code == 422
+        assert client.post(arrivals, data=good, headers=asks).status_code == 200
+        done = client.get("/transfers", headers=asks).text
+        assert arrivals not in done
+        assert "arrived</span>" in done
         there = client.get("/items/AMB-L-090", headers=asks).text
         assert "A29S0238" in there
         assert "X-1" in there
