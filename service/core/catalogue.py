@@ -43,6 +43,10 @@ INSTRUMENT_SET_KINDS = frozenset(
 )
 
 
+#: What takes out metal that is in the bone already.
+EXTRACTION_KINDS = frozenset({"extraction_set", "broken_screw_set"})
+
+
 CONSUMABLE_KINDS = frozenset({"guide_wire", "ball_tip_guide_wire", "drill_bit"})
 
 

@@ -68,7 +68,7 @@ _LYING = ("balance", "balance.held", "location")
 
 
 #: What a case asks for follows from these.
-ASKED_FROM = (*_CASES, "construct_template", "item", "plan", "sizing_default")
+ASKED_FROM = (*_CASES, "construct_template", "guidance_book", "item", "plan", "sizing_default")
 
 
 #: What a check is made from.

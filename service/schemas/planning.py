@@ -2,8 +2,9 @@
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, computed_field, model_validator
 
+from service.core.catalogue import EXTRACTION_KINDS
 from service.schemas.base import Body, LongText, Millimetres, OptionalText, Out
 from service.schemas.cases import FindingsBody, Planned
 
@@ -158,6 +159,12 @@ class NearOut(Out):
     what: str
     reason: str
     source: str
+
+    @computed_field(description="Whether it is a line of the pick list whatever the plan says")  # type: ignore[prop-decorator] # pydantic's own way
+    @property
+    def is_counted(self) -> bool:
+        """Whether it takes out metal that is in the bone already."""
+        return self.what in EXTRACTION_KINDS
 
 
 class CautionOut(Out):

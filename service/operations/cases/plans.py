@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from service.core.catalogue import ItemFacts
+from service.core.catalogue import EXTRACTION_KINDS, ItemFacts
 from service.core.constructs.planned import (
     ConstructError,
     ConstructPart,
@@ -16,7 +16,7 @@ from service.operations.cases.lookup import newest_plan, require_case
 from service.operations.guidance import suggestions
 from service.operations.planner import PlannerContext, planner_of
 from service.operations.work import Unit
-from service.schemas.cases import FindingsBody, MeasurementsBody, NeedBody, PlanBody
+from service.schemas.cases import FindingsBody, MeasurementsBody, NearBody, NeedBody, PlanBody
 from service.schemas.planning import ConstructChoice, ConstructChoices, SuggestedPlan
 from service.storage.tables import Plan, SurgicalCase
 
@@ -137,6 +137,26 @@ def suggest_plan(unit: Unit, reference: str, primary: str) -> SuggestedPlan:
         },
         from_attributes=True,
     )
+
+
+def near_for(unit: Unit, case: SurgicalCase, body: PlanBody) -> list[NearBody]:
+    """Return what must be near for a planned case, each kind once.
+
+    What the plan names, and what the rules name for metal that is in the bone already: that is not
+    for the plan to leave out.
+
+    Raises
+    ------
+    BadInput
+        When the rules cannot be asked with the findings as they stand.
+    """
+    known = {one.kind: one for one in body.near}
+    has_metal = case.findings.get("existing_metal") == "present"
+    if has_metal and planner_of(unit).guidance is not None:
+        for one in _ask(unit, case, body.primary).near:
+            if one.what in EXTRACTION_KINDS:
+                known.setdefault(one.what, NearBody(kind=one.what, reason=one.reason))
+    return list(known.values())
 
 
 def _readable(primary: str) -> PlannedConstruct:

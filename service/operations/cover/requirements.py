@@ -15,7 +15,8 @@ from service.core.cover.units import Claim, StockUnits
 from service.core.shortfalls.shortages import CheckInput
 from service.core.sizing import SizingError
 from service.core.sizing.film import Dimension, Measurements, estimate_dimensions
-from service.operations.cases.plans import faults_of_construct, plan_body
+from service.errors import BadInput
+from service.operations.cases.plans import faults_of_construct, near_for, plan_body
 from service.operations.planner import ASKED_FROM, CHECKED_FROM, PlannerContext, planner_of
 from service.operations.stock_units import read_stock_units
 from service.operations.work import Unit
@@ -157,13 +158,14 @@ def case_requirements(
     for operating_list, row in pairs:
         key = row.id or 0
         if key not in known:
-            known[key] = _case_requirements(planner, operating_list, row, plans.get(key))
+            known[key] = _case_requirements(unit, operating_list, row, plans.get(key))
     return [known[row.id or 0] for _, row in pairs]
 
 
 def _case_requirements(
-    planner: PlannerContext, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
+    unit: Unit, operating_list: OperatingList, row: SurgicalCase, plan: Plan | None
 ) -> CaseRequirements:
+    planner = planner_of(unit)
     dimensions: Mapping[str, Dimension] = {}
     if row.status == "closed":
         says = "Closed: every pack is accounted for."
@@ -187,10 +189,15 @@ def _case_requirements(
         measurements = Measurements(**row.measurements)
         dimensions = estimate_dimensions(measurements, row.sex, planner.values)
         constructs = _constructs(planner, row, body, dimensions)
-    except SizingError as error:
-        says = f"The measurements cannot be used: {error.reason}"
+        asked = near_for(unit, row, body)
+    except (SizingError, BadInput) as error:
+        says = (
+            f"The measurements cannot be used: {error.reason}"
+            if isinstance(error, SizingError)
+            else f"What must be near cannot be said: {error.faults[0].reason}."
+        )
         return CaseRequirements(operating_list, row, plan, None, dimensions, says)
-    near = tuple(near_line(one.kind, one.reason, planner.catalogue.by_kind) for one in body.near)
+    near = tuple(near_line(one.kind, one.reason, planner.catalogue.by_kind) for one in asked)
     case = CaseToCheck(
         row.reference,
         operating_list.list_date,
