@@ -1,7 +1,7 @@
 """Order of a list: where a set is not back in time, and whether another order would help."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 MAX_SEARCHED_CASES = 8
@@ -120,14 +120,19 @@ def set_clashes(cases: Sequence[PlannedCase], sets: Sequence[SetStock]) -> tuple
 
 
 def better_order(
-    cases: Sequence[PlannedCase], sets: Sequence[SetStock], changeover_minutes: int = 0
+    cases: Sequence[PlannedCase],
+    sets: Sequence[SetStock],
+    changeover_minutes: int = 0,
+    others: Sequence[PlannedCase] = (),
 ) -> OrderSuggestion:
     """Look for an order of one theatre's list with less waiting for sets.
 
     A case starts when the one before has ended, the theatre is turned over and every set it
-    needs has a copy back. Every order of up to MAX_SEARCHED_CASES cases is weighed: least total
-    waiting for sets, then fewest cases moved, then the order closest to the list as it stands,
-    compared place by place. A set of which there is no copy is left out: no order helps.
+    needs has a copy back. The other theatres keep their order and start no case before its time;
+    who is ready first has a copy first. Every order of up to MAX_SEARCHED_CASES cases is weighed:
+    least total waiting for sets in all theatres, then fewest cases moved, then the order closest
+    to the list as it stands, compared place by place. A set of which there is no copy is left
+    out: no order helps.
 
     Parameters
     ----------
@@ -137,6 +142,8 @@ def better_order(
         What there is.
     changeover_minutes : int
         Minutes between one case's end and the next one's start, at least.
+    others : sequence of PlannedCase
+        The cases of the other theatres on that day, of each theatre in their order.
 
     Returns
     -------
@@ -151,14 +158,18 @@ def better_order(
     >>> found = better_order(cases, [SetStock("nail set", 1, 120)])
     >>> found.order, found.waiting_minutes, found.waiting_now_minutes
     (('K1', 'K3', 'K2'), 0, 120)
+    >>> other = PlannedCase("L1", "2", 500, 560, ("nail set",))
+    >>> better_order(cases, [SetStock("nail set", 2, 120)], others=[other]).reason
+    'In the order K1, K3, K2 the theatres wait 0 minutes for sets instead of 120.'
     """
     names = tuple(case.case for case in cases)
     if len({case.theatre for case in cases}) > 1:
         return _unsearched(names, "The cases are in more than one theatre: not searched.")
     if len(cases) > MAX_SEARCHED_CASES:
         return _unsearched(names, f"More than {MAX_SEARCHED_CASES} cases: not searched.")
+    rivals = tuple(case for case in others if cases and case.theatre != cases[0].theatre)
     stock = {each.item: each for each in sets if each.copies > 0}
-    search = _OrderSearch(tuple(cases), stock, changeover_minutes)
+    search = _OrderSearch(tuple(cases), stock, changeover_minutes, rivals)
     now = search.waiting(tuple(range(len(cases))))
     best = search.best(now)
     if best is None:
@@ -166,11 +177,32 @@ def better_order(
         return OrderSuggestion("none better", names, now, now, 0, sentence)
     waiting, moved, order = best
     listed = ", ".join(names[index] for index in order)
-    sentence = (
-        f"In the order {listed} the theatre waits {waiting} minutes for sets instead of {now}."
-    )
+    who = "theatres wait" if rivals else "theatre waits"
+    sentence = f"In the order {listed} the {who} {waiting} minutes for sets instead of {now}."
     chosen = tuple(names[index] for index in order)
     return OrderSuggestion("better", chosen, waiting, now, moved, sentence)
+
+
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """How far the theatres are: when each is free again, what has run, and when copies are back.
+
+    Attributes
+    ----------
+    clock : int
+        When the theatre whose order is looked for is free again.
+    ahead : tuple of (int, tuple of PlannedCase)
+        For each other theatre when it is free again, and its cases still to come.
+    back : mapping of str to tuple of int
+        For each set when each of its copies is back; copies that were never away are not in it.
+    waited : int
+        Total waiting so far.
+    """
+
+    clock: int
+    ahead: tuple[tuple[int, tuple[PlannedCase, ...]], ...]
+    back: Mapping[str, tuple[int, ...]]
+    waited: int = 0
 
 
 @dataclass(slots=True)
@@ -180,59 +212,84 @@ class _OrderSearch:
     cases: tuple[PlannedCase, ...]
     stock: dict[str, SetStock]
     changeover_minutes: int
+    others: tuple[PlannedCase, ...] = ()
     bound: tuple[int, int, tuple[int, ...]] = (0, 0, ())
 
     def waiting(self, order: tuple[int, ...]) -> int:
         """Return the total waiting of one order, minutes."""
-        clock, waited, returns = self._opening(), 0, dict[str, tuple[int, ...]]()
+        moment = self._opening()
         for index in order:
-            clock, wait, returns = self._run(index, clock, returns)
-            waited += wait
-        return waited
+            moment = self._run(index, moment)
+        return self._others_before(moment, None).waited
 
     def best(self, now: int) -> tuple[int, int, tuple[int, ...]] | None:
         """Return waiting, cases moved and order of the best order that waits less than now."""
         if not now:
             return None
         self.bound = (now, 0, ())
-        self._extend((), 0, self._opening(), {})
+        self._extend((), self._opening())
         return self.bound if self.bound[0] < now else None
 
-    def _opening(self) -> int:
-        return min((case.starts_minutes for case in self.cases), default=0)
+    def _opening(self) -> _Moment:
+        clock = min((case.starts_minutes for case in self.cases), default=0)
+        theatres = sorted({case.theatre for case in self.others})
+        ahead = (tuple(case for case in self.others if case.theatre == name) for name in theatres)
+        return _Moment(clock, tuple((0, cases) for cases in ahead), {})
 
-    def _extend(
-        self, order: tuple[int, ...], waited: int, clock: int, returns: dict[str, tuple[int, ...]]
-    ) -> None:
-        if waited > self.bound[0]:
+    def _extend(self, order: tuple[int, ...], moment: _Moment) -> None:
+        if moment.waited > self.bound[0]:
             return
         if len(order) == len(self.cases):
             moved = sum(place != index for place, index in enumerate(order))
+            waited = self._others_before(moment, None).waited
             self.bound = min(self.bound, (waited, moved, order))
             return
         for index in range(len(self.cases)):
             if index not in order:
-                after, wait, later = self._run(index, clock, returns)
-                self._extend((*order, index), waited + wait, after, later)
+                self._extend((*order, index), self._run(index, moment))
 
-    def _run(
-        self, index: int, clock: int, returns: dict[str, tuple[int, ...]]
-    ) -> tuple[int, int, dict[str, tuple[int, ...]]]:
-        """Return when the theatre is free again, the wait, and when copies are back."""
+    def _run(self, index: int, moment: _Moment) -> _Moment:
+        """Run a case of the list, after all that is ready before it elsewhere."""
         case = self.cases[index]
-        starts = clock
-        for item in case.sets:
-            if item in self.stock:
-                away = sorted(returns.get(item, ()))
-                spare = self.stock[item].copies - len(away)
-                starts = max(starts, clock if spare > 0 else away[-self.stock[item].copies])
+        moment = self._others_before(moment, (moment.clock, case.theatre))
+        ends, wait, back = self._take(case, moment.clock, moment.back)
+        clock = ends + self.changeover_minutes
+        return replace(moment, clock=clock, back=back, waited=moment.waited + wait)
+
+    def _others_before(self, moment: _Moment, ready: tuple[int, str] | None) -> _Moment:
+        """Run the other theatres' cases that are ready before a moment; without one all of them."""
+        while True:
+            waiting = [
+                (max(clock, cases[0].starts_minutes), cases[0].theatre, place)
+                for place, (clock, cases) in enumerate(moment.ahead)
+                if cases
+            ]
+            if not waiting or (ready is not None and min(waiting)[:2] >= ready):
+                return moment
+            begins, _, place = min(waiting)
+            case, *rest = moment.ahead[place][1]
+            ends, wait, back = self._take(case, begins, moment.back)
+            ahead = list(moment.ahead)
+            ahead[place] = (ends + self.changeover_minutes, tuple(rest))
+            moment = replace(moment, ahead=tuple(ahead), back=back, waited=moment.waited + wait)
+
+    def _take(
+        self, case: PlannedCase, ready: int, back: Mapping[str, tuple[int, ...]]
+    ) -> tuple[int, int, Mapping[str, tuple[int, ...]]]:
+        """Return when a case that is ready ends, how long it waits, and when copies are back."""
+        wanted = [self.stock[item] for item in case.sets if item in self.stock]
+        starts = ready
+        for each in wanted:
+            away = back.get(each.item, ())
+            if len(away) == each.copies:
+                starts = max(starts, min(away))
         ends = starts + case.ends_minutes - case.starts_minutes
-        later = dict(returns)
-        for item in case.sets:
-            if item in self.stock:
-                back = ends + self.stock[item].turnaround_minutes
-                later[item] = (*later.get(item, ()), back)
-        return ends + self.changeover_minutes, starts - clock, later
+        later = dict(back)
+        for each in wanted:
+            out = sorted(back.get(each.item, ()))
+            kept = out[1:] if len(out) == each.copies else out
+            later[each.item] = (*kept, ends + each.turnaround_minutes)
+        return ends, starts - ready, later
 
 
 def _unsearched(names: tuple[str, ...], sentence: str) -> OrderSuggestion:

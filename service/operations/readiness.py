@@ -347,7 +347,8 @@ def _orders(unit: Unit, on_day: Sequence[CaseRequirements], check: CheckOut) -> 
     orders = []
     for theatre in sorted({case.theatre for case in planned}):
         own = [case for case in planned if case.theatre == theatre]
-        found = better_order(own, stock)
+        others = [case for case in planned if case.theatre != theatre]
+        found = better_order(own, stock, others=others)
         names = {case.case for case in own}
         orders.append(
             ListOrderOut(

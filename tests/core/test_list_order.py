@@ -56,6 +56,90 @@ def test_the_order_suggested_waits_least_of_all_orders_and_moves_fewest(gap: int
     assert improved > 20
 
 
+def _run_day(theatres: dict[str, list[PlannedCase]], sets: list[SetStock], own: str) -> int:
+    """Return the waiting of all theatres, minute by minute: who is ready first is served first.
+
+    The theatre looked at starts each case as soon as it can, the others none before its time.
+    """
+    copies = [(each.item, number) for each in sets for number in range(each.copies)]
+    free = dict.fromkeys(copies, 0)
+    away = {each.item: each.turnaround_minutes for each in sets}
+    left = {name: list(cases) for name, cases in theatres.items()}
+    until = {name: min(case.starts_minutes for case in cases) for name, cases in left.items()}
+    waited = 0
+    for minute in range(5_000):
+        for name in sorted(left):
+            # A case of no length ends in the minute it starts, so that the next may start in it.
+            while left[name] and until[name] <= minute:
+                case = left[name][0]
+                if name != own and case.starts_minutes > minute:
+                    break
+                del left[name][0]
+                taken = {}
+                for item in case.sets:
+                    mine = [copy for copy in copies if copy[0] == item]
+                    if mine:
+                        taken[item] = min(mine, key=lambda copy: (free[copy], copy))
+                starts = max([minute, *(free[copy] for copy in taken.values())])
+                waited += starts - minute
+                until[name] = starts + case.ends_minutes - case.starts_minutes
+                for item, copy in taken.items():
+                    free[copy] = until[name] + away[item]
+    assert not any(left.values())
+    return waited
+
+
+def test_the_sets_of_the_other_theatres_count_with_their_times() -> None:
+    improved, differs = 0, 0
+    for seed in range(150):
+        rng = random.Random(seed)  # noqa: S311 - test data
+        own, sets = _random_list(seed)
+        rivals = []
+        for theatre in ("0", "2")[: rng.randint(1, 2)]:
+            cases, _ = _random_list(seed + 1_000 * (2 + int(theatre)))
+            late = rng.choice([0, 45, 120])
+            rivals += [
+                PlannedCase(
+                    f"{theatre}{case.case}",
+                    theatre,
+                    case.starts_minutes + late,
+                    case.ends_minutes + late,
+                    case.sets,
+                )
+                for case in cases
+            ]
+        found = better_order(own, sets, others=rivals)
+        runs = []
+        for order in itertools.permutations(own):
+            theatres = {"1": list(order)}
+            for case in rivals:
+                theatres.setdefault(case.theatre, []).append(case)
+            moved = sum(a != b for a, b in zip(order, own, strict=True))
+            runs.append((_run_day(theatres, sets, "1"), moved))
+        now, best = runs[0][0], min(runs)
+        assert found.waiting_now_minutes == now, seed
+        assert found.waiting_minutes == best[0], seed
+        assert found.moved == (best[1] if best[0] < now else 0), seed
+        improved += found.outcome == "better"
+        differs += found.order != better_order(own, sets).order
+    assert improved > 20
+    assert differs > 10
+
+
+def test_a_set_that_another_theatre_has_until_noon_moves_a_case_to_the_afternoon() -> None:
+    # The only copy is with L1 from 8:00 to 9:00 and back at 12:00; K1 would wait for it from 8:30.
+    own = [PlannedCase("K1", "1", 510, 600, ("nail set",)), PlannedCase("K2", "1", 600, 720, ())]
+    other = PlannedCase("L1", "2", 480, 540, ("nail set",))
+    sets = [SetStock("nail set", 1, 180)]
+    assert better_order(own, sets).outcome == "none better"
+    found = better_order(own, sets, others=[other])
+    assert (found.outcome, found.order) == ("better", ("K2", "K1"))
+    assert (found.waiting_now_minutes, found.waiting_minutes) == (210, 90)
+    assert found.reason == (
+        "In the order K2, K1 the theatres wait 90 minutes for sets instead of 210."
+    )
+
+
 def test_a_clash_is_found_where_and_only_where_no_copy_is_there() -> None:
     for seed in range(200):
         cases, sets = _random_list(seed)
