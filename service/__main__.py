@@ -344,7 +344,9 @@ def readiness_words(answer: dict[str, Any]) -> str:
         ]
     if answer["gains"]:
         lines.append("One more unit adds, in cases:")
-        lines += [f"  {gain['item']}: {gain['gain']:.4g}" for gain in answer["gains"]]
+        for gain in answer["gains"]:
+            told = {"value": gain["gain"], "standard_error": gain["standard_error"]}
+            lines.append(f"  {gain['item']}: {_share(told)}")
     return "\n".join(lines)
 
 

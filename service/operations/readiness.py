@@ -1,5 +1,6 @@
 """Readiness: the probability that the cases of a day can be done, from plans and stock."""
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -14,6 +15,7 @@ from service.core.readiness import ProblemError, ReadinessProblem, answer_to_jso
 from service.core.readiness.best_unit import most_helpful_unit
 from service.core.readiness.from_plans import CasePlan, problem_of, waiting_items
 from service.core.readiness.kit import choose_kit, kit_to_json
+from service.core.readiness.results import STANDARD_ERRORS
 from service.core.readiness.words import in_hundred
 from service.errors import BadInput, FieldFault, TooLarge
 from service.operations.cases.plans import plan_body
@@ -213,7 +215,13 @@ def day_readiness(
             orders=_orders(unit, on_day, check),
         )
     asked, answer = solved(
-        {**problem.problem, "method": method, "samples": samples, "gains": GAINS}
+        {
+            **problem.problem,
+            "method": method,
+            "samples": samples,
+            # Several waits may stand for one set; of the sets and packs the first are shown.
+            "gains": GAINS + len(problem.sets_awaited),
+        }
     )
     readiness = _cases(answer, (case for one in check.lists for case in one.cases))
     names = {
@@ -307,9 +315,14 @@ def _gains(
     found: dict[tuple[str, ...], GainOut] = {}
     for one in _rows(answer["gains"]):
         refs = refs_of(one["item"])
-        told = GainOut(refs=refs, description=names.get(refs[0], ""), gain=one["gain"])
+        told = GainOut(
+            refs=refs,
+            description=names.get(refs[0], ""),
+            gain=one["gain"],
+            standard_error=one["standard_error"],
+        )
         found.setdefault(tuple(refs), told)
-    return list(found.values())
+    return list(found.values())[:GAINS]
 
 
 def _shared(check: CheckOut) -> list[SharedPack]:
@@ -469,9 +482,12 @@ def _unit(
     refs_of: Callable[[str], list[str]],
 ) -> HelpOut | None:
     found = most_helpful_unit(problem, worst.case)
+    if found is None:
+        return None
     before = worst.readiness.value
-    # What is simulated may come out lower by chance: then nothing is promised of the unit.
-    if found is None or found.readiness <= before:
+    # What is simulated scatters: of what lies within the error nothing is promised.
+    error = STANDARD_ERRORS * math.hypot(found.standard_error, worst.readiness.standard_error)
+    if found.readiness - before <= error:
         return None
     refs = refs_of(found.item)
     return HelpOut(
@@ -495,7 +511,7 @@ def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, f
         how = "would" if unit is None else "could"
         said.append(f"nothing planned answers '{largest}': an alternate {how} help more than stock")
     elif unit is None:
-        said.append("no single unit makes it surer")
+        said.append("no single unit makes it clearly surer")
     return "; ".join(said) + "."
 
 

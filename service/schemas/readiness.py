@@ -46,11 +46,12 @@ class CaseReadiness(Out):
 
 
 class GainOut(Out):
-    """What one more unit would add: expected further cases that can be done."""
+    """What one more unit would add: expected further cases that can be done, and its error."""
 
     refs: list[str]
     description: str
     gain: float
+    standard_error: float
 
 
 class HelpOut(Out):

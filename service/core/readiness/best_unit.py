@@ -29,10 +29,13 @@ class HelpfulUnit:
     ----------
     readiness
         Probability that the case can be completed with the unit, 0 to 1.
+    standard_error
+        Of the readiness; 0 where it is exact.
     """
 
     item: str
     readiness: float
+    standard_error: float = 0.0
 
 
 def most_helpful_unit(problem: ReadinessProblem, name: str) -> HelpfulUnit | None:
@@ -74,7 +77,7 @@ def most_helpful_unit(problem: ReadinessProblem, name: str) -> HelpfulUnit | Non
     ...     return Case(name, None, None, (), needs, (Construct("c", takes),))
     >>> problem = ReadinessProblem((DatedStock("x", 1),), (), (case("K1"), case("K2")))
     >>> most_helpful_unit(problem, "K1"), most_helpful_unit(problem, "K2")
-    (None, HelpfulUnit(item='x', readiness=1.0))
+    (None, HelpfulUnit(item='x', readiness=1.0, standard_error=0.0))
     """
     names = [case.name for case in problem.cases]
     if name not in names:
@@ -87,7 +90,8 @@ def most_helpful_unit(problem: ReadinessProblem, name: str) -> HelpfulUnit | Non
         return None
     item = gains[0][0]
     tried = replace(_with_one_more(problem, item), cases=problem.cases[: position + 1], gains=0)
-    return HelpfulUnit(item, solve(tried).cases[position].readiness.value)
+    found = solve(tried).cases[position].readiness
+    return HelpfulUnit(item, found.value, found.standard_error)
 
 
 def _with_one_more(problem: ReadinessProblem, item: str) -> ReadinessProblem:

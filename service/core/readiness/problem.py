@@ -211,13 +211,17 @@ class CaseAnswer:
 
 @dataclass(frozen=True, slots=True)
 class ReadinessAnswer:
-    """The answer to a readiness problem; samples is None where nothing was simulated."""
+    """The answer to a readiness problem; samples is None where nothing was simulated.
+
+    ``gain_errors`` are the standard errors of the gains, in their order; 0 where one is exact.
+    """
 
     method: Literal["exact", "simulated"]
     samples: int | None
     list_readiness: ProbabilityEstimate
     cases: tuple[CaseAnswer, ...]
     gains: tuple[tuple[str, float], ...]
+    gain_errors: tuple[float, ...] = ()
 
 
 def is_usable(parcel: DatedStock, starts_us: int | None) -> bool:

@@ -27,6 +27,9 @@ class PartResult:
         For each item, by position on the list: the probability that a case there is the first of
         the part to take one more unit of it, and the further cases then expected to be served
         times that probability.
+    errors : dict
+        For each item of which the forks were sampled the standard errors of the further cases and
+        of the chance that the unit is taken, both summed over positions.
     samples : int or None
         Number of samples; None where the part was answered exactly.
     """
@@ -37,6 +40,7 @@ class PartResult:
     needs: list[Reals]
     samples: int | None = None
     forks: dict[str, dict[int, tuple[float, float]]] = field(default_factory=dict)
+    errors: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     @classmethod
     def exact(cls, part: ListPart, everyone: float, needs: list[Reals]) -> "PartResult":
@@ -84,7 +88,12 @@ def list_readiness(parts: list[PartResult]) -> ProbabilityEstimate:
     return ProbabilityEstimate(_chance(value), max(0.0, variance) ** 0.5)
 
 
-def gains_of(parts: list[PartResult], count: int) -> tuple[tuple[str, float], ...]:
+#: A gain is named when it is larger than so many of its standard errors. Hundreds of items are
+#: looked at beside one list, so that two would name some of those that add nothing.
+STANDARD_ERRORS = 3.0
+
+
+def gains_of(parts: list[PartResult], count: int) -> tuple[tuple[str, ProbabilityEstimate], ...]:
     """Rank items by the further cases one more undated unit of each would serve.
 
     The unit goes to the first case on the list that it makes a difference to. Parts are
@@ -99,26 +108,43 @@ def gains_of(parts: list[PartResult], count: int) -> tuple[tuple[str, float], ..
 
     Returns
     -------
-    tuple of (str, float)
-        Items and gains, largest first, ties by name; items that add nothing are left out.
+    tuple of (str, ProbabilityEstimate)
+        Items and gains in cases, largest first, ties by name; items that add nothing are left
+        out, and so are those whose gain lies within its error.
 
     Examples
     --------
     >>> part = PartResult((0,), ProbabilityEstimate(0.5, 0.0), [], [], forks={"x": {0: (0.5, 0.5)}})
     >>> gains_of([part, part], 1)
-    (('x', 0.75),)
+    (('x', ProbabilityEstimate(value=0.75, standard_error=0.0)),)
     """
     found = []
     for item in sorted({name for part in parts for name in part.forks}):
-        holders = [part.forks[item] for part in parts if item in part.forks]
+        sampled = [part for part in parts if item in part.forks]
+        holders = [part.forks[item] for part in sampled]
         gain = sum(
             worth * _untouched(holders, mine, position)
             for mine in range(len(holders))
             for position, (_, worth) in holders[mine].items()
         )
-        if gain > _NOTHING:
-            found.append((item, float(gain)))
-    return tuple(sorted(found, key=lambda pair: (-pair[1], pair[0]))[:count])
+        error = _gain_error(sampled, item)
+        if gain > max(_NOTHING, STANDARD_ERRORS * error):
+            found.append((item, ProbabilityEstimate(float(gain), error)))
+    return tuple(sorted(found, key=lambda pair: (-pair[1].value, pair[0]))[:count])
+
+
+def _gain_error(parts: list[PartResult], item: str) -> float:
+    """Return the standard error of a gain, at most.
+
+    How much each part adds varies, and how likely another part has taken the unit before: that
+    moves the gain by no more than all the other parts add.
+    """
+    worths = [sum(abs(worth) for _, worth in part.forks[item].values()) for part in parts]
+    variance = 0.0
+    for part, own in zip(parts, worths, strict=True):
+        worth_error, chance_error = part.errors.get(item, (0.0, 0.0))
+        variance += worth_error**2 + (chance_error * (sum(worths) - own)) ** 2
+    return float(variance**0.5)
 
 
 _NOTHING = 1e-12

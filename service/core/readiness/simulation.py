@@ -1,5 +1,6 @@
 """Simulated readiness of one part, for where exact would take too long."""
 
+import math
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -37,13 +38,8 @@ _MAX_CHUNK = 16_384
 _MIN_CHUNK = 1_024
 
 
-_GAIN_BUDGET = 0.5
-
-
-_FIRST_GAIN_SHARE = 0.25
-
-
-_FIRST_GAIN_CASES = 4
+#: How many branches are followed for each sample, at most: beyond that fewer samples are watched.
+_GAIN_BUDGET = 4.0
 
 
 _MIN_WATCHED = 32
@@ -161,10 +157,11 @@ class _Run:
     tallies: list[_Tally]
     forks: Reals
     worths: Reals
+    squares: Reals
     possible: int = 0
     everyone: int = 0
     watched: int = 0
-    gain_share: float = 0.0
+    gain_share: float = 1.0
 
 
 def simulate(
@@ -179,7 +176,7 @@ def simulate(
     share of served lists among those with no such outcome, a case by the same share under each
     need, weighted with the exact probabilities. Gains follow, with the same draws, only the
     samples that one more unit sends another way, from the case on where it does; their number
-    is bounded so that they cost about as much as the answer itself.
+    is bounded, so that what they cost is, too.
 
     Parameters
     ----------
@@ -214,8 +211,7 @@ def simulate(
     ]
     tallies = [_Tally(np.zeros(len(c.needs)), np.zeros(len(c.needs))) for c in part.cases]
     size = len(layout.items) * len(samplers)
-    run = _Run(layout, samplers, tallies, np.zeros(size), np.zeros(size))
-    run.gain_share = min(_FIRST_GAIN_SHARE, _FIRST_GAIN_CASES / len(samplers))
+    run = _Run(layout, samplers, tallies, np.zeros(size), np.zeros(size), np.zeros(size))
     random = np.random.Generator(np.random.SFC64(np.random.SeedSequence(seed)))
     size = _chunk(len(layout.start), samples)
     done = 0
@@ -356,6 +352,7 @@ def _count_gains(run: _Run, pool: Pool) -> None:
     keys = pool.items * len(run.samplers) + pool.begun
     run.forks += np.bincount(keys, minlength=size)
     run.worths += np.bincount(keys, weights=pool.more, minlength=size)
+    run.squares += np.bincount(keys, weights=pool.more**2, minlength=size)
 
 
 def _share(served: float, servable: float) -> ProbabilityEstimate:
@@ -389,7 +386,22 @@ def _result(part: ListPart, run: _Run, samples: int) -> PartResult:
         key = item * len(cases) + position
         chance, worth = run.forks[key] / run.watched, run.worths[key] / run.watched
         result.add_fork(run.layout.items[item], int(position), chance, worth)
+    sums = (one.reshape(-1, len(cases)).sum(axis=1) for one in (run.forks, run.worths, run.squares))
+    for name, forks, worth, square in zip(run.layout.items, *sums, strict=True):
+        if forks:
+            # A sample forks once for an item at most: what it adds is what its one branch adds.
+            result.errors[name] = (
+                _mean_error(worth, square, run.watched),
+                _mean_error(forks, forks, run.watched),
+            )
     return result
+
+
+def _mean_error(total: float, squares: float, count: int) -> float:
+    """Return the standard error of a mean, from one more sample of 0 and of 1 than were seen."""
+    seen = count + 2
+    mean = (total + 1) / seen
+    return math.sqrt(max(0.0, (squares + 1) / seen - mean**2) / seen)
 
 
 _FIRST_CAPACITY = 256

@@ -33,7 +33,7 @@ def solve(problem: ReadinessProblem) -> ReadinessAnswer:
     Returns
     -------
     ReadinessAnswer
-        Probabilities in [0, 1]; gains are expected further cases, the positive ones only.
+        Probabilities in [0, 1]; gains are expected further cases, only those above their error.
 
     Raises
     ------
@@ -57,12 +57,14 @@ def solve(problem: ReadinessProblem) -> ReadinessAnswer:
         for index, position in enumerate(result.positions):
             cases[position] = _case_answer(problem, position, result, index)
     simulated = any(result.samples is not None for result in results)
+    gains = gains_of(results, problem.gains) if problem.gains else ()
     return ReadinessAnswer(
         method="simulated" if simulated else "exact",
         samples=problem.samples if simulated else None,
         list_readiness=list_readiness(results),
         cases=tuple(case for case in cases if case is not None),
-        gains=gains_of(results, problem.gains) if problem.gains else (),
+        gains=tuple((item, gain.value) for item, gain in gains),
+        gain_errors=tuple(gain.standard_error for _, gain in gains),
     )
 
 
@@ -123,8 +125,8 @@ def answer_to_json(answer: ReadinessAnswer) -> dict[str, object]:
     Examples
     --------
     >>> sure = ProbabilityEstimate(1.0, 0.0)
-    >>> answer_to_json(ReadinessAnswer("exact", None, sure, (), (("x", 0.5),)))["gains"]
-    [{'item': 'x', 'gain': 0.5}]
+    >>> answer_to_json(ReadinessAnswer("exact", None, sure, (), (("x", 0.5),), (0.0,)))["gains"]
+    [{'item': 'x', 'gain': 0.5, 'standard_error': 0.0}]
     """
     return {
         "method": answer.method,
@@ -142,7 +144,10 @@ def answer_to_json(answer: ReadinessAnswer) -> dict[str, object]:
             }
             for case in answer.cases
         ],
-        "gains": [{"item": item, "gain": gain} for item, gain in answer.gains],
+        "gains": [
+            {"item": item, "gain": gain, "standard_error": error}
+            for (item, gain), error in zip(answer.gains, answer.gain_errors, strict=True)
+        ],
     }
 
 

@@ -158,7 +158,7 @@ def test_an_answer_has_the_form_of_the_contract() -> None:
                 "constructs": [{"construct": "c0", "coverage": 0.0}],
             }
         ],
-        "gains": [{"item": "x", "gain": 1.0}],
+        "gains": [{"item": "x", "gain": 1.0, "standard_error": 0.0}],
     }
 
 
