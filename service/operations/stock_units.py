@@ -165,7 +165,7 @@ def why_unfit(row: Row[Any], today: date) -> str:
     row
         A row of ``trays.of_case``.
     """
-    blocked = _blocked("theatre", row.sterility, is_recalled=row.is_recalled)
+    blocked = _blocked("theatre", "", row.sterility, is_recalled=row.is_recalled)
     units = StockUnits("tray", row.ref, 1, row.lot_number, use_by=row.use_by, blocked=blocked)
     found = (reason.because for reason in unusable_reasons(units, today))
     return ", ".join(_IN_A_WORD[because] for because in found if because in _UNFIT)

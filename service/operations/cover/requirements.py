@@ -206,8 +206,8 @@ def _case_requirements(
         constructs,
         near,
         str(operating_list.id),
-        planner.is_overrun(row),
-        planner.used_on(operating_list.list_date),
+        is_overrun=planner.is_overrun(row),
+        used_on=planner.used_on(operating_list.list_date),
     )
     return CaseRequirements(operating_list, row, plan, case, dimensions, "")
 
