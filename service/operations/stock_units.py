@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.catalogue import INSTRUMENT_SET_KINDS
-from service.core.cover.units import StockUnits, unusable_reason, unusable_reasons
+from service.core.cover.units import IN_DOUBT, StockUnits, unusable_reason, unusable_reasons
 from service.core.recalls import is_named, may_be_named
 from service.operations.planner import planner_of
 from service.operations.work import Unit
@@ -165,7 +165,7 @@ def why_unfit(row: Row[Any], today: date) -> str:
     row
         A row of ``trays.of_case``.
     """
-    blocked = _blocked("theatre", "", row.sterility, is_recalled=row.is_recalled)
+    blocked = _blocked("theatre", row.kind, row.sterility, is_recalled=row.is_recalled)
     units = StockUnits("tray", row.ref, 1, row.lot_number, use_by=row.use_by, blocked=blocked)
     found = (reason.because for reason in unusable_reasons(units, today))
     return ", ".join(_IN_A_WORD[because] for because in found if because in _UNFIT)
@@ -249,12 +249,19 @@ def read_stock_units(unit: Unit, refs: Collection[str] | None = None) -> list[St
     here = [row for row in rows if row.location_kind != "transit"]
     # Nobody asks about transfers while nothing is in transit.
     sent = planner.in_transit if len(here) < len(rows) else ()
-    recalled = {row.lot_id for row in here if row.recalled}
     return [
-        *(with_return(unit, units_of(row, recalled)) for row in here),
+        *(with_return(unit, _units_lying(row)) for row in here),
         *(units_due(row) for row in coming if refs is None or row.ref in refs),
         *(units_sent(row, unit.now) for row in sent if refs is None or row.ref in refs),
     ]
+
+
+def _units_lying(row: Row[Any]) -> StockUnits:
+    """Make the units of a row of ``units_lying``; says whether a recall only may name them."""
+    units = units_of(row, {row.lot_id} if row.recalled else ())
+    if row.recalled and not row.is_named:
+        return replace(units, blocked=(*units.blocked, IN_DOUBT))
+    return units
 
 
 def with_return(unit: Unit, units: StockUnits) -> StockUnits:

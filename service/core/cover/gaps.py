@@ -97,7 +97,8 @@ def _what(line: KitLine, because: str) -> str:
 def _sentence(
     reason: Reason, found: Sequence[Reason], zone: tzinfo, overrun: Collection[str]
 ) -> str:
-    pack, moment = _pack(reason.units), _moment(reason.when, zone)
+    units = reason.units
+    pack, moment = _pack(units), _moment(reason.when, zone)
     sentences = {
         "not_made": "not in the catalogue",
         "opened_here": "this case has had its set"
@@ -105,7 +106,7 @@ def _sentence(
         else (f"opened in this case and being reprocessed, expected back {moment}"),
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
         "promised": f"the last is promised to {_promised_to(found, overrun)}",
-        "recalled": f"{pack} is recalled",
+        "recalled": f"{pack} {'is recalled' if units is None else units.recall_words}",
         "expires": f"{pack} expires before the list day{_day(reason, 'use_by')}",
         "quarantined": f"{pack} is in quarantine",
         "unsterile": f"{pack} is not sterile",

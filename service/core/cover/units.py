@@ -27,6 +27,10 @@ BECAUSE = (
 )
 
 
+#: Beside ``recalled``: a notice may name the units, and what is on record of them does not tell.
+IN_DOUBT = "in doubt"
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """One reason why units do not serve a case.
@@ -62,7 +66,8 @@ class StockUnits:
     use_by
         Last day of use; ``None`` when it does not expire.
     blocked
-        Which of ``recalled``, ``quarantined`` and ``unsterile`` they are; often none.
+        Which of ``recalled``, ``quarantined`` and ``unsterile`` they are; often none. With
+        ``IN_DOUBT`` they may be recalled.
     return_by
         The day a loan leaves; it counts before that day only.
     usable_from
@@ -115,6 +120,14 @@ class StockUnits:
     def is_late(self) -> bool:
         """Whether it should have come by now from the site that sent it."""
         return bool(self.sent_from) and self.due_at is not None and self.due_at != self.back_at
+
+    @property
+    def recall_words(self) -> str:
+        """That they are recalled, or why nobody can tell."""
+        if IN_DOUBT not in self.blocked:
+            return "is recalled"
+        unknown = "serial" if self.lot else "lot"
+        return f"may be recalled: its {unknown} is not on record"
 
     def is_on_tray_of(self, case: str) -> bool:
         """Tell whether they lie on a case's tray; a shelf that is named like the case is none."""

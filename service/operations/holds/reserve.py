@@ -1,8 +1,9 @@
 """Promise particular units to a case, take them over for an urgent one, or let go."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
-from service.core.cover.units import Reason, StockUnits, unusable_reasons
+from service.core.cover.units import IN_DOUBT, Reason, StockUnits, unusable_reasons
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.cases.lookup import refuse_ended, require_case
 from service.operations.catalogue import require_item
@@ -17,7 +18,7 @@ from service.operations.holds.holds import claim_of, update_held
 from service.operations.holds.sets import copies_free, hold_copies
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
-from service.operations.stock_units import REPROCESSING, active_recall, units_at
+from service.operations.stock_units import REPROCESSING, active_recall, naming_recall, units_at
 from service.operations.work import Unit
 from service.schemas.trays import HoldBody, HoldList, HoldOut
 from service.storage.queries import holds
@@ -139,7 +140,7 @@ def _reserve_lot(
 
 
 _SAYS: Mapping[str, Callable[[StockUnits, Reason], str]] = {
-    "recalled": lambda _units, _reason: "it is recalled: quarantine it",
+    "recalled": lambda units, _reason: f"it {units.recall_words}; quarantine it",
     "expires": lambda units, _reason: f"it expires on {units.use_by}: do not use it; quarantine it",
     "quarantined": lambda _units, _reason: "it is in quarantine: leave it",
     "unsterile": lambda _units, _reason: "it is not sterile: have it reprocessed first",
@@ -167,8 +168,11 @@ def refuse_unfit(unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Lo
         Names everything that is wrong with it.
     """
     day = max(unit.local(case.starts_at).date(), unit.today)
-    recall = active_recall(unit, item_key(item), item.supplier, lot.lot_number, lot.serial)
+    named = (item_key(item), item.supplier, lot.lot_number, lot.serial)
+    recall = active_recall(unit, *named)
     units = units_at(item, lot, place, 1, is_recalled=recall is not None)
+    if recall is not None and naming_recall(unit, *named) is None:
+        units = replace(units, blocked=(*units.blocked, IN_DOUBT))
     faults = [
         FieldFault("/lot", _SAYS[reason.because](units, reason))
         for reason in unusable_reasons(units, day, case=case.reference)

@@ -70,6 +70,13 @@ def names_recalled() -> ColumnElement[bool]:
     return exists().where(RECALL.c.lifted_at.is_(None), *_may_be_named()).correlate(LOT, ITEM)
 
 
+def names_for_certain() -> ColumnElement[bool]:
+    """Tell of the same whether a recall in force names them, and nothing it says is unknown."""
+    rules = [or_(theirs == "", theirs == ours) for theirs, ours in _PAIRS]
+    item = or_(RECALL.c.item_id.is_(None), RECALL.c.item_id == ITEM.c.id)
+    return exists().where(RECALL.c.lifted_at.is_(None), item, *rules).correlate(LOT, ITEM)
+
+
 #: What a recall says, and what is on record of the lot and its item.
 _PAIRS = (
     (RECALL.c.supplier_key, ITEM.c.supplier_key),

@@ -22,7 +22,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col
 
 from service.errors import Conflict
-from service.storage.queries.recalls import names_recalled
+from service.storage.queries.recalls import names_for_certain, names_recalled
 from service.storage.tables import (
     BALANCE,
     ITEM,
@@ -181,12 +181,13 @@ def stock_rows(
 
 
 def units_lying(session: Session, site_id: int, refs: Collection[str] | None) -> Sequence[Row[Any]]:
-    """Return what lies where, and whether a recall in force may name it; not how much is promised.
+    """Return what lies where, and whether a recall in force names it, or may; not what is promised.
 
     Each row says when the newest line of the ledger was written, too.
     """
     newest = _NEWEST_AT.scalar_subquery().label("newest_at")
-    query = _lying(names_recalled().label("recalled"), newest).where(PLACE.c.site_id == site_id)
+    named = names_recalled().label("recalled"), names_for_certain().label("is_named")
+    query = _lying(*named, newest).where(PLACE.c.site_id == site_id)
     if refs is not None and len(refs) <= _MOST_REFS:
         query = query.where(ITEM.c.ref.in_(sorted(refs)))
     return session.execute(query).all()

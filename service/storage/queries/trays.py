@@ -27,6 +27,7 @@ def of_case(session: Session, case_id: int) -> Sequence[Row[Any]]:
             PACK.c.implanted,
             PACK.c.wasted,
             ITEM.c.ref,
+            ITEM.c.kind,
             ITEM.c.description,
             ITEM.c.reusable,
             LOT.c.lot_number,

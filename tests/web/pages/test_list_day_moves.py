@@ -1,7 +1,7 @@
 """A case moved on a list day to a time that the clock shows twice: the page asks which is meant.
 
 The site is in Europe/London, where the clocks go back on Sunday 26 October 2031 at 01:00 UTC.
-Source: Directive 2000/84/EC and the Summer Time Order 2002: last Sunday of October, by hand.
+Source: Directive 2000/84/EC and the Summer Time Order 2002, last Sunday of October, by hand.
 """
 
 from collections.abc import Iterator
