@@ -126,17 +126,26 @@ def _join_group(unit: Unit, claim: Claim) -> None:
 
 
 #: How far ahead cases are looked at that may have waited for an item.
-_AHEAD = timedelta(days=14)
+AHEAD = timedelta(days=14)
 
 
 def hold_waiting(unit: Unit, ref: str, why: str) -> None:
     """Look again for the coming cases of two weeks that ask for an item of which there is news."""
-    waiting = [
-        one.row.reference
-        for one in case_requirements(unit, unit.today + _AHEAD)
-        if one.case is not None and any(ref in line.refs for line in _lines_of(one.case))
+    hold_cases(unit, [one.row.reference for one in waiting_for(unit, {ref})], why)
+
+
+def waiting_for(unit: Unit, refs: Collection[str]) -> list[CaseRequirements]:
+    """Return the coming cases of two weeks that ask for some items."""
+    return [
+        one
+        for one in case_requirements(unit, unit.today + AHEAD)
+        if one.case is not None
+        and any(not refs_of.isdisjoint(refs) for refs_of in map(_refs_of, _lines_of(one.case)))
     ]
-    hold_cases(unit, waiting, why)
+
+
+def _refs_of(line: KitLine) -> frozenset[str]:
+    return frozenset(line.refs)
 
 
 def _lines_of(case: CaseToCheck) -> Iterator[KitLine]:

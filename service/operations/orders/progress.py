@@ -16,6 +16,7 @@ from service.operations.orders.orders import (
 from service.operations.orders.states import order_allows
 from service.operations.orders.view import order_out
 from service.operations.planner import planner_of
+from service.operations.stock.waiting import recheck_waiting
 from service.operations.work import Unit
 from service.schemas.orders import CancelBody, CancelRemainingBody, DueBody, OrderOut, SendBody
 from service.storage.queries import orders, suppliers
@@ -73,7 +74,14 @@ def set_due_moments(unit: Unit, reference: str, body: DueBody, version: int) -> 
     for line, _ in named:
         line.due_at = None if body.ref is None else due_at
         line.usable_from = None if body.ref is None else usable_from
-    return _changed(unit, order)
+    return _no_longer_due(unit, order)
+
+
+def _no_longer_due(unit: Unit, order: SupplyOrder) -> OrderOut:
+    """Return an order that may not come in time, or at all; cases that wait for it are checked."""
+    out = _changed(unit, order)
+    recheck_waiting(unit, [item.ref for _, item in order_lines(unit, order)])
+    return out
 
 
 def _require_order_of_moments(unit: Unit, order: SupplyOrder) -> None:
@@ -106,7 +114,7 @@ def cancel_order(unit: Unit, reference: str, body: CancelBody) -> OrderOut:
     if order.kind == "bill_only":
         orders.forget_uses(unit.session, [line.id or 0 for line, _ in pairs])
     _close(unit, order, "cancelled", body.reason)
-    return _changed(unit, order)
+    return _no_longer_due(unit, order)
 
 
 def cancel_remaining(unit: Unit, reference: str, body: CancelRemainingBody) -> OrderOut:
@@ -132,7 +140,7 @@ def cancel_remaining(unit: Unit, reference: str, body: CancelRemainingBody) -> O
         line.let_go += left[line.id]
     unit.session.flush()
     close_if_done(unit, order, f"let go: {body.reason}")
-    return _changed(unit, order)
+    return _no_longer_due(unit, order)
 
 
 def close_if_done(unit: Unit, order: SupplyOrder, why: str) -> None:

@@ -37,7 +37,7 @@ def confirm_plan_backups(
         plan_revision=revision,
         at=unit.now,
         actor=unit.actor,
-        checked=confirmed_snapshot(check),
+        checked=confirmed_snapshot(unit, check),
     )
     unit.session.add(row)
     case.version += 1

@@ -162,7 +162,16 @@ def _send_to_reprocessing(  # noqa: PLR0917 - one set's way
     hold_turnaround(unit, case, item, lot_id, place_id)
     short = unserved_copy_holds(unit, lot_id, place_id, own=case.id)
     why = f"{item.ref} {lot.serial or lot.lot_number} was opened in case {case.reference}"
-    rehold_cases(unit, release_and_notify(unit, short, why))
+    lost = release_and_notify(unit, short, why)
+    # Who still can have it has to wait for it from now on, or has another copy.
+    rehold_cases(unit, [*lost, *_others_on(unit, case, lot_id, place_id)])
+
+
+def _others_on(unit: Unit, case: SurgicalCase, lot_id: int, place_id: int) -> list[SurgicalCase]:
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=place_id, is_set=True)
+    return [
+        unit.session.get_one(SurgicalCase, row.case_id) for row in rows if row.case_id != case.id
+    ]
 
 
 def _opened(case: SurgicalCase) -> str:
