@@ -150,6 +150,7 @@ def import_(
     file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)],
     *,
     good_rows: Annotated[bool, typer.Option(help="Take the good rows of a faulty file")] = False,
+    acknowledge: Annotated[str, typer.Option(help="What a refusal gave, once it was read")] = "",
     as_json: AsJson = False,
 ) -> None:
     """Import a CSV or XLSX file, or a TOML file of constructs, sizing or guidance."""
@@ -164,7 +165,12 @@ def import_(
         raise BadInput(f"'{kind}' is no kind of file; use one of {known}.")
     done = work.write(
         lambda unit: import_file(
-            unit, kind, file.read_bytes(), file.name, take_good_rows=good_rows
+            unit,
+            kind,
+            file.read_bytes(),
+            file.name,
+            take_good_rows=good_rows,
+            acknowledged=acknowledge,
         ),
         "command line",
     )

@@ -9,10 +9,17 @@ from service.api.access import GuardedRoute
 from service.api.http import Actor, After, Limit, OnceDep, Version, WorkDep, etag
 from service.operations import catalogue
 from service.operations.people.permissions import KEEP_STOCK, READ, requires
+from service.operations.planning import item_edits
 from service.schemas.base import Name, OptionalText, Ref
 from service.schemas.catalogue import ItemBody, ItemOut, ItemPage
 
 router = APIRouter(prefix="/items", tags=["catalogue"], route_class=GuardedRoute)
+
+
+Acknowledge = Annotated[
+    str,
+    Query(max_length=64, description="What a refusal gave that showed whom the change touches"),
+]
 
 
 RefInPath = Annotated[Ref, Path(description="The REF of the item")]
@@ -74,8 +81,15 @@ def change_item(  # noqa: PLR0917 - FastAPI fills the parameters by name
     body: ItemBody,
     version: Version,
     response: Response,
+    acknowledge: Acknowledge = "",
 ) -> ItemOut:
-    """Change a catalogue line you have read."""
-    item = work.write(lambda unit: catalogue.change_item(unit, ref, body, version), actor)
+    """Change a catalogue line you have read.
+
+    Where cases or units rest on it, the answer is 409 with what does, until you send back what it
+    gives as ``acknowledge``: then the change is made, and those cases are checked again.
+    """
+    item = work.write(
+        lambda unit: item_edits.edit_item(unit, ref, body, version, acknowledge), actor
+    )
     response.headers["ETag"] = etag(item.version)
     return item

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Path, Query, Response, UploadFile
 
 from service.api.access import GuardedRoute
+from service.api.catalogue import Acknowledge
 from service.api.http import Actor, OnceDep, OptionalVersion, Version, WorkDep, etag
 from service.operations import constructs, guidance, sizing
 from service.operations.imports import import_file
@@ -133,12 +134,19 @@ def import_rows(
     take_good_rows: Annotated[
         bool, Query(description="Take the good rows of a file that has faulty ones")
     ] = False,
+    acknowledge: Acknowledge = "",
 ) -> ImportOut:
-    """Import a CSV or XLSX file; one faulty row changes nothing unless you ask."""
+    """Import a CSV or XLSX file; one faulty row changes nothing unless you ask.
+
+    Where cases or units rest on a changed catalogue line, the answer is 409 with what does, until
+    you send back what it gives as ``acknowledge``.
+    """
     data = file.file.read()
     name = file.filename or ""
     return once.write(
-        lambda unit: import_file(unit, form, data, name, take_good_rows=take_good_rows),
+        lambda unit: import_file(
+            unit, form, data, name, take_good_rows=take_good_rows, acknowledged=acknowledge
+        ),
         data,
         ImportOut,
     )

@@ -22,7 +22,6 @@ from service.operations.stock import movements
 from service.operations.trays import movements as tray_moves
 from service.operations.trays import trays
 from service.storage.queries import recalls as recall_rows
-from service.storage.queries import stock
 from tests.conftest import opened
 from tests.safety.test_stories import stories
 from tests.safety.walk import Walk
@@ -96,7 +95,10 @@ BUGS: dict[str, tuple[str, Plant]] = {
         "packs",
         replaced(shelf, "units_needed", backups_alone_count),
     ),
-    "a count washes quarantine off": ("quarantine", replaced(stock, "counted_away", answers([]))),
+    "a count washes quarantine off": (
+        "quarantine",
+        replaced(movements, "turns_up_unfit", answers(None)),
+    ),
     "lots are compared letter by letter": ("recalls", as_written),
     "nothing reopens": ("packs", replaced(confirmation, "_newly_missing", answers([]))),
     "a tray takes what is unfit": ("recalls", replaced(trays, "refuse_unfit", answers(None))),

@@ -36,7 +36,7 @@ def show_import(request: Request, work: Annotated[OptionalText, Query()] = "") -
     kind, name = str(job.facts["form"]), str(job.facts["name"])
     if job.error is not None:
         error = job.error
-        return _show(request, kind, faults=error.faults, said=error.detail, name=name)
+        return _show(request, kind, error=error, name=name)
     return _show(request, kind, done=ImportOut.model_validate(job.result), name=name)
 
 
@@ -46,6 +46,7 @@ def take_file(request: Request, form: FileForm) -> Response:
     """Import the file a form carries, at once or while its owner watches."""
     upload, kind = form.get("file"), str(form.get("format", ""))
     good_rows = form.get("take_good_rows") == "yes"
+    acknowledged = str(form.get("acknowledge", ""))
     if kind not in FORMATS or not isinstance(upload, UploadFile) or not upload.filename:
         said = "Choose what the file holds, and the file. Nothing was saved."
         return _show(request, kind, good_rows=good_rows, said=said)
@@ -55,7 +56,13 @@ def take_file(request: Request, form: FileForm) -> Response:
     def run(report: Report) -> ImportOut:
         return work.write(
             lambda unit: import_file(
-                unit, kind, data, name, take_good_rows=good_rows, report=report
+                unit,
+                kind,
+                data,
+                name,
+                take_good_rows=good_rows,
+                acknowledged=acknowledged,
+                report=report,
             )
         )
 
@@ -67,9 +74,7 @@ def take_file(request: Request, form: FileForm) -> Response:
     try:
         done = run(lambda _stage, _done, _total: None)
     except ServiceError as error:
-        return _show(
-            request, kind, good_rows=good_rows, faults=error.faults, said=error.detail, name=name
-        )
+        return _show(request, kind, good_rows=good_rows, error=error, name=name)
     return _show(request, kind, good_rows=good_rows, done=done, name=name)
 
 
@@ -79,10 +84,11 @@ def _show(
     *,
     good_rows: bool = False,
     done: ImportOut | None = None,
-    faults: Sequence[FieldFault] = (),
+    error: ServiceError | None = None,
     said: str = "",
     name: str = "",
 ) -> Response:
+    faults: Sequence[FieldFault] = () if error is None else error.faults
     left_out = (
         [(f"row {one.row}, column {one.column}", one.reason) for one in done.refused]
         if done is not None
@@ -92,12 +98,13 @@ def _show(
     return page(
         request,
         "import.html",
-        status=422 if said else 200,
+        status=422 if said or error else 200,
         formats=list(FORMATS),
         chosen=chosen,
         good_rows=good_rows,
         done=done,
-        said=said,
+        said=said if error is None else error.detail,
+        acknowledge="" if error is None else error.facts.get("acknowledge", ""),
         file_name=name,
         listed=listed[:_SHOWN],
         further=listed[_SHOWN:],

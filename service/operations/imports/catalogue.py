@@ -6,6 +6,7 @@ from typing import Any
 
 from service.exchange.sheets.columns import CatalogueRow, HolidayRow, SupplierRow
 from service.operations.imports.plan import ImportPlan
+from service.operations.planning.item_edits import supplier_fault, weighty_edit
 from service.operations.work import Unit
 from service.storage.queries import catalogue, suppliers
 from service.storage.tables import Holiday, Item, Supplier
@@ -27,8 +28,12 @@ def plan_catalogue(unit: Unit, rows: Sequence[tuple[int, CatalogueRow]]) -> Impo
             plan.added += 1
         elif all(getattr(known[row.ref], name) == value for name, value in facts.items()):
             plan.unchanged += 1
+        elif (fault := supplier_fault(unit, known[row.ref], row.supplier)) is not None:
+            plan.fault(number, "supplier", fault)
         else:
             plan.changed += 1
+            edit = weighty_edit(known[row.ref], facts)
+            plan.edits += [edit] if edit is not None else []
             plan.later(_update_item, known[row.ref], facts)
     plan.later(catalogue.insert_many, unit.session, new)
     return plan

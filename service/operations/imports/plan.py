@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 from service.exchange.sheets.tables import RowFault
 from service.operations.long_work import Report
+from service.operations.planning.item_edits import ItemEdit
 
 Step = Callable[[], None]
 
@@ -20,6 +21,8 @@ class ImportPlan:
         Carries the good rows out; called once, in the same transaction.
     notes
         Sentences a person should read, such as shelves that will be made.
+    edits
+        Changes to catalogue lines that cases or units may rest on.
     """
 
     faults: list[RowFault] = field(default_factory=list)
@@ -28,6 +31,7 @@ class ImportPlan:
     unchanged: int = 0
     notes: list[str] = field(default_factory=list)
     write: list[Step] = field(default_factory=list)
+    edits: list[ItemEdit] = field(default_factory=list)
 
     def fault(self, row: int, column: str, reason: str) -> None:
         """Note a wrong row; it will not be written."""

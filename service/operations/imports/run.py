@@ -13,6 +13,7 @@ from service.operations.imports.lists import plan_lists
 from service.operations.imports.plan import CountedRows, ImportPlan
 from service.operations.imports.stock import plan_deliveries, plan_stock_take, plan_usage
 from service.operations.long_work import Report, no_report
+from service.operations.planning.item_edits import Edits
 from service.operations.work import Unit
 from service.schemas.imports import ImportOut, RefusedRow
 
@@ -57,12 +58,15 @@ def import_file(
     filename: str,
     *,
     take_good_rows: bool,
+    acknowledged: str = "",
     report: Report = no_report,
 ) -> ImportOut:
     """Import a file.
 
     Parameters
     ----------
+    acknowledged
+        What a refusal gave that showed whom changes of the catalogue touch; empty before that.
     report
         Is told how far it is: reading, comparing and writing, row by row.
 
@@ -70,12 +74,21 @@ def import_file(
     ------
     BadInput
         When a row is wrong and the good rows were not asked for: names row, column and reason.
+    Conflict
+        When cases or units rest on a changed line and who asks has not seen which.
     """
     read, _ = FORMATS[form]
     report("opening the file", 0, 0)
     sheet = read_sheet(data, filename)
     parsed = read(replace(sheet, rows=CountedRows(sheet.rows, "reading rows", report)))
-    return import_rows(unit, form, parsed, take_good_rows=take_good_rows, report=report)
+    return import_rows(
+        unit,
+        form,
+        parsed,
+        take_good_rows=take_good_rows,
+        acknowledged=acknowledged,
+        report=report,
+    )
 
 
 def import_rows(
@@ -84,6 +97,7 @@ def import_rows(
     parsed: Parsed[Any],
     *,
     take_good_rows: bool,
+    acknowledged: str = "",
     report: Report = no_report,
 ) -> ImportOut:
     """Import rows that have been read."""
@@ -95,6 +109,7 @@ def import_rows(
     # A wrong header is no wrong row: no row could be read, so there are no good ones to take.
     if faults and (not take_good_rows or faults[0].row == 1):
         raise _refusal(faults, beyond)
+    edits = Edits(unit, plan.edits, acknowledged) if plan.edits else None
     # One step may write every row at once; then nobody can tell how far it is.
     steps = (
         plan.write if len(plan.write) == 1 else CountedRows(plan.write, "writing changes", report)
@@ -103,6 +118,8 @@ def import_rows(
     for step in steps:
         step()
     unit.session.flush()
+    if edits is not None:
+        edits.check_again()
     return ImportOut(
         format=form,
         added=plan.added,
