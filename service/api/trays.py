@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Path, Query, Response
 
 from service.api.access import GuardedRoute
 from service.api.http import OnceDep, Version, WorkDep, etag
@@ -10,6 +10,7 @@ from service.operations import catalogue
 from service.operations.holds import reserve
 from service.operations.people.permissions import (
     KEEP_CASES,
+    KEEP_STOCK,
     MOVE_STOCK,
     PREPARE_TRAYS,
     READ,
@@ -17,7 +18,8 @@ from service.operations.people.permissions import (
 )
 from service.operations.trays import scans, trays
 from service.operations.trays.trays import implant_log
-from service.schemas.base import Ref
+from service.schemas.base import Name, Ref
+from service.schemas.catalogue import TaughtCode, TaughtCodes, UnlearnBody
 from service.schemas.trays import (
     HoldBody,
     HoldList,
@@ -114,3 +116,21 @@ def scan_pack(work: WorkDep, body: ScanBody) -> ScanOut:
 def learn_code(once: OnceDep, body: LearnBody) -> LearnedOut:
     """Teach the service that a code belongs to an item."""
     return once.write(lambda unit: catalogue.learn_code(unit, body), body, LearnedOut)
+
+
+@router.get("/item_codes")
+@requires(READ)
+def list_codes(work: WorkDep, ref: Annotated[Ref | None, Query()] = None) -> TaughtCodes:
+    """Return the codes that people have taught, who and when, and those that were taken back."""
+    return work.read(lambda unit: catalogue.taught_codes(unit, ref))
+
+
+@router.post("/item_codes/{code:path}/unlearn")
+@requires(KEEP_STOCK)
+def unlearn_code(
+    once: OnceDep,
+    code: Annotated[Name, Path(description="The code, as it was taught")],
+    body: UnlearnBody,
+) -> TaughtCode:
+    """Take back a code that was taught wrongly; what was scanned with it stays on record."""
+    return once.write(lambda unit: catalogue.unlearn_code(unit, code, body), body, TaughtCode)

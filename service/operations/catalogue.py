@@ -11,10 +11,17 @@ from service.exchange.labels.read import read_scan
 from service.exchange.labels.scan import Scan
 from service.operations.planner import planner_of
 from service.operations.work import Unit, require_version
-from service.schemas.catalogue import ItemBody, ItemOut, ItemPage
+from service.schemas.catalogue import (
+    ItemBody,
+    ItemOut,
+    ItemPage,
+    TaughtCode,
+    TaughtCodes,
+    UnlearnBody,
+)
 from service.schemas.trays import LearnBody, LearnedOut
 from service.storage.queries import catalogue
-from service.storage.tables import Item, ItemCode
+from service.storage.tables import Item, ItemCode, UnlearnedCode
 
 
 def list_items(
@@ -159,9 +166,76 @@ def _learn(unit: Unit, code: str, item: Item) -> None:
         message = "an item read from the database has its id"
         raise RuntimeError(message)
     unit.session.add(ItemCode(code=code, item_id=item.id, learned_at=unit.now, actor=unit.actor))
+    unit.session.info.setdefault("codes", set()).add(code)
     try:
         unit.session.flush()
     except IntegrityError as error:
         # Somebody else taught the same code between our look and our write.
         reason = f"code {code} has just been taught; scan the pack again"
         raise Duplicate(f"Nothing was learned: {reason}.") from error
+
+
+def taught_codes(unit: Unit, ref: str | None = None) -> TaughtCodes:
+    """Return the codes that people have taught, and those that were taken back.
+
+    Parameters
+    ----------
+    ref
+        Only of this item.
+    """
+    return TaughtCodes(
+        known=[
+            TaughtCode(
+                code=row.code,
+                ref=item.ref,
+                learned_at=unit.local(row.learned_at),
+                taught_by=row.actor,
+            )
+            for row, item in catalogue.codes_learned(unit.session, ref)
+        ],
+        unlearned=[
+            _unlearned_out(unit, row, item)
+            for row, item in catalogue.codes_unlearned(unit.session, ref)
+        ],
+    )
+
+
+def unlearn_code(unit: Unit, code: str, body: UnlearnBody) -> TaughtCode:
+    """Take back a code that was taught wrongly; what was scanned with it stays on record.
+
+    Raises
+    ------
+    NotFound
+        When nobody has taught this code, or it was taken back already.
+    """
+    row = unit.session.get(ItemCode, code)
+    if row is None:
+        raise NotFound(f"Nobody has taught code {code}, or it has been taken back.")
+    item = unit.session.get_one(Item, row.item_id)
+    gone = UnlearnedCode(
+        code=row.code,
+        item_id=row.item_id,
+        learned_at=row.learned_at,
+        taught_by=row.actor,
+        unlearned_at=unit.now,
+        actor=unit.actor,
+        reason=body.reason,
+    )
+    unit.session.add(gone)
+    unit.session.delete(row)
+    unit.session.flush()
+    # The trail names the codes of a change.
+    unit.session.info.setdefault("codes", set()).add(code)
+    return _unlearned_out(unit, gone, item)
+
+
+def _unlearned_out(unit: Unit, row: UnlearnedCode, item: Item) -> TaughtCode:
+    return TaughtCode(
+        code=row.code,
+        ref=item.ref,
+        learned_at=unit.local(row.learned_at),
+        taught_by=row.taught_by,
+        unlearned_at=unit.local(row.unlearned_at),
+        unlearned_by=row.actor,
+        reason=row.reason,
+    )

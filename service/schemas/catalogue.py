@@ -1,5 +1,6 @@
 """Catalogue lines in and out."""
 
+from datetime import datetime
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints, field_validator, model_validator
@@ -111,3 +112,28 @@ class ItemPage(Out):
 
     items: list[ItemOut]
     next_after: str | None = None
+
+
+class UnlearnBody(Body):
+    """Why a code is taken back, such as that it was taught with another pack in hand."""
+
+    reason: LongText
+
+
+class TaughtCode(Out):
+    """A code that somebody has taught, and who took it back, if anybody did."""
+
+    code: str
+    ref: str
+    learned_at: datetime
+    taught_by: str
+    unlearned_at: datetime | None = None
+    unlearned_by: str = ""
+    reason: str = ""
+
+
+class TaughtCodes(Out):
+    """The codes that are read because somebody taught them, and those that were taken back."""
+
+    known: list[TaughtCode]
+    unlearned: list[TaughtCode]

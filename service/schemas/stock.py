@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from service.schemas.base import Body, Count, Day, LongText, Moment, Name, Out, Ref, located
-from service.schemas.catalogue import ItemOut, ItemSizes
+from service.schemas.catalogue import ItemOut, ItemSizes, TaughtCodes
 
 Ownership = Literal["owned", "consigned", "loan"]
 
@@ -320,6 +320,7 @@ class ItemView(Out):
     deliveries: list[DeliveryOut]
     missing: list[ListShortageOut]
     projection: ProjectionOut
+    codes: TaughtCodes
 
 
 class UnitsView(Out):

@@ -9,10 +9,12 @@ from pydantic import TypeAdapter, ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from service.errors import FieldFault, Forbidden, NotFound, ServiceError
-from service.operations.people.permissions import MOVE_STOCK, READ, may, requires
+from service.operations.catalogue import unlearn_code as unlearn
+from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, READ, may, requires
 from service.operations.stock import movements
 from service.operations.stock import view as item_view
 from service.schemas.base import OptionalText
+from service.schemas.catalogue import TaughtCode, UnlearnBody
 from service.schemas.faults import faults_of
 from service.schemas.stock import ItemView, MovementOut, ProjectionOut
 from service.schemas.trays import MovementBody
@@ -36,6 +38,15 @@ _WHICH = ("lot", "serial", "ownership", "store", "shelf")
 @requires(READ)
 def show_item(request: Request, ref: str, done: Annotated[OptionalText, Query()] = "") -> Response:
     """Show an item: how many, which lots where, for whom, and the coming weeks."""
+    return _item(request, ref, answered_before(request, done, MovementOut))
+
+
+def _item(
+    request: Request,
+    ref: str,
+    done: MovementOut | None = None,
+    faults: Sequence[FieldFault] = (),
+) -> Response:
     work = work_of(request)
     view = work.read(lambda unit: item_view.view_item(unit, ref))
     return page(
@@ -43,11 +54,30 @@ def show_item(request: Request, ref: str, done: Annotated[OptionalText, Query()]
         "item.html",
         view=view,
         item_name=item_name(view.item.system, view.item.description),
-        done=answered_before(request, done, MovementOut),
+        status=422 if faults else 200,
+        done=done,
+        faults=faults,
+        once=new_key(),
         actions=ACTIONS,
         picture=_picture_of(view),
         can_act=may(work.caller.roles, MOVE_STOCK),
     )
+
+
+@router.post("/items/codes/unlearn")
+@requires(KEEP_STOCK)
+def unlearn_code(request: Request, values: Filled) -> Response:
+    """Take back a code that was taught wrongly."""
+    ref, code = values.get("ref", ""), values.get("code", "")
+    try:
+        body = UnlearnBody.model_validate(
+            {"reason": values["reason"]} if values.get("reason") else {}
+        )
+    except ValidationError as error:
+        return _item(request, ref, faults=faults_of(error.errors()))
+    key = values.get("once", "")
+    write_once(request, key, body, lambda unit: unlearn(unit, code, body), TaughtCode)
+    return RedirectResponse(f"/items/{quote(ref)}#codes", status_code=303)
 
 
 def _picture_of(view: ItemView) -> Picture | None:

@@ -67,10 +67,11 @@ _MOST_NAMED = 50
 
 
 def touched(unit: Unit) -> dict[str, Any]:
-    """Say which lots the ledger's new lines in this transaction are about, and which cases."""
+    """Say which lots the ledger's new lines in this transaction are about, cases and codes."""
     keys = sorted(unit.session.info.get("posted_lots", ()))
     names = sorted(unit.session.info.get("cases", ()))
-    found: dict[str, Any] = {}
+    codes = sorted(unit.session.info.get("codes", ()))
+    found: dict[str, Any] = {"codes": codes} if codes else {}
     if len(keys) > _MOST_NAMED:
         found["lots_counted"] = len(keys)
     elif keys:

@@ -15,7 +15,7 @@ from service.core.cover.projection import ProjectedDay, project_stock
 from service.core.cover.results import CaseCheck, Gap, LineCheck
 from service.core.cover.units import Claim, StockUnits, unusable_reason
 from service.errors import Conflict, NotFound
-from service.operations.catalogue import get_item
+from service.operations.catalogue import get_item, taught_codes
 from service.operations.cover.requirements import CaseRequirements, case_requirements, check_until
 from service.operations.locations import list_locations
 from service.operations.planner import planner_of
@@ -258,6 +258,7 @@ def view_item(unit: Unit, ref: str) -> ItemView:
         deliveries=[one for one in list_deliveries(unit).deliveries if one.ref == ref],
         missing=[one for one in missing if ref in one.refs],
         projection=projection_of(unit, [ref]),
+        codes=taught_codes(unit, ref),
     )
 
 

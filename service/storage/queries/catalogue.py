@@ -23,6 +23,7 @@ from service.storage.tables import (
     ItemCode,
     Location,
     Lot,
+    UnlearnedCode,
 )
 
 _FACT_NAMES = [field.name for field in fields(ItemFacts)]
@@ -115,6 +116,24 @@ def item_learned(session: Session, code: str) -> Item | None:
     """Return the item that a code has been taught to name."""
     learned = session.get(ItemCode, code)
     return None if learned is None else session.get(Item, learned.item_id)
+
+
+def codes_learned(session: Session, ref: str | None) -> list[tuple[ItemCode, Item]]:
+    """Return the codes people have taught, with their items; by reference and code."""
+    query = select(ItemCode, Item).join(Item, col(Item.id) == col(ItemCode.item_id))
+    if ref is not None:
+        query = query.where(col(Item.ref) == ref)
+    rows = session.execute(query.order_by(col(Item.ref), col(ItemCode.code)))
+    return [(row[0], row[1]) for row in rows]
+
+
+def codes_unlearned(session: Session, ref: str | None) -> list[tuple[UnlearnedCode, Item]]:
+    """Return the codes that were taken back, with their items; the newest first."""
+    query = select(UnlearnedCode, Item).join(Item, col(Item.id) == col(UnlearnedCode.item_id))
+    if ref is not None:
+        query = query.where(col(Item.ref) == ref)
+    rows = session.execute(query.order_by(col(UnlearnedCode.id).desc()))
+    return [(row[0], row[1]) for row in rows]
 
 
 #: What is said of units in one place.

@@ -23,6 +23,7 @@ from service.storage.tables.reference import (
     PastUse,
     Recall,
     SizingDefault,
+    UnlearnedCode,
 )
 from service.storage.tables.stock import Balance, Item, Location, Lot, Movement, Site
 from service.storage.tables.supply import (
@@ -98,6 +99,7 @@ __all__ = [
     "SupplyOrder",
     "SurgicalCase",
     "Transfer",
+    "UnlearnedCode",
     "table_of",
 ]
 

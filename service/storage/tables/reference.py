@@ -111,6 +111,21 @@ class ItemCode(SQLModel, table=True):
     actor: str
 
 
+class UnlearnedCode(SQLModel, table=True):
+    """A code that was taught wrongly and is not read any more: who taught it, who took it back."""
+
+    __tablename__ = "unlearned_code"
+
+    id: int | None = Field(default=None, primary_key=True)
+    code: str
+    item_id: int = Field(foreign_key="item.id", index=True)
+    learned_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    taught_by: str
+    unlearned_at: datetime = Field(sa_column=Column(UtcDateTime, nullable=False))
+    actor: str
+    reason: str
+
+
 class DoneRequest(SQLModel, table=True):
     """A request with an Idempotency-Key that has been carried out, and what was answered."""
 

@@ -1,4 +1,4 @@
-"""which site declared a recall, and who lifted it, or asked for that, and why."""
+"""who lifts a recall, and why; and codes that were taught wrongly and taken back."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -41,8 +41,24 @@ def upgrade() -> None:
         "(SELECT count(DISTINCT site_id) FROM person WHERE person.name = recall.actor) = 1"
     )
 
+    op.create_table(
+        "unlearned_code",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("code", sa.String(), nullable=False),
+        sa.Column("item_id", sa.Integer(), nullable=False),
+        sa.Column("learned_at", UtcDateTime(), nullable=False),
+        sa.Column("taught_by", sa.String(), nullable=False),
+        sa.Column("unlearned_at", UtcDateTime(), nullable=False),
+        sa.Column("actor", sa.String(), nullable=False),
+        sa.Column("reason", sa.String(), nullable=False),
+        sa.ForeignKeyConstraint(["item_id"], ["item.id"], name=op.f("fk_unlearned_code_item_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_unlearned_code")),
+    )
+    op.create_index(op.f("ix_unlearned_code_item_id"), "unlearned_code", ["item_id"])
+
 
 def downgrade() -> None:
     """Take the change back."""
+    op.drop_table("unlearned_code")
     for column in (*_TEXTS, "lift_asked_at", *_REFERENCES):
         op.drop_column("recall", column)
