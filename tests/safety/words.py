@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from functools import cached_property
 from typing import Any
 
 from service.errors import ServiceError
@@ -18,6 +19,7 @@ from service.operations.cover.check import check_case
 from service.operations.planning import case_changes
 from service.operations.planning.confirm import confirm_plan_backups
 from service.operations.recalls.start import lift_recall, start_recall
+from service.operations.stock import transfers
 from service.operations.stock.reprocessing import make_sterile
 from service.operations.work import Work
 from service.schemas.cases import CaseBody, CaseFields
@@ -25,6 +27,7 @@ from service.schemas.catalogue import ItemBody
 from service.schemas.cover import CaseCheckOut
 from service.schemas.orders import SteriliseBody
 from service.schemas.recalls import LiftBody, RecallBody
+from service.schemas.stock import AnswerBody, ArrivalBody, AskBody
 from tests.conftest import NOW
 from tests.small_theatre import (
     CONSTRUCTS,
@@ -36,6 +39,7 @@ from tests.small_theatre import (
     furnish,
     next_day,
 )
+from tests.two_sites import OTHER_CODE, add_site, furnish_other, work_at
 
 #: The words for items, and the catalogue's.
 REFS = {"nail": "NAIL", "nails": "NAIL", "cap": "CAP", "caps": "CAP", "set": "SET", "sets": "SET"}
@@ -120,6 +124,14 @@ class Department:
         self.work.clock = lambda: self.now
         self.theatre = Theatre(self.work)
 
+    @cached_property
+    def north(self) -> Theatre:
+        """The other hospital, with a shelf; it keeps the same clock."""
+        made = Theatre(work_at(self.work, add_site(self.work)))
+        made.work.clock = lambda: self.now
+        furnish_other(made.work, SHELF)
+        return made
+
     def check(self, case: str) -> CaseCheckOut:
         return self.work.read(lambda unit: check_case(unit, case))
 
@@ -193,9 +205,13 @@ def _times(day: str, start: str, end: str, theatre: str | None) -> dict[str, obj
 
 @act(r"It is day (?P<day>\d+), (?P<time>\d\d:\d\d)\.")
 def set_clock(department: Department, day: str, time: str) -> None:
+    department.now = _moment(day, time)
+
+
+def _moment(day: str, time: str) -> datetime:
     hour, minute = (int(part) for part in time.split(":"))
     on = _day(day)
-    department.now = datetime(on.year, on.month, on.day, hour, minute, tzinfo=UTC)
+    return datetime(on.year, on.month, on.day, hour, minute, tzinfo=UTC)
 
 
 @act(
@@ -339,6 +355,47 @@ def recall(department: Department, notice: str, what: str, text: str, of: str | 
 def lift(department: Department, notice: str) -> None:
     body = LiftBody(reason="the notice was taken back")
     department.work.write(lambda unit: lift_recall(unit, notice, body), "storekeeper")
+
+
+@act(_UNITS + r" (?:is|are) sent by North(?:, expected day (?P<day>\d+), (?P<time>\d\d:\d\d))?\.")
+def send(department: Department, units: Units, day: str | None, time: str | None) -> None:
+    """North has the units, is asked for them and agrees."""
+    north = department.north
+    facts = {**units.facts(), "quantity": units.quantity}
+    dated = {"sterility": "sterile"} if units.ref == "SET" else {"use_by": USE_BY}
+    north.record("receive", **facts, **dated, to=SHELF)
+    asked = {"site": OTHER_CODE, "ref": units.ref, "quantity": units.quantity, "to": SHELF}
+    ask = AskBody.model_validate(asked)
+    key = department.work.write(lambda unit: transfers.ask_for_units(unit, ask), "nurse").id
+    answer = AnswerBody.model_validate(
+        {
+            **{name: facts[name] for name in ("lot", "serial")},
+            "agreed": True,
+            "origin": SHELF,
+            "expected_at": _moment(day, time) if day and time else None,
+        }
+    )
+    north.work.write(lambda unit: transfers.answer_transfer(unit, key, answer))
+
+
+#: What became of units, by the last word of a sentence.
+_CONDITIONS = {"order": "arrived", "damaged": "damaged", "come": "missing"}
+
+
+@act(_UNITS + r" from North (?P<what>arrives? in order|arrives? damaged|will not come)\.")
+def arrive(department: Department, units: Units, what: str) -> None:
+    condition = _CONDITIONS[what.rpartition(" ")[-1]]
+    facts = {"quantity": units.quantity, "condition": condition}
+    body = ArrivalBody.model_validate({**facts, "reason": None if condition == "arrived" else what})
+    known = department.work.read(transfers.view_transfers).to_receive
+    key = min(one.id for one in known if one.ref == units.ref)
+    department.work.write(lambda unit: transfers.receive_transfer(unit, key, body), "storekeeper")
+
+
+@act(r"North takes back what it sent last\.")
+def take_back(department: Department) -> None:
+    seq = department.north.lines()[-1].seq
+    department.north.record("correction", ref=None, seq=seq, reason="it never left")
 
 
 @act(r"A set is away for (?P<minutes>\d+) minutes from now on\.")
