@@ -12,12 +12,13 @@ from datetime import UTC, date, datetime
 from functools import cached_property
 from typing import Any
 
-from service.errors import ServiceError
-from service.operations.catalogue import change_item, get_item
+from service.errors import Conflict, ServiceError
+from service.operations.catalogue import get_item
 from service.operations.constructs import load_constructs
 from service.operations.cover.check import check_case
 from service.operations.planning import case_changes
 from service.operations.planning.confirm import confirm_plan_backups
+from service.operations.planning.item_edits import edit_item
 from service.operations.recalls.start import lift_recall, start_recall
 from service.operations.stock import transfers
 from service.operations.stock.reprocessing import make_sterile
@@ -403,7 +404,16 @@ def change_turnaround(department: Department, minutes: str) -> None:
     known = department.work.read(lambda unit: get_item(unit, "SET"))
     facts = known.model_dump(include=set(ItemBody.model_fields))
     body = ItemBody.model_validate({**facts, "turnaround_minutes": int(minutes)})
-    department.work.write(lambda unit: change_item(unit, "SET", body, known.version), "keeper")
+
+    def edit(seen: str) -> None:
+        department.work.write(
+            lambda unit: edit_item(unit, "SET", body, known.version, seen), "keeper"
+        )
+
+    try:
+        edit("")
+    except Conflict as shown:
+        edit(str(shown.facts["acknowledge"]))
 
 
 @act(_CASE + r" is confirmed\.")
