@@ -251,6 +251,14 @@ def _instruments(kind: str, facts: Mapping[str, object]) -> list[ColumnFault]:
         ]
     if is_set and not facts.get("reusable"):
         return [ColumnFault("reusable", "an instrument set is reusable: say yes")]
+    if not is_set and facts.get("reusable"):
+        return [
+            ColumnFault(
+                "reusable",
+                "only an instrument set is used again: what comes back has to be followed to its "
+                "reprocessing and out of it",
+            )
+        ]
     return []
 
 

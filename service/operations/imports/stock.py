@@ -24,7 +24,7 @@ from service.operations.stock.arrivals import (
     turns_up_unfit,
     unfit_units,
 )
-from service.operations.stock.movements import use_by_fault
+from service.operations.stock.movements import copies_fault, use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock
 from service.storage.tables import Item, Location, OrderLine, SupplyOrder
@@ -96,6 +96,15 @@ def _plan_count(take: _StockTake, number: int, row: StockRow) -> None:
     )
     if reason is not None:
         take.plan.fault(number, "use_by", reason)
+        return
+    twins = copies_fault(
+        reusable=item.reusable,
+        serial=row.serial or "",
+        sterility=sterility,
+        copies=row.quantity,
+    )
+    if twins is not None:
+        take.plan.fault(number, "serial", twins)
         return
     facts = stock.LotFacts(None, row.use_by, row.return_by, sterility)
     known = take.lots.get(key) or take.new_lots.get(key)

@@ -192,6 +192,7 @@ def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
         return movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
     if difference > 0:
         _refuse_unfit_arrival(unit, lot, place, "/counted")
+        _refuse_twin(unit, item, lot, difference)
     # The count is the truth: what is promised of units that are not there is given up and told.
     origin, target = (None, place.id) if difference > 0 else (place.id, None)
     line = ledger_line(
@@ -389,6 +390,33 @@ def use_by_fault(
     return "this item comes sterile, so its pack carries a use-by date; copy it from the label"
 
 
+def copies_fault(*, reusable: bool, serial: str, sterility: str, copies: int) -> str | None:
+    """Say why units cannot stand under one lot and serial, or ``None`` when they can.
+
+    A serial names one unit. What makes one copy of a set sterile must not make another so. Source:
+    common practice.
+
+    Parameters
+    ----------
+    reusable
+        As the catalogue has the item.
+    serial
+        Of the lot; empty when it has none.
+    sterility
+        ``sterile`` or ``unsterile``, as the lot is.
+    copies
+        How many there would be under the lot, wherever they lie.
+    """
+    if serial and copies > 1:
+        return f"serial {serial} names one unit, and it is on record; move it, or count it there"
+    if not reusable or sterility == "sterile" or copies <= 1:
+        return None
+    return (
+        "copies that are not sterile are told apart: give each its own serial or copy number, one "
+        "at a time"
+    )
+
+
 def list_stock(
     unit: Unit,
     *,
@@ -470,6 +498,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     lot = _same_lot(unit, item, body, sterility)
     _refuse_unfit_arrival(unit, lot, place, "/lot", is_delivery=True)
+    _refuse_twin(unit, item, lot, body.quantity)
     kind = "loan_in" if body.ownership == "loan" else "receive"
     line = ledger_line(
         unit, kind, lot.id, body.quantity, origin=None, target=place.id, reason=reason
@@ -477,6 +506,15 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
     stock.post_movements(unit.session, [line])
     seq = stock.last_seq(unit.session)
     return movement_out(unit, item, lot, seq=seq, kind=kind, quantity=body.quantity)
+
+
+def _refuse_twin(unit: Unit, item: Item, lot: Lot, more: int) -> None:
+    there = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
+    fault = copies_fault(
+        reusable=item.reusable, serial=lot.serial, sterility=lot.sterility, copies=there + more
+    )
+    if fault is not None:
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/serial", fault)])
 
 
 def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
