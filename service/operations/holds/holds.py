@@ -18,6 +18,7 @@ from service.operations.cover.requirements import (
     CaseRequirements,
     case_requirements,
     check_requirements,
+    check_until,
 )
 from service.operations.planner import planner_of
 from service.operations.work import Unit
@@ -126,7 +127,7 @@ def _join_group(unit: Unit, claim: Claim) -> None:
 
 
 #: How far ahead cases are looked at that may have waited for an item.
-AHEAD = timedelta(days=14)
+_AHEAD = timedelta(days=14)
 
 
 def hold_waiting(unit: Unit, ref: str, why: str) -> None:
@@ -134,11 +135,22 @@ def hold_waiting(unit: Unit, ref: str, why: str) -> None:
     hold_cases(unit, [one.row.reference for one in waiting_for(unit, {ref})], why)
 
 
+def recheck_cases(unit: Unit, wanted: Iterable[CaseRequirements]) -> None:
+    """Check coming cases of two weeks as they stand, and reopen confirmations that hold no longer.
+
+    Nothing is held anew.
+    """
+    checked = check_until(unit, unit.today + _AHEAD)
+    for one in wanted:
+        if one.row.reference in checked:
+            reopen_if_cover_lost(unit, one.row.id or 0, checked[one.row.reference])
+
+
 def waiting_for(unit: Unit, refs: Collection[str]) -> list[CaseRequirements]:
     """Return the coming cases of two weeks that ask for some items."""
     return [
         one
-        for one in case_requirements(unit, unit.today + AHEAD)
+        for one in case_requirements(unit, unit.today + _AHEAD)
         if one.case is not None
         and any(not refs_of.isdisjoint(refs) for refs_of in map(_refs_of, _lines_of(one.case)))
     ]
