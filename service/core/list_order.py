@@ -23,11 +23,25 @@ class PlannedCase:
 
 @dataclass(frozen=True, slots=True)
 class SetStock:
-    """Copies of an instrument set, and how long one is away after a case ends."""
+    """Copies of an instrument set, and how long one is away after a case ends.
+
+    Attributes
+    ----------
+    copies : int
+        Those that are there when the day begins.
+    returning : tuple of (int, str)
+        Those that come back during the day: when, in minutes, and after which case.
+    """
 
     item: str
     copies: int
     turnaround_minutes: int
+    returning: tuple[tuple[int, str], ...] = ()
+
+    @property
+    def all_copies(self) -> int:
+        """How many there are, with those that come back."""
+        return self.copies + len(self.returning)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +120,13 @@ def set_clashes(cases: Sequence[PlannedCase], sets: Sequence[SetStock]) -> tuple
     'K2 starts at 10:00; the only copy of nail set is with K1 and back at 13:30.'
     """
     stock = {each.item: each for each in sets}
-    holders: dict[str, list[tuple[int, str]]] = {each.item: [] for each in sets}
+    holders = {each.item: list(each.returning) for each in sets}
     found = []
     for case in sorted(cases, key=lambda each: each.starts_minutes):
         for item in case.sets:
             held = holders.setdefault(item, [])
             away = sorted(pair for pair in held if pair[0] > case.starts_minutes)
-            if item in stock and len(away) < stock[item].copies:
+            if item in stock and len(away) < stock[item].all_copies:
                 held.append((case.ends_minutes + stock[item].turnaround_minutes, case.case))
             else:
                 found.append(_clash(case, item, away))
@@ -168,7 +182,7 @@ def better_order(
     if len(cases) > MAX_SEARCHED_CASES:
         return _unsearched(names, f"More than {MAX_SEARCHED_CASES} cases: not searched.")
     rivals = tuple(case for case in others if cases and case.theatre != cases[0].theatre)
-    stock = {each.item: each for each in sets if each.copies > 0}
+    stock = {each.item: each for each in sets if each.all_copies > 0}
     search = _OrderSearch(tuple(cases), stock, changeover_minutes, rivals)
     now = search.waiting(tuple(range(len(cases))))
     best = search.best(now)
@@ -234,7 +248,11 @@ class _OrderSearch:
         clock = min((case.starts_minutes for case in self.cases), default=0)
         theatres = sorted({case.theatre for case in self.others})
         ahead = (tuple(case for case in self.others if case.theatre == name) for name in theatres)
-        return _Moment(clock, tuple((0, cases) for cases in ahead), {})
+        back = {
+            item: tuple(minutes for minutes, _ in each.returning)
+            for item, each in self.stock.items()
+        }
+        return _Moment(clock, tuple((0, cases) for cases in ahead), back)
 
     def _extend(self, order: tuple[int, ...], moment: _Moment) -> None:
         if moment.waited > self.bound[0]:
@@ -281,13 +299,13 @@ class _OrderSearch:
         starts = ready
         for each in wanted:
             away = back.get(each.item, ())
-            if len(away) == each.copies:
+            if len(away) == each.all_copies:
                 starts = max(starts, min(away))
         ends = starts + case.ends_minutes - case.starts_minutes
         later = dict(back)
         for each in wanted:
             out = sorted(back.get(each.item, ()))
-            kept = out[1:] if len(out) == each.copies else out
+            kept = out[1:] if len(out) == each.all_copies else out
             later[each.item] = (*kept, ends + each.turnaround_minutes)
         return ends, starts - ready, later
 

@@ -1,9 +1,9 @@
 """Readiness: the probability that the cases of a day can be done, from plans and stock."""
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 from service.core.catalogue import describe_size
 from service.core.constructs.planned import read_planned
@@ -26,7 +26,7 @@ from service.operations.cover.requirements import (
     check_until,
 )
 from service.operations.planner import planner_of
-from service.operations.stock_units import read_stock_units, sets_of_day
+from service.operations.stock_units import read_stock_units, sets_back_later, sets_of_day
 from service.operations.work import Unit
 from service.schemas.cover import CaseCheckOut, CheckOut
 from service.schemas.par_problem import par_problem_from
@@ -349,13 +349,13 @@ def _shared_pack(label: str, names: list[str]) -> SharedPack:
 
 
 def _orders(unit: Unit, on_day: Sequence[CaseRequirements], check: CheckOut) -> list[ListOrderOut]:
-    stock = _set_stock(unit, check)
     by_case = {case.case: case for one in check.lists for case in one.cases}
     planned = [
         _planned(unit, one, by_case[one.row.reference])
         for one in on_day
         if one.row.reference in by_case and one.case is not None
     ]
+    stock = _set_stock(unit, check, {case.case for case in planned})
     clashing = set_clashes(planned, stock)
     orders = []
     for theatre in sorted({case.theatre for case in planned}):
@@ -376,21 +376,24 @@ def _orders(unit: Unit, on_day: Sequence[CaseRequirements], check: CheckOut) -> 
 
 
 def _planned(unit: Unit, one: CaseRequirements, case: CaseCheckOut) -> PlannedCase:
-    midnight = unit.local(one.row.starts_at).replace(hour=0, minute=0, second=0)
+    starts, ends = one.row.starts_at, one.row.ends_at
     primary = case.constructs[0]
     sets = [line.refs[0] for line in primary.lines if line.what == "instrument set" and line.refs]
     return PlannedCase(
         case.case,
         one.operating_list.theatre,
-        round((unit.local(one.row.starts_at) - midnight).total_seconds() / 60),
-        round((unit.local(one.row.ends_at) - midnight).total_seconds() / 60),
+        _minutes(unit, starts, starts),
+        _minutes(unit, starts, ends),
         tuple(dict.fromkeys(sets)),
     )
 
 
-def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
+def _set_stock(unit: Unit, check: CheckOut, names: Collection[str]) -> list[SetStock]:
+    """Return the sets that the day wants; what a closed case has had comes back after it."""
     minutes = planner_of(unit).catalogue.turnarounds
-    copies = sets_of_day(unit, check.date, check.case_starts())
+    starts = {name: when for name, when in check.case_starts().items() if name in names}
+    copies = sets_of_day(unit, check.date, starts)
+    later = sets_back_later(unit, check.date, starts)
     wanted = {
         line.refs[0]
         for one in check.lists
@@ -399,7 +402,21 @@ def _set_stock(unit: Unit, check: CheckOut) -> list[SetStock]:
         for line in construct.lines
         if line.what == "instrument set" and line.refs
     }
-    return [SetStock(ref, copies.get(ref, 0), minutes.get(ref, 0)) for ref in sorted(wanted)]
+    return [
+        SetStock(
+            ref,
+            copies.get(ref, 0),
+            minutes.get(ref, 0),
+            tuple((_minutes(unit, back, back), case) for back, case in sorted(later.get(ref, ()))),
+        )
+        for ref in sorted(wanted)
+    ]
+
+
+def _minutes(unit: Unit, day: datetime, moment: datetime) -> int:
+    """Count the minutes to a moment from the midnight at the site that begins a day."""
+    midnight = unit.local(day).replace(hour=0, minute=0, second=0, microsecond=0)
+    return round((unit.local(moment) - midnight).total_seconds() / 60)
 
 
 def answer_par_problem(data: object) -> dict[str, object]:

@@ -216,6 +216,34 @@ def sets_of_day(unit: Unit, day: date, starts: Mapping[str, datetime]) -> dict[s
     return sets_that_count(unit, day, counts)
 
 
+def sets_back_later(
+    unit: Unit, day: date, starts: Mapping[str, datetime]
+) -> dict[str, list[tuple[datetime, str]]]:
+    """Say when copies that do not count from the first case of a day can be back on it.
+
+    Parameters
+    ----------
+    starts
+        When each case of the day starts, by reference.
+
+    Returns
+    -------
+    dict of str to list of (datetime, str)
+        The moment and the case that had the copy, by reference of the set.
+    """
+    planner, first = planner_of(unit), min(starts.values(), default=None)
+    found: dict[str, list[tuple[datetime, str]]] = {}
+    for row in planner.stock_of(planner.catalogue.turnarounds.keys()):
+        units = with_return(unit, units_of(row, planner.recalled))
+        back = units.back_at
+        if first is None or back is None or back <= first or units.away_with in starts:
+            continue
+        there = replace(units, away_with="")
+        if unit.local(back).date() == day and unusable_reason(there, day) is None:
+            found.setdefault(units.ref, []).extend([(back, units.away_with)] * units.quantity)
+    return found
+
+
 def _blocked(place: str, kind: str, sterility: str, *, is_recalled: bool) -> tuple[str, ...]:
     # A set that is being reprocessed is away and can be back; nothing else comes back from there
     # by itself, such as what the catalogue no longer calls a set.

@@ -56,6 +56,28 @@ def test_the_order_suggested_waits_least_of_all_orders_and_moves_fewest(gap: int
     assert improved > 20
 
 
+def test_a_copy_that_comes_back_during_the_day_is_waited_for_and_not_missed() -> None:
+    # The only copy is back at 10:00 after a case of the day before: K1 at 8:00 would wait two
+    # hours for it, and after K2, which ends at 9:30, half an hour.
+    sets = [SetStock("nail set", 0, 60, ((600, "K0"),))]
+    cases = [
+        PlannedCase("K1", "1", 480, 540, ("nail set",)),
+        PlannedCase("K2", "1", 540, 630, ()),
+        PlannedCase("K3", "1", 660, 720, ("nail set",)),
+    ]
+    first, last = set_clashes(cases, sets)[0], set_clashes(cases[2:], sets)
+    assert first.reason == (
+        "K1 starts at 08:00; the only copy of nail set is with K0 and back at 10:00."
+    )
+    assert last == ()
+    found = better_order(cases[:2], sets)
+    assert (found.order, found.waiting_now_minutes, found.waiting_minutes) == (
+        ("K2", "K1"),
+        120,
+        30,
+    )
+
+
 def _run_day(theatres: dict[str, list[PlannedCase]], sets: list[SetStock], own: str) -> int:
     """Return the waiting of all theatres, minute by minute: who is ready first is served first.
 

@@ -535,9 +535,10 @@ def set_lines(
         name = classes.class_of(parcel.ref)
         if name is None or parcel.ref not in turnarounds or parcel.quantity <= 0:
             continue
-        own = starts.get(parcel.away_with)
+        case = parcel.away_with
+        own = starts.get(case) if parcel.is_on_tray_of(case) else None
         moments = [moment for moment in (parcel.back_at, own) if moment is not None]
-        if parcel.away_with and not moments:
+        if case and not moments:
             continue
         window = _dated(*_window(parcel, zone, min(moments, default=None)))
         away[name] = max(away.get(name, 0), turnarounds[parcel.ref])

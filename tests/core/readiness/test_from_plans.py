@@ -362,6 +362,7 @@ def test_copies_of_a_set_that_come_or_go_back_count_from_then_and_until_then() -
         StockUnits("away", "IS", 1, away_with="K0", back_at=soon),
         StockUnits("nobody knows", "IS", 1, away_with="K0"),
         StockUnits("on its tray", "IS", 1, away_with="K2"),
+        StockUnits("opened and sent off", "IS", 1, away_with="K2", in_reprocessing=True),
         StockUnits("goes", "IS", 1, ownership="loan", return_by=date(2031, 3, 6)),
         StockUnits("stays", "IS", 1, ownership="loan", return_by=date(2031, 3, 7)),
     ]

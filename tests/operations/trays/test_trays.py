@@ -10,6 +10,7 @@ import pytest
 
 from service.errors import BadInput, Conflict, Taken
 from service.operations.cover.check import check_case, check_day
+from service.operations.readiness import day_readiness
 from service.operations.recalls.start import start_recall
 from service.operations.trays.trays import implant_log
 from service.schemas.recalls import RecallBody
@@ -225,6 +226,22 @@ def test_an_opened_set_is_away_until_its_turnaround_ends_even_after_the_case_is_
     theatre.change_case("K2", hour=12, day=NOW.date())
     assert "SET" in {one[0] for one in theatre.held("K2")}
     assert theatre.work.read(lambda unit: check_case(unit, "K2")).state == "covered if"
+
+
+def test_the_order_of_a_list_knows_when_a_set_comes_back_and_from_whom(theatre: Theatre) -> None:
+    """Sent at 7:00 by a case that is closed, the only copy is back at 11:00."""
+    stocked(theatre)
+    two_cases(theatre, second=10, day=NOW.date())
+    theatre.pick("K1", "SET")
+    theatre.settle("K1", "SET", "reprocess")
+    theatre.status("K1", "closed")
+    found = theatre.work.read(lambda unit: day_readiness(unit, NOW.date(), samples=100))
+    assert [clash for one in found.orders for clash in one.clashes] == [
+        "K2 starts at 10:00; the only copy of SET is with K1 and back at 11:00."
+    ]
+    theatre.change_case("K2", hour=11, day=NOW.date())
+    found = theatre.work.read(lambda unit: day_readiness(unit, NOW.date(), samples=100))
+    assert [clash for one in found.orders for clash in one.clashes] == []
 
 
 def test_a_set_that_is_away_is_not_brought_to_another_tray(theatre: Theatre) -> None:
