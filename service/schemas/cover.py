@@ -63,6 +63,23 @@ class PickLineOut(Out):
     gap: GapOut | None
 
 
+class ImplantSizesOut(Out):
+    """How probable it is that one implant is in the room in the size it needs."""
+
+    role: str
+    probability: Annotated[float, Field(ge=0, le=1)]
+
+
+class SizesFoundOut(Out):
+    """How probable it is that a construct is in the room in the sizes it needs."""
+
+    probability: Annotated[
+        float, Field(ge=0, le=1, description="Every size it needs is among those found, 0 to 1")
+    ]
+    implants: list[ImplantSizesOut]
+    says: str
+
+
 class ConstructCheckOut(Out):
     """A planned construct and how far it is covered."""
 
@@ -76,6 +93,9 @@ class ConstructCheckOut(Out):
     condition: Annotated[
         str, Field(description="What has to happen before it is covered; empty when nothing has")
     ] = ""
+    sizes: Annotated[
+        SizesFoundOut | None, Field(description="Empty for a construct without anything in sizes")
+    ] = None
     lines: list[PickLineOut]
 
 

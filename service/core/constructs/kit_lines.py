@@ -66,6 +66,8 @@ class KitLine:
     part
         Template of the construct's part it belongs to: two parts may name a role alike. Empty for
         what must be near.
+    sizes
+        Its sizes in the order of the template; empty without, or when the size is not made.
     """
 
     role: str
@@ -80,6 +82,7 @@ class KitLine:
     other_side: tuple[str, ...] = ()
     other_head: tuple[str, ...] = ()
     part: str = ""
+    sizes: tuple[float, ...] = ()
 
 
 def construct_lines(
@@ -210,6 +213,7 @@ def _line(items: RoleItems, setting: PartSizing, sizes: Sizes) -> KitLine:
         other_side=items.other_side(sizes),
         other_head=items.other_head(sizes),
         part=setting.part.template,
+        sizes=tuple(size for size in sizes.values() if size is not None) if serving else (),
     )
 
 

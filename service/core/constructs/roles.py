@@ -1,7 +1,7 @@
 """The size each role of one part is planned in, and the catalogue lines that have that size."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import chain
@@ -12,6 +12,7 @@ from service.core.constructs.templates import Role, RoleSize, fits_role
 from service.core.sizing import (
     LengthEstimate,
     SizeBand,
+    SizedRole,
     SizeRule,
     followed_size,
     nominal_size,
@@ -61,14 +62,18 @@ class PartSizing:
     dimensions: Mapping[str, Dimension]
     values: Mapping[str, float]
 
-    def dimension_of(self, size: RoleSize) -> Dimension:
-        """Follow the leaders to the dimension a size ends in; templates have no rings."""
+    def length_of(self, size: RoleSize) -> str:
+        """Follow the leaders to the length a size ends in; templates have no rings."""
         while size.follows is not None:
             size = self.roles[size.follows].sizes[0]
         if size.dimension is None:
             message = f"{size.field} follows neither a dimension nor a role"
             raise ValueError(message)
-        return self.dimensions[size.dimension]
+        return size.dimension
+
+    def dimension_of(self, size: RoleSize) -> Dimension:
+        """Return what is known of the length a size ends in."""
+        return self.dimensions[self.length_of(size)]
 
     def fitting(self, role: Role) -> list[ItemFacts]:
         """Return the catalogue lines that fill a role, whatever their size."""
@@ -122,6 +127,16 @@ class RoleItems:
     def other_head(self, sizes: Sizes) -> tuple[str, ...]:
         """Return references that would serve but for their head design."""
         return _refs(_of_size(self._other_head, sizes))
+
+    def sized_role(
+        self, size: RoleSize, setting: PartSizing, named: Callable[[str, str], str]
+    ) -> SizedRole:
+        """Say how one size follows; `named` makes one name of a role and a field."""
+        leader = None
+        if size.follows is not None:
+            leader = named(size.follows, setting.roles[size.follows].sizes[0].field)
+        name = named(self.role.role, size.field)
+        return SizedRole(name, setting.rule_of(size), self.made[size.field], leader)
 
     def planned_sizes(self, setting: PartSizing, chosen: Mapping[str, Sizes]) -> Sizes:
         """Choose the most probable size of each column; `chosen` has the roles before this one."""

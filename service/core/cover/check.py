@@ -26,6 +26,7 @@ from service.core.cover.results import (
     expectations_of,
 )
 from service.core.cover.shelf import CaseAllocation, ClaimedStock, Used, need_of
+from service.core.cover.sizes import sizes_found
 from service.core.cover.units import Claim, StockUnits
 
 
@@ -105,7 +106,8 @@ def _check_case(turn: CaseAllocation) -> CaseCheck:
             _check(line, turn, used, is_primary=place == 0, share=shares.get(number))
             for number, line in enumerate(construct.lines)
         )
-        checked.append(ConstructCheck(construct.name, _state(lines), lines))
+        sizes = sizes_found(construct.sizes, lines)
+        checked.append(ConstructCheck(construct.name, _state(lines), lines, sizes))
         for key, quantity in used.items():
             turn.most_used[key] = max(turn.most_used[key], quantity)
     # Packs that are near come on top of what any one construct takes.

@@ -270,7 +270,7 @@ def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tz
     Returns
     -------
     str
-        ``every lag screw 85–105 mm covered``, or each gap in its own sentence; packs that an
+        ``lag screw 85–105 mm covered``, or each gap in its own sentence; packs that an
         earlier or later case of the list counts on too are named.
 
     Examples
@@ -282,8 +282,9 @@ def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tz
         return " ".join(dict.fromkeys(gap.sentence for gap in check.gaps))
     if check.expectations:
         return expectation_words(check.expectations, zone)
+    # Never "every": how probable it is that the size needed is among these is said beside it.
     said = [
-        f"every {role} {low:g}–{high:g} mm covered" if low < high else f"{role} {low:g} mm covered"
+        f"{role} {low:g}–{high:g} mm covered" if low < high else f"{role} {low:g} mm covered"
         for role, (low, high) in _ranges(check, lengths_mm).items()
     ]
     sharers = sorted(

@@ -6,6 +6,10 @@ from datetime import date, datetime
 
 from service.core.constructs.kit_lines import KitLine
 from service.core.cover.units import Claim, Reason, StockUnits
+from service.core.sizing import SizesNeeded
+
+#: A construct without anything that comes in sizes.
+NOTHING_SIZED = SizesNeeded((), ())
 
 #: The states of a construct, the best first. ``covered``: all of it is there. ``covered if``: all
 #: of it will be there if something still happens in time. ``partly covered``: something is
@@ -15,10 +19,11 @@ STATES = ("covered", "covered if", "partly covered", "not covered")
 
 @dataclass(frozen=True, slots=True)
 class ConstructToCheck:
-    """One planned construct of a case with what it needs brought, the primary first."""
+    """One planned construct of a case with what it needs brought, and what its sizes hang on."""
 
     name: str
     lines: tuple[KitLine, ...]
+    sizes: SizesNeeded = NOTHING_SIZED
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,12 +156,35 @@ class LineCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class ImplantSizes:
+    """One sized implant of a construct: the probability that the size it needs was found."""
+
+    role: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class SizesFound:
+    """The probability that every size a construct needs was found, and that of each implant.
+
+    Parameters
+    ----------
+    implants
+        In the order of the template; empty when nothing has a size.
+    """
+
+    probability: float = 1.0
+    implants: tuple[ImplantSizes, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class ConstructCheck:
     """A construct with its state in words: one of ``STATES``."""
 
     name: str
     state: str
     lines: tuple[LineCheck, ...]
+    sizes: SizesFound = SizesFound()
 
     @property
     def gaps(self) -> tuple[Gap, ...]:

@@ -18,7 +18,7 @@ from typing import Any
 from service.core.catalogue import IMPLANT_KINDS, INSTRUMENT_SET_KINDS
 from service.core.constructs.planned import PlannedConstruct
 from service.core.constructs.roles import Catalogue, PartSizing, RoleItems, role_items
-from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.constructs.templates import Role, Template
 from service.core.cover.results import Expectation
 from service.core.cover.units import StockUnits, gone_on
 from service.core.readiness.problem import MAX_NAME_CHARACTERS, MAX_QUANTITY
@@ -68,9 +68,9 @@ class _RoleDemand:
     items: RoleItems
     setting: PartSizing
 
-    def sized(self, field: str, role: str | None = None) -> str:
+    def sized(self, role: str, field: str) -> str:
         """Name one sized column of this role, or of another of its part, among all of the case."""
-        return f"{self.part} {role or self.role.role} {field}"
+        return f"{self.part} {role} {field}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,27 +320,13 @@ def _each_set_once(asks: Iterable[_RoleDemand]) -> list[_RoleDemand]:
     return kept
 
 
-def _dimension_key(size: RoleSize, roles: Mapping[str, Role]) -> str:
-    while size.follows is not None:
-        size = roles[size.follows].sizes[0]
-    return str(size.dimension)
-
-
 def _dimension_factors(plan: CasePlan, asks: Sequence[_RoleDemand]) -> dict[str, _FactorOutcomes]:
     sized: dict[str, list[SizedRole]] = {}
     for ask in asks:
         for size in ask.role.sizes:
-            leader = None
-            if size.follows is not None:
-                field = ask.setting.roles[size.follows].sizes[0].field
-                leader = ask.sized(field, size.follows)
-            role = SizedRole(
-                ask.sized(size.field),
-                ask.setting.rule_of(size),
-                ask.items.made[size.field],
-                leader,
+            sized.setdefault(ask.setting.length_of(size), []).append(
+                ask.items.sized_role(size, ask.setting, ask.sized)
             )
-            sized.setdefault(_dimension_key(size, ask.setting.roles), []).append(role)
     return {
         key: _size_factor(key, joint_outcomes(plan.dimensions[key].estimate, roles))
         for key, roles in sorted(sized.items())
@@ -380,7 +366,7 @@ def _take(
     values: Mapping[str, float],
     classes: ItemClasses,
 ) -> dict[str, object]:
-    keys = sorted({_dimension_key(size, ask.setting.roles) for size in ask.role.sizes})
+    keys = sorted({ask.setting.length_of(size) for size in ask.role.sizes})
     factors = [by_dimension[key] for key in keys]
     count = _count_factor(ask, values)
     if count is not None:
@@ -403,9 +389,9 @@ def _entry(
     """Return what one outcome takes, or ``None`` when its size is not made."""
     sizes: dict[str, float | None] = {}
     for size in ask.role.sizes:
-        key = _dimension_key(size, ask.setting.roles)
+        key = ask.setting.length_of(size)
         outcome = next(factor for factor in factors if factor.name == key).sizes[places[key]]
-        sizes[size.field] = outcome[ask.sized(size.field)]
+        sizes[size.field] = outcome[ask.sized(ask.role.role, size.field)]
     counted = [
         factor.counts[cell] for factor, cell in zip(factors, cells, strict=True) if factor.counts
     ]

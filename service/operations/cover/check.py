@@ -12,9 +12,11 @@ from service.core.cover.results import (
     Expectation,
     Gap,
     LineCheck,
+    SizesFound,
     awaited_by,
     expectations_of,
 )
+from service.core.readiness.words import in_hundred
 from service.errors import BadInput, FieldFault
 from service.operations.cases.confirmation import confirmation_out
 from service.operations.cases.lookup import OPEN_STATUSES, get_case, require_case
@@ -31,10 +33,12 @@ from service.schemas.cover import (
     DimensionOut,
     ExpectationOut,
     GapOut,
+    ImplantSizesOut,
     ListCheckOut,
     PickLineOut,
     PickOut,
     PickRowOut,
+    SizesFoundOut,
     TroubleOut,
 )
 from service.storage.queries import cases
@@ -287,8 +291,22 @@ def _construct(check: ConstructCheck, role: str, planner: PlannerContext) -> Con
             "gaps": [_gap(gap) for gap in check.gaps],
             "expects": _expected(check.expectations, planner),
             "condition": _condition(check.expectations, planner, is_short=bool(check.gaps)),
+            "sizes": _sizes(check.sizes),
             "lines": [_line(line) for line in check.lines],
         }
+    )
+
+
+def _sizes(found: SizesFound) -> SizesFoundOut | None:
+    if not found.implants:
+        return None
+    each = ", ".join(f"{one.role} {in_hundred(one.probability)}" for one in found.implants)
+    return SizesFoundOut(
+        probability=found.probability,
+        implants=[
+            ImplantSizesOut(role=one.role, probability=one.probability) for one in found.implants
+        ],
+        says=f"The sizes needed are in the room in {in_hundred(found.probability)} of 100: {each}.",
     )
 
 

@@ -9,7 +9,8 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.constructs.kit_lines import construct_lines, near_line
-from service.core.constructs.planned import parts_in_all, read_planned
+from service.core.constructs.planned import ConstructPart, parts_in_all, read_planned
+from service.core.constructs.sizes_needed import sizes_needed
 from service.core.cover.results import CaseCheck, CaseToCheck, ConstructToCheck
 from service.core.cover.units import Claim, StockUnits
 from service.core.shortfalls.shortages import CheckInput
@@ -221,18 +222,37 @@ def _constructs(
     planned = (body.primary, *body.alternates)
     spared = parts_in_all([read_planned(text) for text in planned])
     return tuple(
-        ConstructToCheck(
-            text,
-            construct_lines(
-                read_planned(text),
-                templates=planner.templates,
-                side=row.side,
-                catalogue=planner.catalogue.by_kind,
-                dimensions=dimensions,
-                values=planner.values,
-                is_primary=place == 0,
-                with_spares=spared,
-            ),
-        )
+        _construct(planner, row, text, dimensions, is_primary=place == 0, spared=spared)
         for place, text in enumerate(planned)
     )
+
+
+def _construct(
+    planner: PlannerContext,
+    row: SurgicalCase,
+    text: str,
+    dimensions: Mapping[str, Dimension],
+    *,
+    is_primary: bool,
+    spared: Collection[ConstructPart],
+) -> ConstructToCheck:
+    construct = read_planned(text)
+    lines = construct_lines(
+        construct,
+        templates=planner.templates,
+        side=row.side,
+        catalogue=planner.catalogue.by_kind,
+        dimensions=dimensions,
+        values=planner.values,
+        is_primary=is_primary,
+        with_spares=spared,
+    )
+    sizes = sizes_needed(
+        construct,
+        templates=planner.templates,
+        side=row.side,
+        catalogue=planner.catalogue.by_kind,
+        dimensions=dimensions,
+        values=planner.values,
+    )
+    return ConstructToCheck(text, lines, sizes)

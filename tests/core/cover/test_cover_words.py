@@ -22,7 +22,7 @@ def construct(*lines: LineCheck) -> ConstructCheck:
 
 def test_sizes_that_are_all_there_are_said_as_a_range_for_each_role() -> None:
     check = construct(found("L95"), found("L90"), found("L100"), found("N340", role="nail"))
-    assert cover_words(check, LENGTHS) == "every lag screw 90–100 mm covered, nail 340 mm covered"
+    assert cover_words(check, LENGTHS) == "lag screw 90–100 mm covered, nail 340 mm covered"
 
 
 def test_what_has_no_length_is_not_given_one() -> None:
@@ -41,7 +41,7 @@ def test_a_gap_is_said_instead_of_any_range_and_each_sentence_once() -> None:
 def test_who_shares_a_pack_is_named() -> None:
     check = construct(found("L90", shared=("K3", "K2")), found("L95", shared=("K2",)))
     said = cover_words(check, LENGTHS)
-    assert said == "every lag screw 90–95 mm covered, a pack is shared with K2, K3"
+    assert said == "lag screw 90–95 mm covered, a pack is shared with K2, K3"
 
 
 def test_two_cases_of_one_list_on_one_backup_are_both_covered_and_say_so() -> None:

@@ -1,0 +1,139 @@
+"""How probable it is that what was found has the sizes needed, worked by hand."""
+
+from collections.abc import Sequence
+from statistics import NormalDist
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from service.core.catalogue import ItemFacts
+from service.core.constructs.kit_lines import by_kind, construct_lines
+from service.core.constructs.planned import ConstructPart, PlannedConstruct
+from service.core.constructs.sizes_needed import sizes_needed
+from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.cover.check import check_cases
+from service.core.cover.results import CaseToCheck, ConstructCheck, ConstructToCheck
+from service.core.cover.units import StockUnits
+from service.core.sizing import SizeBand, SizeRule
+from service.core.sizing.film import Measurements, estimate_dimensions
+from tests.core.constructs.worked_roles import CALIBRATED, LAG, NAIL
+from tests.core.planner_catalogue import DAY, VALUES, at, lag_screws, parcel, short_nails
+
+PLATE = Role(
+    "side plate",
+    ("side_plate",),
+    sizes=(
+        RoleSize(
+            "barrel_mm",
+            None,
+            "lag screw",
+            SizeRule(bands=(SizeBand(80, 25), SizeBand(None, 38))),
+            bound_default="barrel_short_up_to_mm",
+            cover=False,
+        ),
+    ),
+)
+
+PLATES = [ItemFacts(f"P-{barrel}", "side_plate", barrel_mm=barrel) for barrel in (25, 38)]
+
+LAGS = lag_screws(*range(70, 125, 5))
+
+PHI = NormalDist().cdf
+
+
+def _checked(
+    *roles: Role,
+    catalogue: list[ItemFacts],
+    stock: Sequence[StockUnits],
+    measured: Measurements = CALIBRATED,
+) -> ConstructCheck:
+    construct = PlannedConstruct((ConstructPart("t", "Demo", 130.0),))
+    templates = {"t": Template("t", "T", "base", roles)}
+    dimensions = estimate_dimensions(measured, "F", VALUES)
+    known = by_kind(catalogue)
+    lines = construct_lines(
+        construct,
+        templates=templates,
+        side="left",
+        catalogue=known,
+        dimensions=dimensions,
+        values=VALUES,
+        is_primary=True,
+    )
+    needed = sizes_needed(
+        construct,
+        templates=templates,
+        side="left",
+        catalogue=known,
+        dimensions=dimensions,
+        values=VALUES,
+    )
+    to_check = (ConstructToCheck("c", lines, needed),)
+    case = CaseToCheck("K1", DAY, at(9), at(10), to_check)
+    (check,) = check_cases([case], stock, {}, ZoneInfo("UTC"))
+    return check.constructs[0]
+
+
+def _stock(*refs: str) -> list[StockUnits]:
+    return [parcel(ref) for ref in refs]
+
+
+def test_a_size_either_side_of_a_measured_lag_screw_is_nine_in_ten() -> None:
+    found = _checked(
+        LAG, catalogue=LAGS, stock=_stock(*(f"Demo-L-{mm}-headed" for mm in (85, 90, 95)))
+    )
+    # SD 4.5 and sizes of 5 mm: within 7.5 mm of the middle.
+    assert found.sizes.probability == pytest.approx(1 - 2 * PHI(-7.5 / 4.5))
+
+
+def test_a_size_that_was_not_found_does_not_count() -> None:
+    found = _checked(LAG, catalogue=LAGS, stock=_stock("Demo-L-85-headed", "Demo-L-90-headed"))
+    assert found.sizes.probability == pytest.approx(PHI(2.5 / 4.5) - PHI(-7.5 / 4.5))
+
+
+def test_more_of_a_size_in_stock_than_is_listed_does_not_make_it_surer() -> None:
+    every = [parcel(item.ref, 9) for item in LAGS]
+    found = _checked(LAG, catalogue=LAGS, stock=every)
+    assert found.sizes.probability == pytest.approx(1 - 2 * PHI(-7.5 / 4.5))
+
+
+def test_nail_and_lag_screw_are_both_needed_and_are_said_one_by_one() -> None:
+    nails = short_nails(9, 10, 11, 12, 13)
+    stock = [parcel(item.ref) for item in (*LAGS, *nails)]
+    found = _checked(NAIL, LAG, catalogue=[*LAGS, *nails], stock=stock)
+    # The canal is 12.4 mm with an SD of 1; 10, 11 and 12 mm nails serve 11 to 14 mm.
+    nail = PHI(1.6) - PHI(-1.4)
+    lag = 1 - 2 * PHI(-7.5 / 4.5)
+    assert [one.role for one in found.sizes.implants] == ["nail", "lag screw"]
+    assert [one.probability for one in found.sizes.implants] == pytest.approx([nail, lag])
+    assert found.sizes.probability == pytest.approx(nail * lag)
+
+
+def test_one_film_without_a_marker_makes_neck_and_canal_go_together() -> None:
+    nails = short_nails(9, 10, 11, 12, 13)
+    stock = [parcel(item.ref) for item in (*LAGS, *nails)]
+    film = Measurements(neck_film_mm=114, canal_film_mm=14.88)
+    found = _checked(NAIL, LAG, catalogue=[*LAGS, *nails], stock=stock, measured=film)
+    alone = [one.probability for one in found.sizes.implants]
+    # A film magnified more than thought makes both too long: right together more often.
+    assert alone[0] * alone[1] < found.sizes.probability < min(alone)
+
+
+def test_the_plate_of_a_shorter_lag_screw_is_missed() -> None:
+    # 103.2 mm on the film is 86 mm, so that the target is 81 mm: 80 mm is planned and 75 and
+    # 85 mm are near, but up to 80 mm takes the short barrel and 85 mm the long one.
+    film = Measurements(neck_film_mm=103.2, marker_film_mm=30)
+    lags = [parcel(f"Demo-L-{mm}-headed") for mm in (75, 80, 85)]
+    stock = [*lags, parcel("P-25"), parcel("P-38")]
+    found = _checked(LAG, PLATE, catalogue=[*LAGS, *PLATES], stock=stock, measured=film)
+    plate = found.sizes.implants[1]
+    # The short barrel serves lag screws of 70 to 80 mm: targets of 65 to 82.5 mm.
+    assert plate.role == "side plate"
+    assert plate.probability == pytest.approx(PHI(1.5 / 4.5) - PHI(-16 / 4.5))
+    assert found.sizes.probability == pytest.approx(PHI(1.5 / 4.5) - PHI(-8.5 / 4.5))
+
+
+def test_without_anything_in_sizes_nothing_can_be_the_wrong_size() -> None:
+    wire = Role("cerclage wire", ("cerclage_wire",))
+    found = _checked(wire, catalogue=[ItemFacts("W", "cerclage_wire")], stock=_stock("W"))
+    assert (found.sizes.probability, found.sizes.implants) == (1.0, ())
