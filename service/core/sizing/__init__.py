@@ -2,7 +2,8 @@
 
 The parts live beside this file: `film` (scaling, tip-apex distance), `rules` (which size a length
 calls for, and what to bring), `distribution` (how probable each size is), `sizes_held` (how
-probable it is that the size needed is there) and `figures` (the numbers).
+probable it is that the size needed is there), `sizes_listed` (the fewest packs for it) and
+`figures` (the numbers).
 
 Examples
 --------
@@ -48,6 +49,7 @@ from service.core.sizing.sizes_held import (
     linked_groups,
     linked_lengths,
 )
+from service.core.sizing.sizes_listed import fewest_packs
 
 __all__ = [
     "LengthEstimate",
@@ -66,6 +68,7 @@ __all__ = [
     "chosen_size",
     "cover_probability",
     "defaults_from",
+    "fewest_packs",
     "followed_size",
     "held_probability",
     "joint_outcomes",
