@@ -18,7 +18,7 @@ from service.core.sizing import (
     tip_apex_distance_mm,
     true_size,
 )
-from service.core.sizing.figures import SUPPLY_FIGURES
+from service.core.sizing.figures import USUAL_FIGURES
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.work import CAUTION, Unit, require_version
 from service.schemas.planning import (
@@ -58,13 +58,13 @@ def set_default(unit: Unit, key: str, body: SizingDefaultBody, version: int) -> 
 def load_defaults(unit: Unit, data: Mapping[str, Any]) -> int:
     """Load figures from a file's content; known keys keep what the department has set.
 
-    The supply figures the file does not name come along as they usually are, so that they can be
+    The usual figures the file does not name come along as they usually are, so that they can be
     seen and set, too; only what the file names is counted.
     """
     defaults = _checked(data.get("default"), None)
     _refuse_other_units(defaults)
     known = {row.key for row in reference.sizing_defaults(unit.session)}
-    new = [one for key, one in {**SUPPLY_FIGURES, **defaults}.items() if key not in known]
+    new = [one for key, one in {**USUAL_FIGURES, **defaults}.items() if key not in known]
     unit.session.add_all(
         SizingDefault(key=one.key, value=one.value, unit=one.unit, source=one.source, note=one.note)
         for one in new
@@ -75,7 +75,7 @@ def load_defaults(unit: Unit, data: Mapping[str, Any]) -> int:
 def _refuse_other_units(defaults: Mapping[str, SizingFigure]) -> None:
     """Refuse hours written as days, or the like: the key says the unit."""
     for place, (key, one) in enumerate(defaults.items()):
-        usual = SUPPLY_FIGURES.get(key)
+        usual = USUAL_FIGURES.get(key)
         if usual is not None and usual.unit != one.unit:
             fault = FieldFault(f"/default/{place}/unit", f"'{key}' is in {usual.unit}")
             raise BadInput("Nothing was saved.", faults=[fault])

@@ -64,20 +64,23 @@ class PickLineOut(Out):
 
 
 class ImplantSizesOut(Out):
-    """How probable it is that one implant is in the room in the size it needs."""
+    """How probable it is that one implant is at hand in the size it needs."""
 
     role: str
     probability: Annotated[float, Field(ge=0, le=1)]
 
 
 class SizesFoundOut(Out):
-    """How probable it is that a construct is in the room in the sizes it needs."""
+    """How probable it is that a construct is at hand in the sizes it needs."""
 
     probability: Annotated[
         float, Field(ge=0, le=1, description="Every size it needs is among those found, 0 to 1")
     ]
     implants: list[ImplantSizesOut]
     says: str
+    refused: Annotated[
+        str, Field(description="Why they are not enough to be covered; empty when they are")
+    ] = ""
 
 
 class ConstructCheckOut(Out):

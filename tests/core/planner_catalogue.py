@@ -35,6 +35,8 @@ VALUES = {
     "distal_screw_sd_mm": 5.0,
     "shaft_screw_mean_mm": 38.0,
     "shaft_screw_sd_mm": 5.0,
+    # The trade's rule alone; what comes on top of it is tested with a figure of its own.
+    "sizes_listed_probability": 0.0,
 }
 
 

@@ -18,9 +18,12 @@ from service.core.constructs.roles import (
     role_items,
     wanted_words,
 )
+from service.core.constructs.sizes_needed import implant_name, sizes_needed
 from service.core.constructs.templates import Role, RoleSize, Template
-from service.core.sizing import sizes_to_bring
+from service.core.sizing import SizesNeeded, fewest_packs, linked_groups, sizes_to_bring
+from service.core.sizing.figures import RoomFigures, room_figures
 from service.core.sizing.film import Dimension
+from service.core.sizing.sizes_held import PackSizes
 
 
 def by_kind(catalogue: Iterable[ItemFacts]) -> Catalogue:
@@ -68,6 +71,8 @@ class KitLine:
         what must be near.
     sizes
         Its sizes in the order of the template; empty without, or when the size is not made.
+    is_further
+        Whether it comes on top of one size either side, to make the size needed more probable.
     """
 
     role: str
@@ -83,6 +88,7 @@ class KitLine:
     other_head: tuple[str, ...] = ()
     part: str = ""
     sizes: tuple[float, ...] = ()
+    is_further: bool = False
 
 
 def construct_lines(
@@ -125,8 +131,9 @@ def construct_lines(
 
     Notes
     -----
-    One size either side, two on an uncalibrated film; never the only one of a size without a
-    spare or a complete alternate in the room. Source: common practice.
+    One size either side, two on an uncalibrated film, at the least; then the fewest packs that
+    make it probable enough that the size needed is among them (`fewest_packs`). Never the only
+    one of a size without a spare or a complete alternate in the room. Source: common practice.
 
     Examples
     --------
@@ -137,21 +144,34 @@ def construct_lines(
     >>> lines[0].label, lines[0].why
     ('cerclage wire 1.25 mm', 'nominal')
     """
-    lines: list[KitLine] = []
     if not isinstance(catalogue, Catalogue):
         catalogue = Catalogue(chain.from_iterable(catalogue.values()))
-    for part in construct.parts:
-        roles = {role.role: role for role in templates[part.template].roles}
-        setting = PartSizing(part, roles, side, catalogue, dimensions, values)
-        chosen: dict[str, Sizes] = {}
-        for role in roles.values():
-            items = role_items(role, setting)
-            chosen[role.role] = items.planned_sizes(setting, chosen)
-            nominal = _nominal_line(items, setting, chosen)
-            lines += _quantities(nominal, role, is_primary=is_primary)
-            lines += _neighbours(nominal, items, setting, chosen, is_primary=is_primary)
-            if part in with_spares:
-                lines += _spares(nominal, role)
+    planned = _planned_roles(
+        construct,
+        templates=templates,
+        side=side,
+        catalogue=catalogue,
+        dimensions=dimensions,
+        values=values,
+    )
+    needed = sizes_needed(
+        construct,
+        templates=templates,
+        side=side,
+        catalogue=catalogue,
+        dimensions=dimensions,
+        values=values,
+    )
+    further = _further_sizes(planned, needed, room_figures(values))
+    lines: list[KitLine] = []
+    for one in planned:
+        nominal = one.nominal_line()
+        lines += _quantities(nominal, one.items.role, is_primary=is_primary)
+        place = IN_ROOM if is_primary else ON_SHELF
+        beside = (*_neighbours(one), *further[one.name])
+        lines += [replace(line, place=place) for line in beside]
+        if one.setting.part in with_spares:
+            lines += _spares(nominal, one.items.role)
     return tuple(_merge_instrument_sets(lines))
 
 
@@ -188,33 +208,77 @@ def _what(kinds: Iterable[str]) -> str:
     return CONSUMABLE if CONSUMABLE_KINDS.issuperset(kinds) else IMPLANT
 
 
-def _nominal_line(items: RoleItems, setting: PartSizing, chosen: Mapping[str, Sizes]) -> KitLine:
-    line = _line(items, setting, chosen[items.role.role])
-    if not line.refs:
-        line = replace(line, label=f"{line.label} {wanted_words(items, setting, chosen)}".strip())
-    return replace(line, why="nominal")
+@dataclass(frozen=True, slots=True)
+class _PlannedRole:
+    """One role of one part: what fills it, and the sizes chosen for every role of the part."""
+
+    items: RoleItems
+    setting: PartSizing
+    chosen: Mapping[str, Sizes]
+
+    @property
+    def name(self) -> str:
+        return implant_name(self.setting.part.template, self.items.role.role)
+
+    @property
+    def sizes(self) -> Sizes:
+        """The nominal sizes."""
+        return self.chosen[self.items.role.role]
+
+    def nominal_line(self) -> KitLine:
+        line = self.line_of(self.sizes)
+        if not line.refs:
+            words = wanted_words(self.items, self.setting, self.chosen)
+            line = replace(line, label=f"{line.label} {words}".strip())
+        return replace(line, why="nominal")
+
+    def line_of(self, sizes: Sizes) -> KitLine:
+        role, serving = self.items.role, self.items.serving(sizes)
+        system = self.setting.part.system if "system" in role.match else None
+        label = f"{system} {role.role}" if system else role.role
+        if len(serving) == 1 or (serving and role.sizes):
+            label = f"{label} {describe_size(serving[0])}".strip()
+        return KitLine(
+            role=role.role,
+            label=label,
+            refs=tuple(sorted(item.ref for item in serving)),
+            quantity=role.usual_quantity,
+            why="",
+            place=IN_ROOM,
+            what=_what(role.kinds),
+            is_sized=bool(role.sizes),
+            other_side=self.items.other_side(sizes),
+            other_head=self.items.other_head(sizes),
+            part=self.setting.part.template,
+            sizes=tuple(size for size in sizes.values() if size is not None) if serving else (),
+        )
+
+    def line_of_pack(self, sizes: PackSizes) -> KitLine:
+        """Return the line of a pack that is brought on top of the trade's rule."""
+        fields = [size.field for size in self.items.role.sizes]
+        line = self.line_of(dict(zip(fields, sizes, strict=True)))
+        return replace(line, why=", ".join(_differences(self, sizes)), is_further=True)
 
 
-def _line(items: RoleItems, setting: PartSizing, sizes: Sizes) -> KitLine:
-    role, serving = items.role, items.serving(sizes)
-    system = setting.part.system if "system" in role.match else None
-    label = f"{system} {role.role}" if system else role.role
-    if len(serving) == 1 or (serving and role.sizes):
-        label = f"{label} {describe_size(serving[0])}".strip()
-    return KitLine(
-        role=role.role,
-        label=label,
-        refs=tuple(sorted(item.ref for item in serving)),
-        quantity=role.usual_quantity,
-        why="",
-        place=IN_ROOM,
-        what=_what(role.kinds),
-        is_sized=bool(role.sizes),
-        other_side=items.other_side(sizes),
-        other_head=items.other_head(sizes),
-        part=setting.part.template,
-        sizes=tuple(size for size in sizes.values() if size is not None) if serving else (),
-    )
+def _planned_roles(
+    construct: PlannedConstruct,
+    *,
+    templates: Mapping[str, Template],
+    side: str,
+    catalogue: Catalogue,
+    dimensions: Mapping[str, Dimension],
+    values: Mapping[str, float],
+) -> list[_PlannedRole]:
+    planned = []
+    for part in construct.parts:
+        roles = {role.role: role for role in templates[part.template].roles}
+        setting = PartSizing(part, roles, side, catalogue, dimensions, values)
+        chosen: dict[str, Sizes] = {}
+        for role in roles.values():
+            items = role_items(role, setting)
+            chosen[role.role] = items.planned_sizes(setting, chosen)
+            planned.append(_PlannedRole(items, setting, chosen))
+    return planned
 
 
 def _quantities(nominal: KitLine, role: Role, *, is_primary: bool) -> Iterator[KitLine]:
@@ -235,37 +299,66 @@ _WORDS = {
 _COUNTS = {1: "one", 2: "two", 3: "three"}
 
 
-def _neighbours(
-    nominal: KitLine,
-    items: RoleItems,
-    setting: PartSizing,
-    chosen: Mapping[str, Sizes],
-    *,
-    is_primary: bool,
-) -> Iterator[KitLine]:
+def _neighbours(one: _PlannedRole) -> Iterator[KitLine]:
     """Ask for the sizes either side, as far as each is made with the role's other sizes."""
-    sizes = chosen[items.role.role]
-    if not nominal.refs:
+    if not one.items.serving(one.sizes):
         return
-    place = IN_ROOM if is_primary else ON_SHELF
-    for size in items.role.sizes:
-        for neighbour, why in _sizes_beside(size, items, setting, sizes[size.field]):
-            line = _line(items, setting, {**sizes, size.field: neighbour})
-            if line.refs:
-                yield replace(line, why=why, place=place)
+    for size in one.items.role.sizes:
+        middle = one.sizes[size.field]
+        if not size.cover or middle is None:
+            continue
+        either_side = one.setting.dimension_of(size).sizes_either_side
+        for neighbour in sizes_to_bring(middle, one.items.made[size.field], either_side):
+            line = one.line_of({**one.sizes, size.field: neighbour})
+            if neighbour != middle and line.refs:
+                yield replace(line, why=_away(one, size, neighbour, middle))
 
 
-def _sizes_beside(
-    size: RoleSize, items: RoleItems, setting: PartSizing, middle: float | None
-) -> Iterator[tuple[float, str]]:
-    if not size.cover or middle is None:
-        return
-    made = items.made[size.field]
-    for neighbour in sizes_to_bring(middle, made, setting.dimension_of(size).sizes_either_side):
-        if neighbour != middle:
-            away = abs(made.index(neighbour) - made.index(middle))
-            word = _WORDS.get(size.field, ("smaller", "larger"))[neighbour > middle]
-            yield neighbour, f"{_COUNTS.get(away, str(away))} {word}"
+def _further_sizes(
+    planned: Sequence[_PlannedRole], needed: SizesNeeded, figures: RoomFigures
+) -> Mapping[str, Sequence[KitLine]]:
+    """Ask for the fewest further packs with which the size needed is probable enough.
+
+    Implants whose sizes hang on the same length are judged together: a shorter lag screw is worth
+    nothing without the plate of its barrel.
+    """
+    by_name = {one.name: one for one in planned}
+    further: dict[str, list[KitLine]] = {name: [] for name in by_name}
+    for group in linked_groups(replace(needed, links=())):
+        roles = [by_name[implant.name] for implant in group.implants]
+        if not all(one.items.serving(one.sizes) for one in roles):
+            continue
+        least = {
+            (one.name, line.sizes)
+            for one in roles
+            for line in (one.line_of(one.sizes), *_neighbours(one))
+        }
+        made = {(one.name, sizes) for one in roles for sizes in one.items.made_together}
+        chosen = fewest_packs(
+            group, least, made, target=figures.listed_probability, most=figures.added_at_most
+        )
+        for name, sizes in sorted(chosen - least):
+            further[name].append(by_name[name].line_of_pack(sizes))
+    return further
+
+
+def _differences(one: _PlannedRole, sizes: PackSizes) -> Iterator[str]:
+    """Say in which way a pack differs from the nominal one."""
+    for size, other in zip(one.items.role.sizes, sizes, strict=True):
+        nominal = one.sizes[size.field]
+        if nominal is None or other == nominal:
+            continue
+        if size.cover:
+            yield _away(one, size, other, nominal)
+        else:
+            yield f"goes with another {size.follows}"
+
+
+def _away(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> str:
+    made = one.items.made[size.field]
+    away = abs(made.index(other) - made.index(nominal))
+    word = _WORDS.get(size.field, ("smaller", "larger"))[other > nominal]
+    return f"{_COUNTS.get(away, str(away))} {word}"
 
 
 def _spares(nominal: KitLine, role: Role) -> Iterator[KitLine]:

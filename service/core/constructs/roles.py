@@ -103,11 +103,13 @@ _BySize = Mapping[tuple[float | None, ...], Sequence[ItemFacts]]
 class RoleItems:
     """The catalogue as one role sees it: what fills it, and what misses by one thing only.
 
-    Each is sorted by size once, because a role asks again for every neighbouring size.
+    Each is sorted by size once, because a role asks again for every neighbouring size. `made` has
+    the sizes of each column, `made_together` those that one item has.
     """
 
     role: Role
     made: Mapping[str, tuple[float, ...]]
+    made_together: tuple[tuple[float, ...], ...]
     _serving: _BySize
     _other_side: _BySize
     _other_head: _BySize
@@ -205,10 +207,16 @@ def _role_items(role: Role, setting: PartSizing) -> RoleItems:
         return _by_size((one for one in setting.fitting(loose) if one.ref not in own), fields)
 
     any_head = tuple(condition for condition in role.where if condition.field != "head_design")
+    serving = _by_size(fits, fields)
     return RoleItems(
         role,
         {field: _sizes_made(field, fits) for field in fields},
-        _by_size(fits, fields),
+        tuple(
+            tuple(size for size in sizes if size is not None)
+            for sizes in serving
+            if sizes and None not in sizes
+        ),
+        serving,
         missing_by(replace(role, match=role.match - {"side"})),
         missing_by(replace(role, where=any_head)),
     )

@@ -23,10 +23,11 @@ from service.core.cover.results import (
     ConstructCheck,
     LineCheck,
     Pick,
+    SizesFound,
     expectations_of,
 )
 from service.core.cover.shelf import CaseAllocation, ClaimedStock, Used, need_of
-from service.core.cover.sizes import sizes_found
+from service.core.cover.sizes import forgive_further, sizes_found
 from service.core.cover.units import Claim, StockUnits
 
 
@@ -107,7 +108,8 @@ def _check_case(turn: CaseAllocation) -> CaseCheck:
             for number, line in enumerate(construct.lines)
         )
         sizes = sizes_found(construct.sizes, lines)
-        checked.append(ConstructCheck(construct.name, _state(lines), lines, sizes))
+        lines = forgive_further(lines, sizes)
+        checked.append(ConstructCheck(construct.name, _state(lines, sizes), lines, sizes))
         for key, quantity in used.items():
             turn.most_used[key] = max(turn.most_used[key], quantity)
     # Packs that are near come on top of what any one construct takes.
@@ -263,9 +265,13 @@ def _claim_sets(
     return new
 
 
-def _state(lines: Sequence[LineCheck]) -> str:
+def _state(lines: Sequence[LineCheck], sizes: SizesFound) -> str:
     """Return which of ``STATES`` a construct is in with what was found."""
+    if not sizes.is_measured:
+        return "not covered"
     if all(check.gap is None for check in lines):
+        if not sizes.is_enough:
+            return "partly covered"
         return "covered if" if expectations_of(lines) else "covered"
     can_fill: dict[tuple[str, str], bool] = defaultdict(bool)
     for check in lines:

@@ -8,12 +8,42 @@ from service.core.constructs.kit_lines import KitLine
 from service.core.cover.units import Claim, Reason, StockUnits
 from service.core.sizing import SizesNeeded
 
-#: A construct without anything that comes in sizes.
 NOTHING_SIZED = SizesNeeded((), ())
+
+
+@dataclass(frozen=True, slots=True)
+class Rack:
+    """What is never measured before the operation is brought as a rack: its role and its range."""
+
+    role: str
+    smallest_mm: float
+    largest_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class SizesToCheck:
+    """What the sizes of a construct are checked by.
+
+    Parameters
+    ----------
+    needed
+        What decides which sizes are needed.
+    covered_probability
+        Below this probability that they are there the construct is not covered, 0 to 1.
+    is_measured
+        Whether at least one of the lengths that can be measured before has been.
+    """
+
+    needed: SizesNeeded = NOTHING_SIZED
+    covered_probability: float = 0.0
+    is_measured: bool = True
+    racks: tuple[Rack, ...] = ()
+
 
 #: The states of a construct, the best first. ``covered``: all of it is there. ``covered if``: all
 #: of it will be there if something still happens in time. ``partly covered``: something is
-#: missing, but every role can be filled in some size. ``not covered``: a role cannot be filled.
+#: missing, or the size needed is too likely to be, but every role can be filled in some size.
+#: ``not covered``: a role cannot be filled, or nothing was measured, so that sizes are unknown.
 STATES = ("covered", "covered if", "partly covered", "not covered")
 
 
@@ -23,7 +53,7 @@ class ConstructToCheck:
 
     name: str
     lines: tuple[KitLine, ...]
-    sizes: SizesNeeded = NOTHING_SIZED
+    sizes: SizesToCheck = SizesToCheck()
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,10 +201,19 @@ class SizesFound:
     ----------
     implants
         In the order of the template; empty when nothing has a size.
+    is_enough
+        Whether it is as probable as a covered construct has to be.
+    is_measured
+        Whether there is a measure behind it; sizes that are only assumed are unknown.
+    racks
+        What is brought in every size, whatever was listed.
     """
 
     probability: float = 1.0
     implants: tuple[ImplantSizes, ...] = ()
+    is_enough: bool = True
+    is_measured: bool = True
+    racks: tuple[Rack, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -282,3 +282,77 @@ def supply_figures(values: Mapping[str, float]) -> SupplyFigures:
         int(known["loan_lead_days"]),
         int(known["call_off_days"]),
     )
+
+
+#: Every figure about which sizes are brought, by key, as it is until somebody sets it.
+ROOM_FIGURES: Mapping[str, SizingFigure] = {
+    one.key: one
+    for one in (
+        SizingFigure(
+            "sizes_listed_probability",
+            0.9,
+            "ratio",
+            _SOURCE,
+            "How probable it should be that the size needed is among those listed. Beyond one size "
+            "either side, the fewest further sizes are added that reach it.",
+        ),
+        SizingFigure(
+            "sizes_added_at_most",
+            8,
+            "sizes",
+            _SOURCE,
+            "No more sizes than this are added to one size either side.",
+        ),
+        SizingFigure(
+            "sizes_covered_probability",
+            0.7,
+            "ratio",
+            _SOURCE,
+            "A construct is not covered when it is less probable than this that the sizes it "
+            "needs are at hand. One size either side in each of three lengths makes 0.74.",
+        ),
+    )
+}
+
+
+#: Figures that need not be in a file: they come along as they usually are.
+USUAL_FIGURES: Mapping[str, SizingFigure] = {**SUPPLY_FIGURES, **ROOM_FIGURES}
+
+
+@dataclass(frozen=True, slots=True)
+class RoomFigures:
+    """How sure it should be that the size needed is at hand, and at what price."""
+
+    listed_probability: float
+    added_at_most: int
+    covered_probability: float
+
+
+def room_figures(values: Mapping[str, float]) -> RoomFigures:
+    """Take the figures in force, and the usual one where there is none.
+
+    Parameters
+    ----------
+    values
+        Figures by key; others may be among them.
+
+    Returns
+    -------
+    RoomFigures
+        All of them.
+
+    Notes
+    -----
+    Source: common practice, no source.
+
+    Examples
+    --------
+    >>> room_figures({"sizes_listed_probability": 0.95})
+    RoomFigures(listed_probability=0.95, added_at_most=8, covered_probability=0.7)
+    """
+    known = {key: values.get(key, one.value) for key, one in ROOM_FIGURES.items()}
+    return RoomFigures(
+        known["sizes_listed_probability"],
+        int(known["sizes_added_at_most"]),
+        known["sizes_covered_probability"],
+    )

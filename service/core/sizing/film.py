@@ -308,6 +308,8 @@ class Dimension:
         How many neighbouring sizes belong to the pick list.
     is_measured
         Whether it was measured on this patient; if not, it is assumed.
+    has_rack
+        Whether it is never measured before the operation, so that every size is brought.
     magnification_sd_mm
         The part of the SD in mm that comes from the film's magnification: the same error in every
         length on that film.
@@ -317,6 +319,7 @@ class Dimension:
     basis: str
     sizes_either_side: int
     is_measured: bool = True
+    has_rack: bool = False
     magnification_sd_mm: float = 0.0
 
 
@@ -450,7 +453,7 @@ def _assumed(name: str, values: Mapping[str, float], sizes: int) -> Dimension:
     # Measured with the depth gauge on the table, so neighbours are those of a calibrated length.
     estimate = LengthEstimate(values[f"{name}_mean_mm"], values[f"{name}_sd_mm"], calibrated=True)
     basis = "not measured before the operation; assumed"
-    return Dimension(estimate, basis, sizes, is_measured=False)
+    return Dimension(estimate, basis, sizes, is_measured=False, has_rack=True)
 
 
 def _of_sex(name: str, sex: str, values: Mapping[str, float]) -> tuple[float, float]:

@@ -17,6 +17,7 @@ from service.core.cover.results import (
     expectations_of,
 )
 from service.core.readiness.words import in_hundred
+from service.core.sizing.figures import room_figures
 from service.errors import BadInput, FieldFault
 from service.operations.cases.confirmation import confirmation_out
 from service.operations.cases.lookup import OPEN_STATUSES, get_case, require_case
@@ -251,8 +252,10 @@ def _gaps(result: CaseCheck) -> Iterator[tuple[str, Gap]]:
 def _says(
     primary: ConstructCheckOut, alternates: list[ConstructCheckOut], near: list[PickLineOut]
 ) -> str:
-    short = [one for one in (primary, *alternates) if one.gaps]
-    missing = [gap.sentence for one in short for gap in one.gaps]
+    missing: list[str] = []
+    for one in (primary, *alternates):
+        missing += [gap.sentence for gap in one.gaps]
+        missing += [one.sizes.refused] if one.sizes is not None and one.sizes.refused else []
     missing += [line.gap.sentence for line in near if line.gap is not None]
     return " ".join(dict.fromkeys(missing))
 
@@ -281,32 +284,50 @@ def _expected(expected: Sequence[Expectation], planner: PlannerContext) -> list[
 
 
 def _construct(check: ConstructCheck, role: str, planner: PlannerContext) -> ConstructCheckOut:
+    sizes = _sizes(check.sizes, planner)
+    refused = sizes.refused if sizes is not None else ""
+    is_short = bool(check.gaps or refused)
+    said = [refused]
+    if check.gaps or not refused:
+        said.append(cover_words(check, planner.catalogue.lengths_mm, planner.zone))
     return ConstructCheckOut.model_validate(
         {
             "planned": check.name,
             "name": construct_name(check.name, planner.templates),
-            "says": cover_words(check, planner.catalogue.lengths_mm, planner.zone),
+            "says": " ".join(filter(None, said)),
             "role": role,
             "state": check.state,
             "gaps": [_gap(gap) for gap in check.gaps],
             "expects": _expected(check.expectations, planner),
-            "condition": _condition(check.expectations, planner, is_short=bool(check.gaps)),
-            "sizes": _sizes(check.sizes),
+            "condition": _condition(check.expectations, planner, is_short=is_short),
+            "sizes": sizes,
             "lines": [_line(line) for line in check.lines],
         }
     )
 
 
-def _sizes(found: SizesFound) -> SizesFoundOut | None:
+def _sizes(found: SizesFound, planner: PlannerContext) -> SizesFoundOut | None:
     if not found.implants:
         return None
     each = ", ".join(f"{one.role} {in_hundred(one.probability)}" for one in found.implants)
+    share = in_hundred(found.probability)
+    racks = [
+        f"Bring the rack: {one.role} {one.smallest_mm:g} to {one.largest_mm:g} mm."
+        for one in found.racks
+    ]
+    refused = ""
+    if not found.is_measured:
+        refused = "Sizes unknown: nothing has been measured."
+    elif not found.is_enough:
+        floor = in_hundred(room_figures(planner.values).covered_probability)
+        refused = f"The sizes needed are at hand in {share} of 100 only; {floor} are wanted."
     return SizesFoundOut(
         probability=found.probability,
         implants=[
             ImplantSizesOut(role=one.role, probability=one.probability) for one in found.implants
         ],
-        says=f"The sizes needed are in the room in {in_hundred(found.probability)} of 100: {each}.",
+        says=" ".join([f"The sizes needed are at hand in {share} of 100: {each}.", *racks]),
+        refused=refused,
     )
 
 

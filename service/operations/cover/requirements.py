@@ -8,13 +8,14 @@ from typing import Any
 
 from sqlalchemy import Row
 
-from service.core.constructs.kit_lines import construct_lines, near_line
+from service.core.constructs.kit_lines import KitLine, construct_lines, near_line
 from service.core.constructs.planned import ConstructPart, parts_in_all, read_planned
-from service.core.constructs.sizes_needed import sizes_needed
-from service.core.cover.results import CaseCheck, CaseToCheck, ConstructToCheck
+from service.core.constructs.sizes_needed import implant_name, sizes_needed
+from service.core.cover.results import CaseCheck, CaseToCheck, ConstructToCheck, Rack, SizesToCheck
 from service.core.cover.units import Claim, StockUnits
 from service.core.shortfalls.shortages import CheckInput
-from service.core.sizing import SizingError
+from service.core.sizing import SizesNeeded, SizingError
+from service.core.sizing.figures import room_figures
 from service.core.sizing.film import Dimension, Measurements, estimate_dimensions
 from service.errors import BadInput
 from service.operations.cases.plans import faults_of_construct, near_for, plan_body
@@ -247,7 +248,7 @@ def _construct(
         is_primary=is_primary,
         with_spares=spared,
     )
-    sizes = sizes_needed(
+    needed = sizes_needed(
         construct,
         templates=planner.templates,
         side=row.side,
@@ -255,4 +256,32 @@ def _construct(
         dimensions=dimensions,
         values=planner.values,
     )
-    return ConstructToCheck(text, lines, sizes)
+    floor = room_figures(planner.values).covered_probability
+    measured = _is_measured(needed, dimensions)
+    to_check = SizesToCheck(needed, floor, measured, _racks(lines, needed, dimensions))
+    return ConstructToCheck(text, lines, to_check)
+
+
+def _is_measured(needed: SizesNeeded, dimensions: Mapping[str, Dimension]) -> bool:
+    """Tell whether any length that can be measured before the operation has been."""
+    known = [dimensions[one.length] for one in needed.lengths]
+    can_be = [one for one in known if not one.has_rack]
+    return not can_be or any(one.is_measured for one in can_be)
+
+
+def _racks(
+    lines: Sequence[KitLine], needed: SizesNeeded, dimensions: Mapping[str, Dimension]
+) -> tuple[Rack, ...]:
+    """Return the screws whose length is measured on the table only, with the sizes made."""
+    roles = {implant_name(line.part, line.role): line.role for line in lines}
+    sized = {
+        size.role: size.sizes_made
+        for one in needed.lengths
+        if dimensions[one.length].has_rack
+        for size in one.sized
+    }
+    return tuple(
+        Rack(roles[implant.name], min(made), max(made))
+        for implant in needed.implants
+        if (made := sized.get(implant.sizes[0])) and implant.name in roles
+    )

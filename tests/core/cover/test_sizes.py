@@ -12,7 +12,7 @@ from service.core.constructs.planned import ConstructPart, PlannedConstruct
 from service.core.constructs.sizes_needed import sizes_needed
 from service.core.constructs.templates import Role, RoleSize, Template
 from service.core.cover.check import check_cases
-from service.core.cover.results import CaseToCheck, ConstructCheck, ConstructToCheck
+from service.core.cover.results import CaseToCheck, ConstructCheck, ConstructToCheck, SizesToCheck
 from service.core.cover.units import StockUnits
 from service.core.sizing import SizeBand, SizeRule
 from service.core.sizing.film import Measurements, estimate_dimensions
@@ -46,10 +46,14 @@ def _checked(
     catalogue: list[ItemFacts],
     stock: Sequence[StockUnits],
     measured: Measurements = CALIBRATED,
+    target: float = 0.0,
+    floor: float = 0.0,
+    is_measured: bool = True,
 ) -> ConstructCheck:
     construct = PlannedConstruct((ConstructPart("t", "Demo", 130.0),))
     templates = {"t": Template("t", "T", "base", roles)}
-    dimensions = estimate_dimensions(measured, "F", VALUES)
+    values = VALUES | {"sizes_listed_probability": target}
+    dimensions = estimate_dimensions(measured, "F", values)
     known = by_kind(catalogue)
     lines = construct_lines(
         construct,
@@ -57,7 +61,7 @@ def _checked(
         side="left",
         catalogue=known,
         dimensions=dimensions,
-        values=VALUES,
+        values=values,
         is_primary=True,
     )
     needed = sizes_needed(
@@ -66,9 +70,9 @@ def _checked(
         side="left",
         catalogue=known,
         dimensions=dimensions,
-        values=VALUES,
+        values=values,
     )
-    to_check = (ConstructToCheck("c", lines, needed),)
+    to_check = (ConstructToCheck("c", lines, SizesToCheck(needed, floor, is_measured)),)
     case = CaseToCheck("K1", DAY, at(9), at(10), to_check)
     (check,) = check_cases([case], stock, {}, ZoneInfo("UTC"))
     return check.constructs[0]
@@ -137,3 +141,42 @@ def test_without_anything_in_sizes_nothing_can_be_the_wrong_size() -> None:
     wire = Role("cerclage wire", ("cerclage_wire",))
     found = _checked(wire, catalogue=[ItemFacts("W", "cerclage_wire")], stock=_stock("W"))
     assert (found.sizes.probability, found.sizes.implants) == (1.0, ())
+
+
+#: With 85, 90 and 95 mm the lag screw is right in 0.904; 80 mm makes it 0.949, and 100 mm 0.994.
+LISTED = [parcel(f"Demo-L-{mm}-headed") for mm in (80, 85, 90, 95, 100)]
+
+
+def test_a_further_size_that_is_not_there_leaves_a_construct_covered_above_the_floor() -> None:
+    near = LISTED[1:4]
+    found = _checked(LAG, catalogue=LAGS, stock=near, target=0.98, floor=0.9)
+    assert (found.state, found.gaps) == ("covered", ())
+    assert [check.line.sizes for check in found.lines] == [(90,), (85,), (95,)]
+    assert found.sizes.is_enough
+
+
+def test_below_the_floor_the_further_sizes_that_are_missed_are_gaps() -> None:
+    found = _checked(LAG, catalogue=LAGS, stock=LISTED[:4], target=0.98, floor=0.95)
+    assert found.state == "partly covered"
+    assert [gap.label for gap in found.gaps] == ["Demo lag screw 100 mm, headed"]
+    assert not found.sizes.is_enough
+    whole = _checked(LAG, catalogue=LAGS, stock=LISTED, target=0.98, floor=0.95)
+    assert (whole.state, whole.gaps) == ("covered", ())
+
+
+def test_a_size_of_the_trades_rule_is_a_gap_however_probable_the_others_are() -> None:
+    stock = [*LISTED[:3], LISTED[4]]
+    found = _checked(LAG, catalogue=LAGS, stock=stock, target=0.98, floor=0.1)
+    assert found.state == "partly covered"
+    assert [gap.label for gap in found.gaps] == ["Demo lag screw 95 mm, headed"]
+
+
+def test_all_that_was_listed_is_not_enough_where_it_is_less_probable_than_wanted() -> None:
+    found = _checked(LAG, catalogue=LAGS, stock=LISTED, floor=0.95)
+    # One size either side is listed and there: 0.904.
+    assert (found.state, found.gaps) == ("partly covered", ())
+
+
+def test_sizes_that_nobody_measured_are_never_covered() -> None:
+    found = _checked(LAG, catalogue=LAGS, stock=LISTED, is_measured=False)
+    assert (found.state, found.gaps) == ("not covered", ())
