@@ -11,6 +11,7 @@ from service.core.cover.shelf import most_away
 from service.core.cover.units import Claim
 from service.operations.holds.holds import release_holds
 from service.operations.planner import planner_of
+from service.operations.stock_units import REPROCESSING
 from service.operations.work import Unit
 from service.storage.tables import BY_HAND, IN_TRAY, Hold, Item, OperatingList, SurgicalCase
 
@@ -108,6 +109,17 @@ def hold_turnaround(
         # One that stood by has been opened, too.
         hold.role, hold.is_opened = IN_TRAY, True
         hold.from_at, hold.until_at = min(hold.from_at, unit.now), back
+    unit.session.flush()
+
+
+def shift_turnaround(unit: Unit, item: Item, by: timedelta) -> None:
+    """Expect copies that are being reprocessed later or earlier: the turnaround was corrected."""
+    for row in planner_of(unit).stock_of([item.ref]):
+        if row.location_kind != REPROCESSING:
+            continue
+        where = {"lot_id": row.lot_id, "location_id": row.location_id}
+        for hold in planner_of(unit).holds_in_force(**where, is_set=True, role=IN_TRAY):
+            hold.until_at = max(hold.until_at + by, hold.from_at + timedelta(minutes=1))
     unit.session.flush()
 
 

@@ -7,7 +7,7 @@ Then the cases on it are checked again: what they hold is chosen anew, and confi
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from itertools import chain
 from typing import Any
 
@@ -18,6 +18,7 @@ from service.operations.catalogue import change_item, require_item
 from service.operations.cover.requirements import case_requirements
 from service.operations.holds.conflicts import rehold_changed_cases
 from service.operations.holds.holds import tell_case
+from service.operations.holds.sets import shift_turnaround
 from service.operations.planner import planner_of
 from service.operations.work import Unit, fingerprint_of, here_of
 from service.schemas.catalogue import ItemBody, ItemOut
@@ -34,10 +35,11 @@ WEIGHTY = (
 
 @dataclass(frozen=True, slots=True)
 class ItemEdit:
-    """A line that is about to be changed, and what is changed of it in words."""
+    """A line that is about to be changed, what of it in words, and how much longer it is away."""
 
     item: Item
     says: str
+    longer_away: timedelta = timedelta()
 
 
 def weighty_edit(item: Item, facts: Mapping[str, Any]) -> ItemEdit | None:
@@ -53,7 +55,11 @@ def weighty_edit(item: Item, facts: Mapping[str, Any]) -> ItemEdit | None:
         for name in WEIGHTY
         if name in facts and getattr(item, name) != facts[name]
     ]
-    return ItemEdit(item, f"{item.ref}: {', '.join(changed)}") if changed else None
+    if not changed:
+        return None
+    before, after = item.turnaround_minutes, facts.get("turnaround_minutes")
+    longer = timedelta(minutes=after - before) if before and after else timedelta()
+    return ItemEdit(item, f"{item.ref}: {', '.join(changed)}", longer)
 
 
 def supplier_fault(unit: Unit, item: Item, supplier: object) -> str | None:
@@ -146,6 +152,8 @@ class Edits:
     def _check_at(self, unit: Unit) -> None:
         unit.session.flush()
         cases = self._touched[unit.site_id].cases | _touched(unit, self._refs).cases
+        for edit in self._edits:
+            shift_turnaround(unit, edit.item, edit.longer_away)
         says = f"The catalogue was changed: {'; '.join(one.says for one in self._edits)}."
         for name in sorted(cases):
             case = planner_of(unit).find_case(name)

@@ -6,8 +6,12 @@ minutes, and the clock stands at seven.
 
 import pytest
 
+from service.errors import Conflict
+from service.operations.catalogue import get_item
+from service.operations.planning.item_edits import edit_item
 from service.operations.shortfalls.shortfalls import shortfalls
 from service.operations.stock.view import shortages_ahead
+from service.schemas.catalogue import ItemBody
 from tests.conftest import NOW
 from tests.small_theatre import PRIMARY, SHELF, Theatre, next_day
 
@@ -64,3 +68,32 @@ def test_a_case_put_off_to_the_next_day_waits_for_its_own_set_like_any_other(
     opened.add_case("K2", day=next_day(0), theatre="T2")
     opened.plan("K2", PRIMARY)
     assert opened.states("K2") == ["not covered"]
+
+
+@pytest.mark.parametrize(("minutes", "state"), [(600, "not covered"), (120, "covered if")])
+def test_a_corrected_turnaround_holds_for_the_copy_that_is_away_already(
+    opened: Theatre, minutes: int, state: str
+) -> None:
+    """Sent off at seven; K2 starts at 10:00, K3 at 14:00, and the second copy is gone."""
+    opened.record("write_off", "SET", lot="S2", quantity=1, at=SHELF, reason="broken")
+    hour = 10 if state == "covered if" else 14
+    opened.add_case("K2", day=TODAY, hour=hour)
+    opened.plan("K2", PRIMARY)
+    opened.confirm("K2")
+    assert opened.states("K2") != [state]
+    _correct(opened, minutes)
+    assert opened.states("K2") == [state]
+    assert bool(opened.reopened("K2")) == (state == "not covered")
+
+
+def _correct(theatre: Theatre, minutes: int) -> None:
+    known = theatre.work.read(lambda unit: get_item(unit, "SET"))
+    facts = known.model_dump(include=set(ItemBody.model_fields))
+    body = ItemBody.model_validate({**facts, "turnaround_minutes": minutes})
+
+    def edit(seen: str) -> None:
+        theatre.work.write(lambda unit: edit_item(unit, "SET", body, known.version, seen))
+
+    with pytest.raises(Conflict) as shown:
+        edit("")
+    edit(str(shown.value.facts["acknowledge"]))
