@@ -73,6 +73,8 @@ class KitLine:
         Its sizes in the order of the template; empty without, or when the size is not made.
     is_further
         Whether it comes on top of one size either side, to make the size needed more probable.
+    steps_away
+        How many sizes it is away from the nominal one; 0 for the nominal size itself.
     """
 
     role: str
@@ -89,6 +91,7 @@ class KitLine:
     part: str = ""
     sizes: tuple[float, ...] = ()
     is_further: bool = False
+    steps_away: int = 0
 
 
 def construct_lines(
@@ -257,7 +260,13 @@ class _PlannedRole:
         """Return the line of a pack that is brought on top of the trade's rule."""
         fields = [size.field for size in self.items.role.sizes]
         line = self.line_of(dict(zip(fields, sizes, strict=True)))
-        return replace(line, why=", ".join(_differences(self, sizes)), is_further=True)
+        steps = [
+            _steps(self, size, other, nominal)
+            for size, other in zip(self.items.role.sizes, sizes, strict=True)
+            if size.cover and (nominal := self.sizes[size.field]) is not None
+        ]
+        why = ", ".join(_differences(self, sizes))
+        return replace(line, why=why, is_further=True, steps_away=max(steps, default=0))
 
 
 def _planned_roles(
@@ -311,7 +320,8 @@ def _neighbours(one: _PlannedRole) -> Iterator[KitLine]:
         for neighbour in sizes_to_bring(middle, one.items.made[size.field], either_side):
             line = one.line_of({**one.sizes, size.field: neighbour})
             if neighbour != middle and line.refs:
-                yield replace(line, why=_away(one, size, neighbour, middle))
+                steps = _steps(one, size, neighbour, middle)
+                yield replace(line, why=_away(one, size, neighbour, middle), steps_away=steps)
 
 
 def _further_sizes(
@@ -354,9 +364,13 @@ def _differences(one: _PlannedRole, sizes: PackSizes) -> Iterator[str]:
             yield f"goes with another {size.follows}"
 
 
-def _away(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> str:
+def _steps(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> int:
     made = one.items.made[size.field]
-    away = abs(made.index(other) - made.index(nominal))
+    return abs(made.index(other) - made.index(nominal))
+
+
+def _away(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> str:
+    away = _steps(one, size, other, nominal)
     word = _WORDS.get(size.field, ("smaller", "larger"))[other > nominal]
     return f"{_COUNTS.get(away, str(away))} {word}"
 

@@ -3,19 +3,15 @@
 Cases go in the order of their start. A case draws its primary first, then its alternates; within
 one case the constructs share packs, because only one of them is implanted. What a primary is
 planned with stays used for every later case; backups go back unopened and count again from the
-next list day on.
+next list day on. Where cases compete, ``sharing`` has said before who gets what.
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import tzinfo
 
-import numpy as np
-from scipy import sparse
-from scipy.sparse.csgraph import min_weight_full_bipartite_matching
-
-from service.core.constructs.kit_lines import FIRST_USE, INSTRUMENT_SET, KitLine
+from service.core.constructs.kit_lines import INSTRUMENT_SET, KitLine
 from service.core.cover.gaps import explain_missing
 from service.core.cover.results import (
     CaseCheck,
@@ -25,6 +21,13 @@ from service.core.cover.results import (
     Pick,
     SizesFound,
     expectations_of,
+)
+from service.core.cover.sharing import (
+    Share,
+    match_units_to_lines,
+    overlapping_lines,
+    share_out,
+    stays,
 )
 from service.core.cover.shelf import CaseAllocation, ClaimedStock, Used, need_of
 from service.core.cover.sizes import forgive_further, sizes_found
@@ -38,7 +41,7 @@ def check_cases(
     zone: tzinfo,
     holds: Iterable[Claim] = (),
 ) -> tuple[CaseCheck, ...]:
-    """Check every case in order of start; an earlier case goes first.
+    """Check all cases together; where units do not go round, an earlier case goes first.
 
     Parameters
     ----------
@@ -61,11 +64,12 @@ def check_cases(
 
     Notes
     -----
-    Of several usable lots the one that expires first is taken (first expired, first out); ties go
-    by lot, then by shelf. Source: common practice.
+    Of several usable lots the one that is gone first is taken, by its expiry or because the loan
+    goes back (first expired, first out); ties go by lot, then by shelf. Source: common practice.
 
-    Lines of a construct whose references overlap in part are matched to units all at once, see
-    ``match_units_to_lines``; across constructs and cases the earlier one goes first.
+    What cases compete for is shared out over all of them at once, see ``share_out``. Lines of a
+    construct whose references overlap in part are matched to units together, see
+    ``match_units_to_lines``.
 
     Examples
     --------
@@ -75,7 +79,9 @@ def check_cases(
     """
     shelf = ClaimedStock.of(parcels, holds)
     ordered = sorted(cases, key=lambda case: (case.starts, case.case))
-    checked = [_check_case(CaseAllocation(case, shelf, turnarounds, zone)) for case in ordered]
+    turns = [CaseAllocation(case, shelf, turnarounds, zone) for case in ordered]
+    share_out(turns)
+    checked = [_check_case(turn) for turn in turns]
     return tuple(_with_sharers(check, shelf) for check in checked)
 
 
@@ -117,10 +123,6 @@ def _check_case(turn: CaseAllocation) -> CaseCheck:
     return CaseCheck(turn.case, tuple(checked), near)
 
 
-#: How many units of each parcel a line may use, by parcel.
-Share = Mapping[str, int]
-
-
 def _shares(lines: Sequence[KitLine], turn: CaseAllocation, used: Used) -> dict[int, Share]:
     """Share units out among the lines of a construct that overlap in part; the others need none."""
     mixed = {place: lines[place] for place in overlapping_lines(lines)}
@@ -128,9 +130,9 @@ def _shares(lines: Sequence[KitLine], turn: CaseAllocation, used: Used) -> dict[
     if not mixed:
         return {}
 
-    def available(line: KitLine, parcel: StockUnits) -> int:
-        free = turn.shelf.free(parcel, turn.case.list_date, stays=_stays(line))
-        return max(_left(line, parcel, turn, used), 0) + max(free, 0)
+    def available(line: KitLine, parcel: StockUnits) -> tuple[int, int]:
+        free = turn.shelf.free(parcel, turn.case.list_date, stays=stays(line))
+        return max(_left(line, parcel, turn, used), 0), max(free, 0)
 
     usable = {place: turn.usable(line.refs) for place, line in mixed.items()}
     return match_units_to_lines(mixed, usable, available)
@@ -139,17 +141,13 @@ def _shares(lines: Sequence[KitLine], turn: CaseAllocation, used: Used) -> dict[
 _ANY_LINE, _FOR_GOOD = ("any line",), ("for good",)
 
 
-def _stays(line: KitLine) -> bool:
-    return line.place == FIRST_USE and line.is_nominal
-
-
 def _users(line: KitLine, parcel: StockUnits) -> tuple[tuple[str, ...], ...]:
     """Say who uses units up: a pack serves one line only, a copy of a set serves every role."""
     if parcel.is_implanted:
         return (need_of(line),)
     if line.what == INSTRUMENT_SET:
         return ((line.part, line.role),)
-    return (_ANY_LINE, _FOR_GOOD) if _stays(line) else (_ANY_LINE,)
+    return (_ANY_LINE, _FOR_GOOD) if stays(line) else (_ANY_LINE,)
 
 
 def _left(line: KitLine, parcel: StockUnits, turn: CaseAllocation, used: Used) -> int:
@@ -192,7 +190,7 @@ def _check(
         new = _claim_sets(usable, wanted, turn, is_primary=is_primary)
     else:
         own = None if share is None else {key: n - taken[key] for key, n in share.items()}
-        new = _claim_packs(usable, missing, turn, stays=_stays(line), share=own)
+        new = _claim_packs(usable, missing, turn, for_good=stays(line), share=own)
     picks = tuple(
         Pick(
             parcel,
@@ -220,7 +218,7 @@ def _claim_packs(
     wanted: int,
     turn: CaseAllocation,
     *,
-    stays: bool,
+    for_good: bool,
     share: Share | None,
 ) -> dict[str, int]:
     """Claim units that are free, then backups that lie ready for another case of the list.
@@ -232,13 +230,15 @@ def _claim_packs(
         parcels = [one for one in usable if bool(one.sent_from) == is_sent]
         for parcel in parcels:
             left = wanted - sum(new.values())
-            free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=stays))
+            if left == 0:
+                break
+            free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=for_good))
             if share is not None:
                 free = min(free, share.get(parcel.key, 0))
             if free > 0:
-                turn.shelf.add(turn.new_claim(parcel, free, stays=stays))
+                turn.shelf.add(turn.new_claim(parcel, free, stays=for_good))
                 new[parcel.key] += free
-        for parcel in parcels if not stays else ():
+        for parcel in parcels if not for_good else ():
             left = wanted - sum(new.values())
             if left > 0:
                 new[parcel.key] += sum(claim.quantity for claim in turn.share(parcel, left))
@@ -277,185 +277,3 @@ def _state(lines: Sequence[LineCheck], sizes: SizesFound) -> str:
     for check in lines:
         can_fill[check.line.part, check.line.role] |= check.gap is None
     return "partly covered" if all(can_fill.values()) else "not covered"
-
-
-MAX_TOTAL_COST = 2**52
-
-
-@dataclass(frozen=True, slots=True)
-class Allocation:
-    """Which demand is served by which unit, and which goes short.
-
-    Attributes
-    ----------
-    served : tuple of (str, str)
-        Demand and unit.
-    short : tuple of str
-        Demands without a unit, in the order asked.
-    cost : int
-        Total cost of the pairs; 0 where pairs have no cost.
-    """
-
-    served: tuple[tuple[str, str], ...]
-    short: tuple[str, ...]
-    cost: int = 0
-
-
-def least_cost_match(
-    demands: Sequence[str], units: Sequence[str], cost: Mapping[tuple[str, str], int]
-) -> Allocation:
-    """Serve as many demands as possible at the least cost where units stand in for one another.
-
-    First-expired-first is not enough here: a demand that has a choice may take the only unit of
-    one that has none. This is a minimum-cost bipartite matching with a shortage arc per demand,
-    dearer than any set of pairs, so that a demand goes short only where it must. Among matchings
-    of equal number and cost the same input always gives the same one.
-
-    Parameters
-    ----------
-    demands, units : sequence of str
-        Names, none twice; one unit serves one demand.
-    cost : mapping of (demand, unit) to int
-        The pairs that are allowed, with what each costs, from 0.
-
-    Returns
-    -------
-    Allocation
-        Pairs in the order of the demands.
-
-    Raises
-    ------
-    ValueError
-        Where a name stands twice, a pair names no demand or unit, a cost is negative, or costs
-        are too large to be added up exactly.
-
-    Examples
-    --------
-    >>> least_cost_match(["K1", "K2"], ["a", "b"], {("K1", "a"): 0, ("K1", "b"): 5, ("K2", "a"): 0})
-    Allocation(served=(('K1', 'b'), ('K2', 'a')), short=(), cost=5)
-    """
-    _refuse_twins(units, demands)
-    _refuse_costs(demands, units, cost)
-    if not demands:
-        return Allocation((), ())
-    rows = {name: n for n, name in enumerate(demands)}
-    columns = {name: n for n, name in enumerate(units)}
-    shortage = (max(cost.values(), default=0) + 1) * (len(demands) + 1)
-    pairs = [(rows[d], columns[u], price) for (d, u), price in cost.items()]
-    pairs += [(n, len(units) + n, shortage) for n in range(len(demands))]
-    pairs.sort()
-    where = np.array([pair[:2] for pair in pairs], dtype=np.intp)
-    # A zero weight would vanish from the sparse graph, so that every arc costs one more.
-    weights = np.array([pair[2] + 1 for pair in pairs], dtype=np.float64)
-    shape = (len(demands), len(units) + len(demands))
-    graph = sparse.csr_matrix((weights, (where[:, 0], where[:, 1])), shape=shape)
-    chosen = dict(
-        zip(*(side.tolist() for side in min_weight_full_bipartite_matching(graph)), strict=True)
-    )
-    served = tuple((d, units[chosen[n]]) for n, d in enumerate(demands) if chosen[n] < len(units))
-    short = tuple(d for n, d in enumerate(demands) if chosen[n] >= len(units))
-    return Allocation(served, short, sum(cost[pair] for pair in served))
-
-
-def _refuse_twins(units: Sequence[str], demands: Sequence[str]) -> None:
-    for noun, names in (("unit", units), ("demand", demands)):
-        if len(set(names)) != len(names):
-            raise ValueError(f"A {noun} is listed twice.")
-
-
-def _refuse_costs(
-    demands: Sequence[str], units: Sequence[str], cost: Mapping[tuple[str, str], int]
-) -> None:
-    known, there = set(demands), set(units)
-    for (demand, unit), price in cost.items():
-        if demand not in known or unit not in there:
-            raise ValueError(f"The pair {demand!r}, {unit!r} names no demand or no unit.")
-        if price < 0:
-            raise ValueError(f"The cost of {demand!r}, {unit!r} is negative.")
-    if (max(cost.values(), default=0) + 1) * (len(demands) + 1) ** 2 > MAX_TOTAL_COST:
-        raise ValueError("The costs are too large to be added up exactly.")
-
-
-def overlapping_lines(lines: Sequence[KitLine]) -> tuple[int, ...]:
-    """Return the lines that share some references with another line, but not all.
-
-    Parameters
-    ----------
-    lines
-        The lines of one construct; lines without references never overlap.
-
-    Returns
-    -------
-    tuple of int
-        Their places, rising; every line that wants any of the references concerned is among them.
-
-    Examples
-    --------
-    >>> line = KitLine("screw", "screw", ("A", "B"), 1, "nominal", "first use")
-    >>> other = KitLine("screw", "screw", ("B",), 1, "nominal", "first use")
-    >>> overlapping_lines([line, line]), overlapping_lines([line, other])
-    ((), (0, 1))
-    """
-    wanted: dict[str, set[tuple[str, ...]]] = defaultdict(set)
-    for line in lines:
-        for ref in line.refs:
-            wanted[ref].add(line.refs)
-    mixed = {refs for group in wanted.values() if len(group) > 1 for refs in group}
-    return tuple(place for place, line in enumerate(lines) if line.refs in mixed)
-
-
-def match_units_to_lines(
-    lines: Mapping[int, KitLine],
-    usable: Mapping[int, Sequence[StockUnits]],
-    available: Callable[[KitLine, StockUnits], int],
-) -> dict[int, Share]:
-    """Match units to lines so that as many as possible are found, first expired first.
-
-    Parameters
-    ----------
-    lines
-        Overlapping lines by their place.
-    usable
-        For each line the parcels that count for it, first expired first.
-    available
-        How many units of a parcel a line may use.
-
-    Returns
-    -------
-    dict of int to Share
-        For each line how many units of each parcel are meant for it.
-
-    Notes
-    -----
-    A unit costs its place in the order of expiry, so that of the largest matchings the one that
-    uses the oldest stock is taken; what has still to arrive from another site costs more than all
-    that is here together. Source: minimum-cost bipartite matching, see ``match``.
-
-    Examples
-    --------
-    >>> either = KitLine("screw", "screw", ("A", "B"), 1, "nominal", "first use")
-    >>> only_a = KitLine("screw", "screw", ("A",), 1, "nominal", "first use")
-    >>> a, b = StockUnits("a", "A", 1), StockUnits("b", "B", 1)
-    >>> match_units_to_lines({0: either, 1: only_a}, {0: [a, b], 1: [a]}, lambda line, parcel: 1)
-    {0: {'b': 1}, 1: {'a': 1}}
-    """
-    demands: list[str] = []
-    units: dict[str, str] = {}
-    cost: dict[tuple[str, str], int] = {}
-    dearest = max((len(parcels) for parcels in usable.values()), default=0)
-    still_to_arrive = dearest * sum(line.quantity for line in lines.values())
-    for place, line in lines.items():
-        wanted = [f"{place}/{number}" for number in range(line.quantity)]
-        demands += wanted
-        for rank, parcel in enumerate(usable[place]):
-            for number in range(available(line, parcel)):
-                unit = f"{parcel.key}/{number}"
-                units[unit] = parcel.key
-                price = rank + still_to_arrive if parcel.sent_from else rank
-                cost |= {(demand, unit): price for demand in wanted}
-    found = least_cost_match(demands, list(units), cost)
-    shares: dict[int, dict[str, int]] = {place: {} for place in lines}
-    for demand, unit in found.served:
-        share = shares[int(demand.partition("/")[0])]
-        share[units[unit]] = share.get(units[unit], 0) + 1
-    return dict(shares)

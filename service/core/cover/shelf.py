@@ -18,7 +18,7 @@ from service.core.cover.units import (
     Claim,
     Reason,
     StockUnits,
-    expires_first,
+    order_of_use,
     units_needed,
     unusable_reason,
 )
@@ -164,6 +164,18 @@ class ClaimedStock:
     def _note_overrun(self, claim: Claim) -> None:
         if claim.starts is not None and claim.until is None:
             self.overrun.add(claim.case)
+
+    def take_back(self, claim: Claim) -> None:
+        """Forget a claim that has been noted, also one that has become part of another."""
+        own = self.claims[claim.key]
+        for place, known in enumerate(own):
+            if replace(known, quantity=claim.quantity) == claim:
+                own[place : place + 1] = (
+                    [replace(known, quantity=known.quantity - claim.quantity)]
+                    if known.quantity > claim.quantity
+                    else []
+                )
+                return
 
     def share(self, parcel: StockUnits, wanted: int, claim: Claim) -> tuple[Claim, ...]:
         """Claim backups that another case of the same list has claimed as backups.
@@ -384,6 +396,7 @@ class CaseAllocation:
     most_used: Used = field(default_factory=lambda: defaultdict(int))
     #: Units of each parcel in the patient, by the need they were implanted for.
     done: Used = field(default_factory=lambda: defaultdict(int))
+    _usable: dict[tuple[str, ...], list[StockUnits]] = field(default_factory=dict)
 
     def why_not(self, parcel: StockUnits) -> Reason | None:
         """Say why a parcel does not count for this case, or ``None`` when it does."""
@@ -399,11 +412,14 @@ class CaseAllocation:
         """Return the parcels that count for this case, in the order in which it has them.
 
         What is implanted goes first, and what has still to arrive from another site last; else what
-        expires first.
+        is gone first. Asked once: what the case claims later counts for it already.
         """
-        stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
-        found = sorted((one for one in stock if self.why_not(one) is None), key=expires_first)
-        return sorted(found, key=lambda one: (not one.is_implanted, bool(one.sent_from)))
+        key = tuple(refs)
+        if key not in self._usable:
+            stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
+            found = [parcel for parcel in stock if self.why_not(parcel) is None]
+            self._usable[key] = sorted(found, key=order_of_use)
+        return self._usable[key]
 
     def implanted_for(self, line: KitLine, parcel: StockUnits) -> int:
         """Return how many units in the patient may be what a line asks for: no other need's."""

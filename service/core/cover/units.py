@@ -376,5 +376,11 @@ def gone_on(use_by: date | None, return_by: date | None) -> date | None:
 
 
 def expires_first(parcel: StockUnits) -> tuple[date, str, str, str]:
-    """Return the order in which parcels are used: by use-by date, then lot, shelf and key."""
-    return (parcel.use_by or date.max, parcel.lot, parcel.shelf, parcel.key)
+    """Return the order in which parcels are used: the first to be gone, then lot, shelf and key."""
+    gone = gone_on(parcel.use_by, parcel.return_by) or date.max
+    return (gone, parcel.lot, parcel.shelf, parcel.key)
+
+
+def order_of_use(parcel: StockUnits) -> tuple[bool, bool, tuple[date, str, str, str]]:
+    """Return the order in which a case has parcels: what is in it, what is here, what was sent."""
+    return (not parcel.is_implanted, bool(parcel.sent_from), expires_first(parcel))

@@ -232,7 +232,7 @@ def quantity_to_close(given: CheckInput, refs: tuple[str, ...], cases: Collectio
         References that would serve alike; at least one. The units are taken to be of the first,
         always there, in date and free.
     cases
-        The cases whose gaps are to be closed, by reference.
+        The cases whose gaps are to be closed, by reference; no gap may open in another.
 
     Returns
     -------
@@ -251,11 +251,13 @@ def quantity_to_close(given: CheckInput, refs: tuple[str, ...], cases: Collectio
     0
     """
     small = given.about(refs)
+    # Who has all of it now keeps it: a unit more may go to a whole construct and open a gap there.
+    others = {one.case.case for one in small.check() if gaps_of([one], refs)}.difference(cases)
 
     def gaps(more: int) -> Sequence[LineCheck]:
         parcels = (*small.parcels, StockUnits(_MORE, refs[0], more))
         checks = replace(small, parcels=parcels).check()
-        return gaps_of((one for one in checks if one.case.case in cases), refs)
+        return gaps_of((one for one in checks if one.case.case not in others), refs)
 
     # A case may take a unit that came in instead of sharing one, so that what was missing at first
     # bounds nothing; with a unit for everything asked no line can lack one.
