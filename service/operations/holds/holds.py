@@ -5,12 +5,14 @@ shown. The promised part of every balance follows its holds in the same transact
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
+from itertools import chain
 
 from service.core.constructs.kit_lines import KitLine
-from service.core.cover.results import CaseToCheck
+from service.core.cover.results import CaseCheck, CaseToCheck, LineCheck
+from service.core.cover.sharing import stays
 from service.core.cover.units import Claim, most_needed
 from service.operations.cases.confirmation import reopen_if_cover_lost
 from service.operations.cases.lookup import OPEN_STATUSES
@@ -21,6 +23,7 @@ from service.operations.cover.requirements import (
     check_until,
 )
 from service.operations.planner import planner_of
+from service.operations.stock_units import read_stock_units
 from service.operations.work import Unit
 from service.storage.queries import holds
 from service.storage.tables import BY_HAND, IN_TRAY, CaseEvent, Hold, SurgicalCase
@@ -32,7 +35,8 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     """Release what these cases hold and hold anew what their plans ask for, earliest case first.
 
     What lies on a case's tray, and what was promised to it by hand, stays with it. Cases without a
-    plan, closed, cancelled or past ones get nothing new.
+    plan, closed, cancelled or past ones get nothing new. What only stands by for another case goes
+    to one that is planned with it; the other is told, and looks for what is left.
     """
     rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
@@ -41,19 +45,95 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     holds.release(unit.session, old, unit.now, why)
     keys = {(hold.lot_id, hold.location_id) for hold in old if not hold.is_set}
     if wanted:
-        keys |= _hold_anew(unit, wanted)
+        checked, new = _hold_anew(unit, wanted)
+        keys |= new
+        refs = {
+            ref
+            for line in _short_as_planned(checked.values())
+            if line.gap is not None and line.gap.because == "promised"
+            for ref in line.line.refs
+        }
+        if refs:
+            keys |= _take_over_standing_by(unit, wanted, refs)
     update_held(unit, keys)
 
 
-def _hold_anew(unit: Unit, wanted: Collection[SurgicalCase]) -> set[Key]:
-    """Hold what the plans of cases ask for; gives where something is held anew."""
+def _short_as_planned(checked: Iterable[CaseCheck]) -> list[LineCheck]:
+    """Return the lines cases are planned with for first use that lack something."""
+    lines = (line for one in checked for line in one.constructs[0].lines)
+    return [line for line in lines if stays(line.line) and line.gap is not None]
+
+
+def _take_over_standing_by(
+    unit: Unit, wanted: Sequence[SurgicalCase], refs: Collection[str]
+) -> set[Key]:
+    """Let what stands by for other cases go, where these are planned with it; gives where.
+
+    Nothing is let go unless more of what is planned is then there.
+    """
+    named = {row.reference for row in wanted}
+    keys = {parcel.key for parcel in read_stock_units(unit, refs)}
+    claims = planner_of(unit).claims
+    standing = [
+        claim
+        for claim in claims
+        if claim.key in keys
+        and claim.case not in named
+        and not (claim.stays or claim.is_set or claim.on_tray)
+    ]
+    found = [planner_of(unit).find_case(name) for name in sorted({one.case for one in standing})]
+    rows = [row for row in found if row is not None and row.status in OPEN_STATUSES]
+    ready = _ready(unit, [*wanted, *rows])
+    others = [one.row for one in ready if one.case is not None and one.row.reference not in named]
+    standing = [one for one in standing if one.case in {row.reference for row in others}]
+    if not standing:
+        return set()
+    before = check_requirements(unit, ready, claims)
+    kept = [claim for claim in claims if claim not in standing]
+    after = check_requirements(unit, ready, kept)
+    if _missing_as_planned(after) >= _missing_as_planned(before):
+        return set()
+    why = f"planned for {', '.join(sorted(named))}"
+    old = [
+        hold
+        for row in others
+        for hold in planner_of(unit).holds_in_force(case_id=row.id, stays=False, is_set=False)
+        if hold.role != IN_TRAY and f"{hold.lot_id}@{hold.location_id}" in keys
+    ]
+    holds.release(unit.session, old, unit.now, why)
+    checked, new = _hold_anew(unit, [*wanted, *others])
+    for row in others:
+        if _found(checked[row.reference]) < _found(before[row.reference]):
+            tell_case(unit, row, "lost a pack", why)
+    return {*new, *((hold.lot_id, hold.location_id) for hold in old)}
+
+
+def _ready(unit: Unit, wanted: Collection[SurgicalCase]) -> list[CaseRequirements]:
+    """Return what cases ask for that are not past."""
     last = max(unit.local(row.starts_at).date() for row in wanted)
     named = {row.reference for row in wanted}
-    ready = [
+    return [
         one
         for one in case_requirements(unit, max(last, unit.today), only=named)
         if one.operating_list.list_date >= unit.today
     ]
+
+
+def _missing_as_planned(checked: Mapping[str, CaseCheck]) -> int:
+    lines = _short_as_planned(checked.values())
+    return sum(line.line.quantity - line.found for line in lines)
+
+
+def _found(result: CaseCheck) -> int:
+    lines = chain(result.near, *(one.lines for one in result.constructs))
+    return sum(line.found for line in lines)
+
+
+def _hold_anew(
+    unit: Unit, wanted: Collection[SurgicalCase]
+) -> tuple[dict[str, CaseCheck], set[Key]]:
+    """Hold what the plans of cases ask for; gives their checks, and where is held anew."""
+    ready = _ready(unit, wanted)
     before = planner_of(unit).claims
     known: Counter[Claim] = Counter()
     for claim in before:
@@ -68,7 +148,7 @@ def _hold_anew(unit: Unit, wanted: Collection[SurgicalCase]) -> set[Key]:
         holds.add(unit.session, new)
         keys |= {(hold.lot_id, hold.location_id) for hold in new}
         reopen_if_cover_lost(unit, one.row.id or 0, result)
-    return keys
+    return checked, keys
 
 
 def _kind_of(claim: Claim) -> Claim:
