@@ -7,7 +7,7 @@ remember to drop anything.
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any, TypeVar, cast
 from zoneinfo import ZoneInfo
@@ -289,7 +289,7 @@ class PlannerContext:
                 stays=row.stays,
                 is_set=row.is_set,
                 starts=row.from_at if row.is_set else row.starts_at,
-                until=row.until_at if row.is_set else self._ends(row),
+                until=self._set_until(row) if row.is_set else self._ends(row),
                 share_group=row.share_group,
                 is_opened=row.is_opened,
                 on_tray=row.role == IN_TRAY,
@@ -304,6 +304,18 @@ class PlannerContext:
     def used_on(self, day: date) -> date | None:
         """Return the day on which a case of a list day uses what it has, where that is over."""
         return self._unit.today if day < self._unit.today else None
+
+    def _set_until(self, row: Row[Any]) -> datetime:
+        """Return when a set is free again: later by as much as its case is late.
+
+        What is on a tray or being reprocessed is told by where it is.
+        """
+        until: datetime = row.until_at
+        if row.role == IN_TRAY or row.status in ENDED_STATUSES:
+            return until
+        has_begun = row.status == "in_theatre"
+        planned: datetime = row.ends_at if has_begun else row.starts_at
+        return until + max(self._unit.now - planned, timedelta())
 
     def _ends(self, case: Row[Any]) -> datetime | None:
         return None if self.is_overrun(case) else case.ends_at

@@ -269,7 +269,7 @@ class Walk:
         copy, shelf = self.luck.choice(self.world.copies), self.luck.choice(SHELVES)
         there = [one for one in self.world.copies if (one.name, one.place) == (copy.name, shelf)]
         number = self.luck.choice([0, len(there), 1])
-        if copy.item == "set" and number > len(there):
+        if copy.item == "set" and number > len(there) and copy.place != "lost":
             # There is one copy of it, and it is not here.
             self.say(f"{number} {copy.name} is counted on {shelf}.")
             return

@@ -177,6 +177,9 @@ def _check(
     for only_shared in (True, False):
         for parcel in usable:
             left = _left(line, parcel, turn, used) - taken[parcel.key]
+            if line.what == INSTRUMENT_SET:
+                held = turn.copies_held(parcel, is_primary=is_primary)
+                left = min(left, held - taken[parcel.key])
             if only_shared and not parcel.is_implanted:
                 key = (_ANY_LINE, parcel.key)
                 left = min(left, turn.most_used[key] - used[key] - taken[parcel.key])
@@ -196,7 +199,9 @@ def _check(
             parcel,
             number,
             expected=(
-                turn.shelf.expectation(parcel, turn.case) if is_set or parcel.sent_from else None
+                turn.shelf.expectation(parcel, turn.case)
+                if is_set or parcel.sent_from or parcel.tray_of
+                else None
             ),
         )
         for parcel in usable

@@ -103,7 +103,11 @@ def _sentence(
         "not_made": "not in the catalogue",
         "opened_here": "this case has had its set"
         if reason.units is None
-        else (f"opened in this case and being reprocessed, expected back {moment}"),
+        else (
+            f"opened in this case and being reprocessed, expected back {moment}"
+            if reason.when is not None
+            else "with this case when it began; say whether it was opened"
+        ),
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
         "promised": f"the last is promised to {_promised_to(found, overrun)}",
         "recalled": f"{pack} {'is recalled' if units is None else units.recall_words}",

@@ -265,8 +265,30 @@ class ClaimedStock:
 
         Cases have copies of a set in order of their start. A copy nobody has opened before goes
         first; one that has been opened, or lies with a case, has to be reprocessed before the
-        next. What another site has sent has to arrive, whoever has it first.
+        next. What another site has sent has to arrive, whoever has it first; a backup on the tray
+        of another case has to come back from there unopened.
         """
+        free_at = self.off_tray_at(parcel, case.case)
+        if free_at is not None:
+            name = parcel.serial or parcel.lot
+            return Expectation(parcel.ref, name, free_at, case.starts, str(parcel.tray_of))
+        copy = self._copy_for(parcel, case)
+        name = parcel.serial or parcel.lot
+        if copy is not None and copy.sent_from and parcel.back_at is not None:
+            due = (parcel.is_late and parcel.due_at) or parcel.back_at
+            return Expectation(
+                parcel.ref, name, due, case.starts, "", copy.sent_from, parcel.is_late
+            )
+        if copy is None or not copy.after or copy.free_at is None:
+            return None
+        return Expectation(parcel.ref, name, copy.free_at, case.starts, copy.after)
+
+    def can_be_there(self, parcel: StockUnits, case: CaseToCheck) -> bool:
+        """Tell whether a copy of a set can be there when a case starts, after those before it."""
+        return self._copy_for(parcel, case) is not None
+
+    def _copy_for(self, parcel: StockUnits, case: CaseToCheck) -> "_Copy | None":
+        """Return the copy that a case has of a parcel; ``None`` when none is free at its start."""
         is_away = parcel.is_away_for(case.case)
         first = _Copy(
             parcel.back_at if is_away or parcel.sent_from else None,
@@ -291,16 +313,15 @@ class ClaimedStock:
                     else _Copy(claim.until, before.after, before.sent_from)
                 )
         place = _next_copy(copies, case.starts)
-        copy = first if place is None else copies[place]
-        name = parcel.serial or parcel.lot
-        if copy.sent_from and parcel.back_at is not None:
-            due = (parcel.is_late and parcel.due_at) or parcel.back_at
-            return Expectation(
-                parcel.ref, name, due, case.starts, "", copy.sent_from, parcel.is_late
-            )
-        if not copy.after or copy.free_at is None:
+        return None if place is None else copies[place]
+
+    def off_tray_at(self, parcel: StockUnits, case: str) -> datetime | None:
+        """Return when packs on another case's tray can be back; ``None`` when nobody can say."""
+        if parcel.tray_of in {None, case}:
             return None
-        return Expectation(parcel.ref, name, copy.free_at, case.starts, copy.after)
+        ends = [one.until for one in self.claims.get(parcel.key, ()) if one.case == parcel.tray_of]
+        known = [end for end in ends if end is not None]
+        return max(known) if known and len(known) == len(ends) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -405,8 +426,14 @@ class CaseAllocation:
             self.case.used_on or self.case.list_date,
             case=self.case.case,
             starts=self.case.starts,
-            is_promised=self.held(parcel) > 0,
+            is_promised=self.held(parcel) > 0 and self._can_be_off_its_tray(parcel),
         )
+
+    def _can_be_off_its_tray(self, parcel: StockUnits) -> bool:
+        """Tell whether packs lie on no other case's tray, or can be back from it in time."""
+        free_at = self.shelf.off_tray_at(parcel, self.case.case)
+        is_own = parcel.tray_of in {None, self.case.case}
+        return is_own or (free_at is not None and free_at <= self.case.starts)
 
     def usable(self, refs: Sequence[str]) -> list[StockUnits]:
         """Return the parcels that count for this case, in the order in which it has them.
@@ -453,6 +480,16 @@ class CaseAllocation:
             # What it has opened and sent off is done with; another use needs another claim.
             return sum(one.quantity for one in self._own(parcel) if not one.on_tray)
         return sum(one.quantity for one in self._own(parcel) if one.stays or not for_good)
+
+    def copies_held(self, parcel: StockUnits, *, is_primary: bool) -> int:
+        """Return how many copies of a set the case has that can be there when it starts.
+
+        What is planned opens its set: a copy that was reserved to stand by goes back unopened.
+        """
+        if not self.shelf.can_be_there(parcel, self.case):
+            return 0
+        own = self._own(parcel)
+        return sum(one.quantity for one in own if one.is_opened or one.on_tray or not is_primary)
 
     def _own(self, parcel: StockUnits) -> list[Claim]:
         found = self.shelf.claims.get(parcel.key, ())

@@ -1,5 +1,6 @@
 """A stock take from a file: what was counted where; the differences go to the ledger."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -74,6 +75,7 @@ def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportP
     )
     for number, row in rows:
         _plan_count(take, number, row)
+    _refuse_twins(take, rows)
     if take.new_places:
         count = len(take.new_places)
         take.plan.notes.append(f"{count} shelves were not known and are made.")
@@ -119,6 +121,29 @@ def _plan_count(take: _StockTake, number: int, row: StockRow) -> None:
         take.plan.fault(number, "shelf", _UNCOUNTED[kind])
         return
     _plan_difference(take, number, row, key, kind)
+
+
+def _refuse_twins(take: _StockTake, rows: Sequence[tuple[int, StockRow]]) -> None:
+    """Refuse a serial that would be in two places, whoever owns it."""
+    total: Counter[tuple[int, str]] = Counter()
+    keys = {facts.id: key for key, facts in take.lots.items()}
+    for (lot_id, _), (quantity, _) in take.there.items():
+        if lot_id in keys:
+            total[keys[lot_id][0], keys[lot_id][2]] += quantity
+    for key, _, change in take.counted:
+        total[key[0], key[2]] += change
+    for number, row in rows:
+        item = take.items.get(row.ref)
+        if item is None or not row.serial or not row.quantity:
+            continue
+        twin = copies_fault(
+            reusable=item.reusable,
+            serial=row.serial,
+            sterility=row.sterility or "sterile",
+            copies=total[item.item_id, row.serial],
+        )
+        if twin is not None:
+            take.plan.fault(number, "serial", twin)
 
 
 def _plan_difference(take: _StockTake, number: int, row: StockRow, key: LotKey, kind: str) -> None:

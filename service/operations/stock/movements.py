@@ -510,6 +510,10 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
 
 def _refuse_twin(unit: Unit, item: Item, lot: Lot, more: int) -> None:
     there = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
+    if lot.serial:
+        # Whoever owns it: one serial of an item is one unit.
+        known = orders.serial_lots(unit.session, item_key(item), lot.serial)
+        there = sum(row.there or 0 for row in {row.id: row for row in known}.values())
     fault = copies_fault(
         reusable=item.reusable, serial=lot.serial, sterility=lot.sterility, copies=there + more
     )

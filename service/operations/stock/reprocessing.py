@@ -48,6 +48,10 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     if body.use_by is not None and body.use_by < unit.today:
         reason = f"{body.use_by} is in the past"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
+    copies = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
+    if copies > 1 and body.use_by not in {None, lot.use_by}:
+        reason = f"{copies} copies stand under this lot, and they have one date: {lot.use_by}"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
     lot.sterility = "sterile"
     lot.use_by = body.use_by or lot.use_by
     for gone in away[:1]:
