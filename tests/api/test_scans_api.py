@@ -173,4 +173,4 @@ def test_no_generated_request_breaks_the_schema(make_database: MakeDatabase) -> 
 
         one()
         tried.add(operation.label)
-    assert len(tried) == 7
+    assert len(tried) == 9

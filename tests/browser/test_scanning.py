@@ -24,7 +24,7 @@ def test_the_right_pack_is_brought_and_read_aloud_wherever_the_focus_is(
     open_page: OpenPage, own_site: str
 ) -> None:
     page = open_page(own_site + TRAY)
-    expect(page.get_by_role("heading", name="Still to bring: 25")).to_be_visible()
+    expect(page.get_by_role("heading", name="Still to bring: 31")).to_be_visible()
     page.get_by_role("link", name="← Case HAR-0711").focus()
     # A serial stands behind the separator; without it the lot would read C26M007621S1.
     scan(page, label(*NAIL, serial="S1"))

@@ -366,9 +366,9 @@ class LedgerMachine(RuleBasedStateMachine):
         case, lot, _ = found[number % len(found)]
         homes = [shelf for shelf in "AB" if self.packs.get((case, lot, shelf))]
         left = self.packs[case, lot, homes[0]] if homes else 0
-        may = left >= quantity and not (
-            fate == "implant" and (lot.startswith("SET") or self.status[case] not in OPEN)
-        )
+        is_used_up = fate in {"implant", "waste"} and lot.startswith("SET")
+        is_late = fate == "implant" and self.status[case] not in OPEN
+        may = left >= quantity and not is_used_up and not is_late
         facts = {"fate": fate, "quantity": quantity, "reason": "said so"}
         body = PackOutcomeBody.model_validate({**which(lot), **facts})
         done = self.send(lambda unit: trays.record_pack_outcome(unit, case, body), TrayOut, may=may)

@@ -21,7 +21,7 @@ from service.operations.cases import confirmation
 from service.operations.stock import movements
 from service.operations.trays import movements as tray_moves
 from service.operations.trays import trays
-from service.storage.queries import recalls as recall_rows
+from service.storage.tables import base
 from tests.conftest import opened
 from tests.safety.test_stories import stories
 from tests.safety.walk import Walk
@@ -65,7 +65,7 @@ def answers(value: object) -> Callable[..., object]:
 
 def as_written(patch: pytest.MonkeyPatch) -> None:
     """Compare lots letter by letter."""
-    patch.setattr(recall_rows, "comparable", lambda text: text)
+    patch.setattr(base, "comparable", lambda text: text)
 
 
 def backups_alone_count(true: Callable[..., int], claims: Any, day: Any) -> int:  # noqa: ANN401

@@ -241,7 +241,8 @@ def test_of_several_items_that_would_do_the_one_that_can_be_ordered_last_gives_t
 def test_every_figure_says_that_it_is_common_practice_and_has_a_note() -> None:
     for key, figure in SUPPLY_FIGURES.items():
         assert key == figure.key
-        assert key.endswith(f"_{figure.unit}")
+        # A ratio is a probability here, and is named so.
+        assert key.endswith("_probability" if figure.unit == "ratio" else f"_{figure.unit}")
         assert "common practice, no source" in figure.source
         assert figure.note
 

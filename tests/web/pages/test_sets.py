@@ -198,13 +198,14 @@ def test_everything_left_says_what_it_does_and_does_it(theatre: Theatre, pages: 
     assert theatre.balance("NAIL")[0] == 4
 
 
-def test_of_a_cancelled_case_everything_goes_back_unopened(
+def test_the_set_of_a_case_cancelled_in_theatre_goes_to_be_reprocessed(
     theatre: Theatre, pages: TestClient
 ) -> None:
     theatre.cancel("K1")
-    assert "Everything left goes back on its shelf (2)" in _words(pages, TRAY)
+    words = "Everything left: packs back on their shelves, sets to be reprocessed (2)"
+    assert words in _words(pages, TRAY)
     assert pages.post(f"{TRAY}/back").status_code == 303
-    assert theatre.balance("SET")[0] == 1
+    assert theatre.balance("SET")[0] == 0
 
 
 @pytest.mark.parametrize("path", ["/sets", f"/lists/{NOW.date()}"])
