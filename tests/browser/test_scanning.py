@@ -33,7 +33,7 @@ def test_the_right_pack_is_brought_and_read_aloud_wherever_the_focus_is(
     # Type, size, side, system, use by, sterility: NatSSIPs 2015, 4.10.2.
     for words in ("Short nail", "10 × 180 mm", "Cindermoor", "2031-03-22", "sterile", "side"):
         expect(aloud).to_contain_text(words)
-    expect(page.get_by_role("heading", name="Still to bring: 24")).to_be_visible()
+    expect(page.get_by_role("heading", name="Still to bring: 30")).to_be_visible()
     expect(page.get_by_role("heading", name="On the tray: 1")).to_be_visible()
     expect(page.get_by_label("Scan or type code")).to_have_value("")
     assert page.url == own_site + TRAY

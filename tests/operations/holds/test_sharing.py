@@ -69,7 +69,7 @@ def test_a_case_still_open_after_its_planned_end_keeps_the_backup_on_its_tray(
     theatre.pick("K1", "SET", lot="S1")
     theatre.status("K1", "in_theatre")
     theatre.wait_until(on_day(TODAY, 10))
-    assert theatre.states("K2")[1] == "covered"
+    assert theatre.states("K2")[1] == "covered if", "it lies on the tray of K1 until that is over"
     theatre.wait_until(on_day(TODAY, 11))
     check = theatre.check("K2")
     assert check.constructs[1].state == "not covered"

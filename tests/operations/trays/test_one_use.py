@@ -7,7 +7,7 @@ goes on with what has been implanted; one on another base begins anew and needs 
 import pytest
 
 from service.operations.constructs import load_constructs
-from tests.small_theatre import PRIMARY, Theatre
+from tests.small_theatre import FIRST_DAY, PRIMARY, Theatre, on_day
 
 #: It takes the same nail again, and no instrument set.
 OTHER_BASE = "other-nail@Testfield"
@@ -34,6 +34,7 @@ def in_theatre(theatre: Theatre) -> Theatre:
         theatre.receive(ref, 1)
     theatre.add_case("K1")
     theatre.plan("K1", PRIMARY, OTHER_BASE, WITH_CAP)
+    theatre.wait_until(on_day(FIRST_DAY, 9))
     theatre.pick("K1", "NAIL")
     theatre.pick("K1", "SET")
     theatre.status("K1", "in_theatre")
