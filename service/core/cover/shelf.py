@@ -268,12 +268,11 @@ class ClaimedStock:
         next. What another site has sent has to arrive, whoever has it first; a backup on the tray
         of another case has to come back from there unopened.
         """
+        name = parcel.serial or parcel.lot
         free_at = self.off_tray_at(parcel, case.case)
         if free_at is not None:
-            name = parcel.serial or parcel.lot
             return Expectation(parcel.ref, name, free_at, case.starts, str(parcel.tray_of))
         copy = self._copy_for(parcel, case)
-        name = parcel.serial or parcel.lot
         if copy is not None and copy.sent_from and parcel.back_at is not None:
             due = (parcel.is_late and parcel.due_at) or parcel.back_at
             return Expectation(

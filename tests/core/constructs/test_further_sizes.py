@@ -8,9 +8,17 @@ import pytest
 from service.core.catalogue import ItemFacts
 from service.core.constructs.kit_lines import IN_ROOM, KitLine
 from service.core.constructs.templates import Role, RoleSize
-from service.core.sizing import SizeBand, SizeRule
+from service.core.sizing import SizeRule
 from service.core.sizing.film import Measurements
-from tests.core.constructs.worked_roles import CALIBRATED, LAG, NAIL, lines_of, screws
+from tests.core.constructs.worked_roles import (
+    CALIBRATED,
+    LAG,
+    NAIL,
+    PLATE,
+    PLATES,
+    lines_of,
+    screws,
+)
 from tests.core.planner_catalogue import VALUES, lag_screws
 
 PHI = NormalDist().cdf
@@ -25,23 +33,6 @@ NAILS = [
     ItemFacts(f"N-{wide}-{long}", "single_lag_screw_nail", diameter_mm=wide, length_mm=long)
     for wide, long in product(range(9, 15), range(300, 440, 20))
 ]
-
-PLATE = Role(
-    "side plate",
-    ("side_plate",),
-    sizes=(
-        RoleSize(
-            "barrel_mm",
-            None,
-            "lag screw",
-            SizeRule(bands=(SizeBand(80, 25), SizeBand(None, 38))),
-            bound_default="barrel_short_up_to_mm",
-            cover=False,
-        ),
-    ),
-)
-
-PLATES = [ItemFacts(f"P-{barrel}", "side_plate", barrel_mm=barrel) for barrel in (25, 38)]
 
 LAGS = lag_screws(*range(70, 125, 5))
 

@@ -6,7 +6,7 @@ from service.core.catalogue import ItemFacts
 from service.core.constructs.kit_lines import KitLine, by_kind, construct_lines
 from service.core.constructs.planned import ConstructPart, PlannedConstruct
 from service.core.constructs.templates import Role, RoleSize, Template
-from service.core.sizing import SizeRule
+from service.core.sizing import SizeBand, SizeRule
 from service.core.sizing.film import Dimension, Measurements, estimate_dimensions
 from tests.core.planner_catalogue import VALUES
 
@@ -72,3 +72,21 @@ CALIBRATED = Measurements(neck_film_mm=114, canal_film_mm=14.88, marker_film_mm=
 
 def screws(kind: str, *lengths: int) -> list[ItemFacts]:
     return [ItemFacts(f"{kind}-{length}", kind, length_mm=length) for length in lengths]
+
+
+PLATE = Role(
+    "side plate",
+    ("side_plate",),
+    sizes=(
+        RoleSize(
+            "barrel_mm",
+            None,
+            "lag screw",
+            SizeRule(bands=(SizeBand(80, 25), SizeBand(None, 38))),
+            bound_default="barrel_short_up_to_mm",
+            cover=False,
+        ),
+    ),
+)
+
+PLATES = [ItemFacts(f"P-{barrel}", "side_plate", barrel_mm=barrel) for barrel in (25, 38)]

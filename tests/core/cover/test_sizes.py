@@ -10,31 +10,13 @@ from service.core.catalogue import ItemFacts
 from service.core.constructs.kit_lines import by_kind, construct_lines
 from service.core.constructs.planned import ConstructPart, PlannedConstruct
 from service.core.constructs.sizes_needed import sizes_needed
-from service.core.constructs.templates import Role, RoleSize, Template
+from service.core.constructs.templates import Role, Template
 from service.core.cover.check import check_cases
 from service.core.cover.results import CaseToCheck, ConstructCheck, ConstructToCheck, SizesToCheck
 from service.core.cover.units import StockUnits
-from service.core.sizing import SizeBand, SizeRule
 from service.core.sizing.film import Measurements, estimate_dimensions
-from tests.core.constructs.worked_roles import CALIBRATED, LAG, NAIL
+from tests.core.constructs.worked_roles import CALIBRATED, LAG, NAIL, PLATE, PLATES
 from tests.core.planner_catalogue import DAY, VALUES, at, lag_screws, parcel, short_nails
-
-PLATE = Role(
-    "side plate",
-    ("side_plate",),
-    sizes=(
-        RoleSize(
-            "barrel_mm",
-            None,
-            "lag screw",
-            SizeRule(bands=(SizeBand(80, 25), SizeBand(None, 38))),
-            bound_default="barrel_short_up_to_mm",
-            cover=False,
-        ),
-    ),
-)
-
-PLATES = [ItemFacts(f"P-{barrel}", "side_plate", barrel_mm=barrel) for barrel in (25, 38)]
 
 LAGS = lag_screws(*range(70, 125, 5))
 
