@@ -1,6 +1,7 @@
 """Transfers between sites: asking, answering what is asked of us, receiving what was sent."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
@@ -9,12 +10,16 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations.people.permissions import KEEP_STOCK, READ, requires
 from service.operations.stock import transfers
+from service.operations.work import Unit
+from service.schemas.base import Body
 from service.schemas.faults import faults_of
 from service.schemas.stock import AnswerBody, ArrivalBody, AskBody, TransferOut
 from web.forms import Filled, new_key, write_once
 from web.render import page, work_of
 
 router = APIRouter()
+
+AnyBody = TypeVar("AnyBody", bound=Body)
 
 
 @router.get("/transfers")
@@ -53,21 +58,7 @@ def ask(request: Request, values: Filled) -> Response:
 @requires(KEEP_STOCK)
 def answer(request: Request, key: int, values: Filled) -> Response:
     """Agree to a transfer and say which units go, or refuse it."""
-    try:
-        body = AnswerBody.model_validate(_answer(values))
-        write_once(
-            request,
-            values.get("once", ""),
-            body,
-            lambda unit: transfers.answer_transfer(unit, key, body),
-            TransferOut,
-        )
-    except ValidationError as error:
-        return _show(request, values, faults_of(error.errors()), about=key)
-    except ServiceError as error:
-        faults = [*error.faults] or [FieldFault("", error.detail)]
-        return _show(request, values, faults, about=key)
-    return RedirectResponse("/transfers", status_code=303)
+    return _write(request, key, values, AnswerBody, _answer(values), transfers.answer_transfer)
 
 
 @router.post("/transfers/{key}/arrivals")
@@ -75,13 +66,25 @@ def answer(request: Request, key: int, values: Filled) -> Response:
 def receive(request: Request, key: int, values: Filled) -> Response:
     """Receive what another site has sent: in order, damaged, or missing for good."""
     given = {name: values.get(name) or None for name in ("quantity", "condition", "reason")}
+    return _write(request, key, values, ArrivalBody, given, transfers.receive_transfer)
+
+
+def _write(  # noqa: PLR0917 - what was filled in, and what is to become of it
+    request: Request,
+    key: int,
+    values: Mapping[str, str],
+    body_class: type[AnyBody],
+    given: Mapping[str, object],
+    operation: Callable[[Unit, int, AnyBody], TransferOut],
+) -> Response:
+    """Carry out what a form asks of a transfer, or show the form with its faults."""
     try:
-        body = ArrivalBody.model_validate(given)
+        body = body_class.model_validate(given)
         write_once(
             request,
             values.get("once", ""),
             body,
-            lambda unit: transfers.receive_transfer(unit, key, body),
+            lambda unit: operation(unit, key, body),
             TransferOut,
         )
     except ValidationError as error:
