@@ -17,6 +17,7 @@ from web.pages import (
     items,
     list_day,
     live,
+    looks,
     orders,
     par,
     par_proposal,
@@ -74,6 +75,7 @@ def page_routers() -> list[APIRouter]:
         imports,
         figures,
         guides,
+        looks,
         people,
         live,
         trays,
@@ -95,6 +97,7 @@ def add_pages(app: FastAPI, guard: Sequence[DependsParam]) -> None:
             router, include_in_schema=False, dependencies=[*guard, Depends(note_change)]
         )
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
+    app.mount("/fonts", StaticFiles(packages=[("fontpkg_atkinson_hyperlegible", "files")]))
     app.add_middleware(_Headers)
 
 
@@ -113,6 +116,8 @@ class _Headers:
                 if headers.get("content-type", "").startswith("text/html"):
                     # A page shown to somebody must not come back after they have signed out.
                     headers.setdefault("Cache-Control", "no-store")
+                elif scope["path"].startswith("/fonts/"):
+                    headers.setdefault("Cache-Control", "public, max-age=2592000")
                 elif scope["path"].startswith("/static/"):
                     # Asked for again each time, so that styles and scripts fit the pages.
                     headers.setdefault("Cache-Control", "no-cache")

@@ -44,6 +44,10 @@ SHAPES = {
 }
 
 
+#: The style sheets of every page, in `web/static/styles`; the first one orders the layers.
+STYLE_SHEETS = ("tokens", "base", "parts", "pictures", "print")
+
+
 def _day(value: date) -> str:
     return f"{value:%a} {value.day} {value:%b %Y}"
 
@@ -94,6 +98,7 @@ _TEMPLATES.env.globals |= {
     "OPEN_STATUSES": OPEN_STATUSES,
     "order_allows": order_allows,
     "shapes": SHAPES,
+    "style_sheets": STYLE_SHEETS,
     "caution": CAUTION,
     "item_kinds": ITEM_KINDS,
     "labels": FIELD_LABELS,
@@ -188,6 +193,7 @@ _MORE = (
     ("Figures", "/figures", ()),
     ("People", "/people", ()),
     ("Audit trail", "/audit", ()),
+    ("Components", "/looks", ()),
 )
 
 

@@ -45,7 +45,7 @@ ANSWERS = [
     ("GET", "/sign-in", {}, 200),
     ("GET", "/me", {}, 200),
     ("GET", f"{API}/stock", {}, 200),
-    ("GET", "/static/app.css", {}, 200),
+    ("GET", "/static/styles/base.css", {}, 200),
     ("GET", "/livez", {}, 200),
     ("GET", "/metrics", {}, 200),
     ("GET", "/openapi.json", {}, 200),
@@ -85,7 +85,7 @@ def test_every_answer_carries_the_headers_that_keep_a_browser_in_bounds(
 def test_behind_tls_the_browser_is_told_to_stay_there(app: FastAPI) -> None:
     """ASVS 5.0, 3.4.1: a year at least, subdomains included."""
     with TestClient(app, base_url="https://testserver") as client:
-        for path in ("/sign-in", "/livez", f"{API}/stock", "/static/app.css"):
+        for path in ("/sign-in", "/livez", f"{API}/stock", "/static/styles/base.css"):
             header = client.get(path).headers["strict-transport-security"]
             assert "includeSubDomains" in header
             assert int(re.findall(r"max-age=(\d+)", header)[0]) >= 31536000

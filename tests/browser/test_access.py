@@ -36,6 +36,7 @@ PAGES = {
     "audit trail": "/audit",
     "import": "/import",
     "figures": "/figures",
+    "components": "/looks",
     "guide to installing": "/guides/installing",
     "guide to security": "/guides/security",
     "error": "/cases/HAR-9999",
@@ -47,7 +48,7 @@ EMPTY_PAGES = ("/", "/stock", "/sets", "/recalls", "/par", "/figures")
 
 #: What is touched. The mark of a choice is small; its label is what is touched.
 TOUCHED = """
-    main button, main summary, main select, main textarea, main .act, main .back, nav a,
+    main button, summary, main select, main textarea, main .act, main .back, nav a,
     main li > a, main label.choice,
     main input:not([type=hidden]):not([type=checkbox]):not([type=radio])
 """
@@ -56,11 +57,14 @@ TOUCHED = """
 def _lower_than_48_px(page: Page) -> list[str]:
     """Name what is touched and too low.
 
-    48 px is what we hold for gloved hands; WCAG 2.2 asks for 24 (2.5.8) or 44 (2.5.5).
+    48 px is what we hold for gloved hands; WCAG 2.2 asks for 24 (2.5.8) or 44 (2.5.5), and of
+    neither where a link stands in a sentence.
     """
     found = page.evaluate(
         """touched => [...document.querySelectorAll(touched)]
             .filter(one => one.checkVisibility({visibilityProperty: true}))
+            .filter(one => one.className || one.tagName !== "A"
+                || one.textContent.trim() === one.parentElement.textContent.trim())
             .map(one => [one.getBoundingClientRect(), one.outerHTML])
             .filter(([box]) => box.width > 0 && box.height > 0)
             .map(([box, html]) => [box.height, html])""",
@@ -107,7 +111,7 @@ def test_the_skip_link_comes_first_shows_itself_and_works(
 ) -> None:
     page = open_page(demo_site + PAGES["list day"])
     page.keyboard.press("Tab")
-    skip = page.get_by_role("link", name="To the content")
+    skip = page.get_by_role("link", name="Skip to main content")
     expect(skip).to_be_focused()
     expect(skip).to_be_in_viewport()
     page.keyboard.press("Enter")

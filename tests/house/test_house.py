@@ -26,10 +26,6 @@ TOP = {
 MOST_LINES = 700
 
 
-#: One style sheet serves every page on purpose; its layers say where to look.
-LONGER = {"web/static/app.css": 500}
-
-
 WRITTEN = {".py", ".html", ".css", ".js", ".mjs"}
 
 
@@ -54,8 +50,7 @@ def test_no_source_file_is_too_long_to_read() -> None:
         if file.suffix in WRITTEN
         and file.relative_to(ROOT).parts[0] in {"service", "web"}
         and "migrations" not in file.parts
-        and (count := len(file.read_text(encoding="utf-8").splitlines()))
-        >= LONGER.get(str(file.relative_to(ROOT)), MOST_LINES)
+        and (count := len(file.read_text(encoding="utf-8").splitlines())) >= MOST_LINES
     }
     assert long == {}
 

@@ -38,7 +38,12 @@ DAY = date(2031, 3, 4)
 MORNING = datetime(2031, 3, 4, 8, 30)  # noqa: DTZ001 - a page draws the site's own clock
 
 
-CSS = (Path(__file__).parents[3] / "web/static/app.css").read_text(encoding="utf-8")
+STYLES = Path(__file__).parents[3] / "web/static/styles"
+
+
+CSS = "".join(
+    (STYLES / name).read_text(encoding="utf-8") for name in ("tokens.css", "pictures.css")
+)
 
 
 def bars(rows: Sequence[ReadinessRow], title: str = "Readiness") -> Picture:
