@@ -82,13 +82,14 @@ def check_cases(
     turns = [CaseAllocation(case, shelf, turnarounds, zone) for case in ordered]
     share_out(turns)
     checked = [_check_case(turn) for turn in turns]
-    return tuple(_with_sharers(check, shelf) for check in checked)
+    claims: dict[str, list[Claim]] = defaultdict(list)
+    for claim in shelf.all_claims():
+        claims[claim.case].append(claim)
+    return tuple(_with_sharers(check, tuple(claims[check.case.case]), shelf) for check in checked)
 
 
-def _with_sharers(check: CaseCheck, shelf: ClaimedStock) -> CaseCheck:
+def _with_sharers(check: CaseCheck, claims: tuple[Claim, ...], shelf: ClaimedStock) -> CaseCheck:
     """Note on every pick who else counts on it; a later case may have joined an earlier one."""
-    case = check.case.case
-    claims = tuple(claim for claim in shelf.all_claims() if claim.case == case)
     sharers = {claim.key: shelf.sharers(claim) for claim in claims if claim.share_group is not None}
     if not sharers:
         return replace(check, claims=claims)
@@ -132,7 +133,7 @@ def _shares(lines: Sequence[KitLine], turn: CaseAllocation, used: Used) -> dict[
 
     def available(line: KitLine, parcel: StockUnits) -> tuple[int, int]:
         free = turn.shelf.free(parcel, turn.case.list_date, stays=stays(line))
-        return max(_left(line, parcel, turn, used), 0), max(free, 0)
+        return max(_left(line, parcel, turn, used, is_primary=False), 0), max(free, 0)
 
     usable = {place: turn.usable(line.refs) for place, line in mixed.items()}
     return match_units_to_lines(mixed, usable, available)
@@ -150,17 +151,22 @@ def _users(line: KitLine, parcel: StockUnits) -> tuple[tuple[str, ...], ...]:
     return (_ANY_LINE, _FOR_GOOD) if stays(line) else (_ANY_LINE,)
 
 
-def _left(line: KitLine, parcel: StockUnits, turn: CaseAllocation, used: Used) -> int:
+def _left(
+    line: KitLine, parcel: StockUnits, turn: CaseAllocation, used: Used, *, is_primary: bool
+) -> int:
     """Return what the case has claimed of a parcel and this construct has not used up.
 
     A backup that another case may count on, too, does not serve what is implanted.
     """
     if parcel.is_implanted:
         return turn.implanted_for(line, parcel) - used[need_of(line), parcel.key]
-    return min(
+    left = min(
         turn.held(parcel, for_good=user == _FOR_GOOD) - used[user, parcel.key]
         for user in _users(line, parcel)
     )
+    if line.what == INSTRUMENT_SET and left > 0:
+        return min(left, turn.copies_held(parcel, is_primary=is_primary))
+    return left
 
 
 def _check(
@@ -173,20 +179,25 @@ def _check(
     """
     usable = turn.usable(line.refs)
     taken: dict[str, int] = defaultdict(int)
+    missing = line.quantity
     # Units another construct of the case uses come first: those left over may be for what is near.
     for only_shared in (True, False):
         for parcel in usable:
-            left = _left(line, parcel, turn, used) - taken[parcel.key]
-            if line.what == INSTRUMENT_SET:
-                held = turn.copies_held(parcel, is_primary=is_primary)
-                left = min(left, held - taken[parcel.key])
+            if missing == 0:
+                break
+            at_most = missing
             if only_shared and not parcel.is_implanted:
-                key = (_ANY_LINE, parcel.key)
-                left = min(left, turn.most_used[key] - used[key] - taken[parcel.key])
+                user = (_ANY_LINE, parcel.key)
+                shared = turn.most_used[user] - used[user] - taken[parcel.key]
+                at_most = min(at_most, shared)
             if share is not None:
-                left = min(left, share.get(parcel.key, 0) - taken[parcel.key])
-            taken[parcel.key] += max(min(line.quantity - sum(taken.values()), left), 0)
-    missing = line.quantity - sum(taken.values())
+                at_most = min(at_most, share.get(parcel.key, 0) - taken[parcel.key])
+            # What the case has is looked up only where it matters.
+            if at_most > 0:
+                left = _left(line, parcel, turn, used, is_primary=is_primary)
+                units = max(min(at_most, left - taken[parcel.key]), 0)
+                taken[parcel.key] += units
+                missing -= units
     is_set = line.what == INSTRUMENT_SET
     if is_set:
         wanted = missing - turn.sent_off(line.refs)
@@ -231,6 +242,8 @@ def _claim_packs(
     What is here goes before what has still to arrive.
     """
     new: dict[str, int] = defaultdict(int)
+    if wanted == 0:
+        return new
     for is_sent in (False, True):
         parcels = [one for one in usable if bool(one.sent_from) == is_sent]
         for parcel in parcels:
@@ -255,6 +268,8 @@ def _claim_sets(
 ) -> dict[str, int]:
     """Claim copies of an instrument set that are back, sterile, when the case starts."""
     new: dict[str, int] = defaultdict(int)
+    if wanted <= 0:
+        return new
     starts = turn.case.starts
     # A copy that is there goes before one that has to come back first.
     waits = {one.key: turn.shelf.expectation(one, turn.case) is not None for one in usable}

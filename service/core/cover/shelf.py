@@ -121,6 +121,7 @@ class ClaimedStock:
     claims: dict[str, list[Claim]] = field(default_factory=lambda: defaultdict(list))
     #: Cases of which nobody can say when they are over.
     overrun: set[str] = field(default_factory=set)
+    _in_order: dict[tuple[str, ...], list[StockUnits]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, parcels: Iterable[StockUnits], claims: Iterable[Claim]) -> "ClaimedStock":
@@ -135,6 +136,13 @@ class ClaimedStock:
         for key, found in shelf.claims.items():
             shelf.claims[key] = _that_hold(found)
         return shelf
+
+    def in_order_of_use(self, refs: tuple[str, ...]) -> Sequence[StockUnits]:
+        """Return all there is of some references, usable or not; many cases ask for the same."""
+        if refs not in self._in_order:
+            stock = [parcel for ref in refs for parcel in self.parcels.get(ref, ())]
+            self._in_order[refs] = sorted(stock, key=order_of_use)
+        return self._in_order[refs]
 
     def all_claims(self) -> Iterator[Claim]:
         """Return every claim, parcel by parcel."""
@@ -425,14 +433,18 @@ class CaseAllocation:
             self.case.used_on or self.case.list_date,
             case=self.case.case,
             starts=self.case.starts,
-            is_promised=self.held(parcel) > 0 and self._can_be_off_its_tray(parcel),
+            is_promised=self._is_promised_from_tray(parcel),
         )
 
-    def _can_be_off_its_tray(self, parcel: StockUnits) -> bool:
-        """Tell whether packs lie on no other case's tray, or can be back from it in time."""
+    def _is_promised_from_tray(self, parcel: StockUnits) -> bool:
+        """Tell whether the case has packs on another case's tray that can be back from it in time.
+
+        Of packs anywhere else it makes no difference whether they are promised to it.
+        """
+        if parcel.tray_of in {None, self.case.case} or not self.held(parcel):
+            return False
         free_at = self.shelf.off_tray_at(parcel, self.case.case)
-        is_own = parcel.tray_of in {None, self.case.case}
-        return is_own or (free_at is not None and free_at <= self.case.starts)
+        return free_at is not None and free_at <= self.case.starts
 
     def usable(self, refs: Sequence[str]) -> list[StockUnits]:
         """Return the parcels that count for this case, in the order in which it has them.
@@ -442,9 +454,8 @@ class CaseAllocation:
         """
         key = tuple(refs)
         if key not in self._usable:
-            stock = [parcel for ref in refs for parcel in self.shelf.parcels.get(ref, ())]
-            found = [parcel for parcel in stock if self.why_not(parcel) is None]
-            self._usable[key] = sorted(found, key=order_of_use)
+            stock = self.shelf.in_order_of_use(key)
+            self._usable[key] = [parcel for parcel in stock if self.why_not(parcel) is None]
         return self._usable[key]
 
     def implanted_for(self, line: KitLine, parcel: StockUnits) -> int:
@@ -485,10 +496,9 @@ class CaseAllocation:
 
         What is planned opens its set: a copy that was reserved to stand by goes back unopened.
         """
-        if not self.shelf.can_be_there(parcel, self.case):
-            return 0
         own = self._own(parcel)
-        return sum(one.quantity for one in own if one.is_opened or one.on_tray or not is_primary)
+        held = sum(one.quantity for one in own if one.is_opened or one.on_tray or not is_primary)
+        return held if held and self.shelf.can_be_there(parcel, self.case) else 0
 
     def _own(self, parcel: StockUnits) -> list[Claim]:
         found = self.shelf.claims.get(parcel.key, ())

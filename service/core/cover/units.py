@@ -306,16 +306,16 @@ def unusable_reasons(
     >>> [reason.because for reason in unusable_reasons(worn, day)]
     ['expires', 'unsterile']
     """
-    is_over = {
-        "recalled": "recalled" in units.blocked,
-        "expires": units.use_by is not None and units.use_by < day,
-        "quarantined": "quarantined" in units.blocked,
-        "unsterile": "unsterile" in units.blocked,
-        "return_due": units.return_by is not None and units.return_by <= day,
-    }
-    for because, applies in is_over.items():
-        if applies:
-            yield Reason(because, units, units.usable_from)
+    if "recalled" in units.blocked:
+        yield Reason("recalled", units, units.usable_from)
+    if units.use_by is not None and units.use_by < day:
+        yield Reason("expires", units, units.usable_from)
+    if "quarantined" in units.blocked:
+        yield Reason("quarantined", units, units.usable_from)
+    if "unsterile" in units.blocked:
+        yield Reason("unsterile", units, units.usable_from)
+    if units.return_by is not None and units.return_by <= day:
+        yield Reason("return_due", units, units.usable_from)
     if units.is_away_for(case) and not _can_be_there(units, starts):
         is_own = units.away_with == case
         because = "opened_here" if is_own else "instrument_set_in_use"
@@ -340,7 +340,7 @@ def _all_reserved(
     units: StockUnits, day: date, case: str | None, claims: Sequence[Claim]
 ) -> tuple[str, ...]:
     """Name the other cases that need every one of the units on a day."""
-    others = [claim for claim in claims if claim.case != case]
+    others = [claim for claim in claims if claim.case != case] if claims else []
     if not others or units_needed(others, day) < units.quantity:
         return ()
     return tuple(sorted({one.case for one in others if _is_needed(one, day)}))
