@@ -164,7 +164,7 @@ class ClaimedStock:
         own = self.claims[claim.key]
         self._note_overrun(claim)
         for place, known in enumerate(own):
-            if not known.is_set and replace(known, quantity=claim.quantity) == claim:
+            if not known.is_set and _is_alike(known, claim):
                 own[place] = replace(known, quantity=known.quantity + claim.quantity)
                 return
         own.append(claim)
@@ -177,7 +177,7 @@ class ClaimedStock:
         """Forget a claim that has been noted, also one that has become part of another."""
         own = self.claims[claim.key]
         for place, known in enumerate(own):
-            if replace(known, quantity=claim.quantity) == claim:
+            if _is_alike(known, claim):
                 own[place : place + 1] = (
                     [replace(known, quantity=known.quantity - claim.quantity)]
                     if known.quantity > claim.quantity
@@ -343,6 +343,12 @@ class _Copy:
     def waits(self) -> bool:
         """Whether something has to happen before anybody has it."""
         return bool(self.after or self.sent_from)
+
+
+def _is_alike(known: Claim, claim: Claim) -> bool:
+    """Tell whether two claims are the same but for their number of units."""
+    # Most claims on a parcel are other cases'; only the others are worth a copy.
+    return known.case == claim.case and replace(known, quantity=claim.quantity) == claim
 
 
 def _is_before(claim: Claim, case: CaseToCheck) -> bool:
