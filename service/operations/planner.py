@@ -16,7 +16,7 @@ from sqlalchemy import Row
 
 from service.core.catalogue import ItemFacts
 from service.core.constructs.roles import Catalogue
-from service.core.constructs.templates import Template
+from service.core.constructs.templates import Template, angles_for, systems_for
 from service.core.cover.units import Claim
 from service.operations.constructs import all_templates
 from service.operations.work import Unit, refuse_late_clock
@@ -61,6 +61,10 @@ _RECALLED = ("item", "lot", "recall")
 
 
 _CASES = ("operating_list", "surgical_case")
+
+
+#: What a template can be done in follows from these.
+_TEMPLATES = ("construct_template", "item")
 
 
 #: Where units lie, and how many of them are promised.
@@ -165,6 +169,18 @@ class PlannerContext:
     def templates(self) -> Mapping[str, Template]:
         """Every construct template, by code."""
         return self.part("templates", ("construct_template",), lambda: all_templates(self._unit))
+
+    def systems_for(self, template: Template) -> tuple[str, ...]:
+        """Return the systems a template can be done in; each plan asks, so it is found once."""
+        key = ("systems", template.code)
+        return self.part(key, _TEMPLATES, lambda: systems_for(template, self.facts))
+
+    def angles_for(self, template: Template, system: str | None) -> tuple[float, ...]:
+        """Return the angles a template is made in; found once, too."""
+        key = ("angles", template.code, system)
+        return self.part(
+            key, _TEMPLATES, lambda: angles_for(template, system, self.catalogue.by_kind)
+        )
 
     @property
     def sizing_rows(self) -> Sequence[SizingDefault]:

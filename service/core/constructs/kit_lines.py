@@ -39,6 +39,8 @@ def by_kind(catalogue: Iterable[ItemFacts]) -> Catalogue:
 
 IMPLANT, INSTRUMENT_SET, CONSUMABLE = "implant", "instrument set", "consumable"
 
+FIRST_USE, IN_ROOM, ON_SHELF = "first use", "in the room", "on its shelf"
+
 
 @dataclass(frozen=True, slots=True)
 class KitLine:
@@ -165,14 +167,15 @@ def construct_lines(
         dimensions=dimensions,
         values=values,
     )
-    further = _further_sizes(planned, needed, room_figures(values))
+    place = IN_ROOM if is_primary else ON_SHELF
+    usual = {one.name: (one.nominal_line(), *_neighbours(one, place)) for one in planned}
+    further = _further_sizes(planned, usual, needed, room_figures(values))
     lines: list[KitLine] = []
     for one in planned:
-        nominal = one.nominal_line()
+        nominal, *neighbours = usual[one.name]
         lines += _quantities(nominal, one.items.role, is_primary=is_primary)
-        place = IN_ROOM if is_primary else ON_SHELF
-        beside = (*_neighbours(one), *further[one.name])
-        lines += [replace(line, place=place) for line in beside]
+        lines += neighbours
+        lines += [one.line_of_pack(sizes, place) for sizes in further[one.name]]
         if one.setting.part in with_spares:
             lines += _spares(nominal, one.items.role)
     return tuple(_merge_instrument_sets(lines))
@@ -229,13 +232,21 @@ class _PlannedRole:
         return self.chosen[self.items.role.role]
 
     def nominal_line(self) -> KitLine:
-        line = self.line_of(self.sizes)
+        line = self.line_of(self.sizes, "nominal")
         if not line.refs:
             words = wanted_words(self.items, self.setting, self.chosen)
             line = replace(line, label=f"{line.label} {words}".strip())
-        return replace(line, why="nominal")
+        return line
 
-    def line_of(self, sizes: Sizes) -> KitLine:
+    def line_of(
+        self,
+        sizes: Sizes,
+        why: str,
+        place: str = IN_ROOM,
+        steps_away: int = 0,
+        *,
+        is_further: bool = False,
+    ) -> KitLine:
         role, serving = self.items.role, self.items.serving(sizes)
         system = self.setting.part.system if "system" in role.match else None
         label = f"{system} {role.role}" if system else role.role
@@ -246,27 +257,33 @@ class _PlannedRole:
             label=label,
             refs=tuple(sorted(item.ref for item in serving)),
             quantity=role.usual_quantity,
-            why="",
-            place=IN_ROOM,
+            why=why,
+            place=place,
             what=_what(role.kinds),
             is_sized=bool(role.sizes),
             other_side=self.items.other_side(sizes),
             other_head=self.items.other_head(sizes),
             part=self.setting.part.template,
             sizes=tuple(size for size in sizes.values() if size is not None) if serving else (),
+            is_further=is_further,
+            steps_away=steps_away,
         )
 
-    def line_of_pack(self, sizes: PackSizes) -> KitLine:
+    def line_of_pack(self, sizes: PackSizes, place: str) -> KitLine:
         """Return the line of a pack that is brought on top of the trade's rule."""
         fields = [size.field for size in self.items.role.sizes]
-        line = self.line_of(dict(zip(fields, sizes, strict=True)))
         steps = [
             _steps(self, size, other, nominal)
             for size, other in zip(self.items.role.sizes, sizes, strict=True)
             if size.cover and (nominal := self.sizes[size.field]) is not None
         ]
-        why = ", ".join(_differences(self, sizes))
-        return replace(line, why=why, is_further=True, steps_away=max(steps, default=0))
+        return self.line_of(
+            dict(zip(fields, sizes, strict=True)),
+            why=", ".join(_differences(self, sizes)),
+            place=place,
+            steps_away=max(steps, default=0),
+            is_further=True,
+        )
 
 
 def _planned_roles(
@@ -308,7 +325,7 @@ _WORDS = {
 _COUNTS = {1: "one", 2: "two", 3: "three"}
 
 
-def _neighbours(one: _PlannedRole) -> Iterator[KitLine]:
+def _neighbours(one: _PlannedRole, place: str) -> Iterator[KitLine]:
     """Ask for the sizes either side, as far as each is made with the role's other sizes."""
     if not one.items.serving(one.sizes):
         return
@@ -318,37 +335,39 @@ def _neighbours(one: _PlannedRole) -> Iterator[KitLine]:
             continue
         either_side = one.setting.dimension_of(size).sizes_either_side
         for neighbour in sizes_to_bring(middle, one.items.made[size.field], either_side):
-            line = one.line_of({**one.sizes, size.field: neighbour})
-            if neighbour != middle and line.refs:
-                steps = _steps(one, size, neighbour, middle)
-                yield replace(line, why=_away(one, size, neighbour, middle), steps_away=steps)
+            sizes = {**one.sizes, size.field: neighbour}
+            if neighbour != middle and one.items.serving(sizes):
+                why, steps = (
+                    _away(one, size, neighbour, middle),
+                    _steps(one, size, neighbour, middle),
+                )
+                yield one.line_of(sizes, why, place, steps)
 
 
 def _further_sizes(
-    planned: Sequence[_PlannedRole], needed: SizesNeeded, figures: RoomFigures
-) -> Mapping[str, Sequence[KitLine]]:
-    """Ask for the fewest further packs with which the size needed is probable enough.
+    planned: Sequence[_PlannedRole],
+    usual: Mapping[str, Sequence[KitLine]],
+    needed: SizesNeeded,
+    figures: RoomFigures,
+) -> Mapping[str, Sequence[PackSizes]]:
+    """Choose the fewest further packs with which the size needed is probable enough.
 
     Implants whose sizes hang on the same length are judged together: a shorter lag screw is worth
     nothing without the plate of its barrel.
     """
     by_name = {one.name: one for one in planned}
-    further: dict[str, list[KitLine]] = {name: [] for name in by_name}
+    further: dict[str, list[PackSizes]] = {name: [] for name in by_name}
     for group in linked_groups(replace(needed, links=())):
         roles = [by_name[implant.name] for implant in group.implants]
         if not all(one.items.serving(one.sizes) for one in roles):
             continue
-        least = {
-            (one.name, line.sizes)
-            for one in roles
-            for line in (one.line_of(one.sizes), *_neighbours(one))
-        }
+        least = {(one.name, line.sizes) for one in roles for line in usual[one.name]}
         made = {(one.name, sizes) for one in roles for sizes in one.items.made_together}
         chosen = fewest_packs(
             group, least, made, target=figures.listed_probability, most=figures.added_at_most
         )
         for name, sizes in sorted(chosen - least):
-            further[name].append(by_name[name].line_of_pack(sizes))
+            further[name].append(sizes)
     return further
 
 
@@ -395,6 +414,3 @@ def _merge_instrument_sets(lines: Iterable[KitLine]) -> list[KitLine]:
             places[key] = len(merged)
         merged.append(line)
     return merged
-
-
-FIRST_USE, IN_ROOM, ON_SHELF = "first use", "in the room", "on its shelf"

@@ -193,6 +193,45 @@ def systems_for(template: Template, catalogue: Iterable[ItemFacts]) -> tuple[str
     return tuple(sorted(set.intersection(*per_role))) if per_role else ()
 
 
+def angles_for(
+    template: Template, system: str | None, catalogue: Mapping[str, Sequence[ItemFacts]]
+) -> tuple[float, ...]:
+    """List the angles in which a role of a template that is bound to one is made.
+
+    Parameters
+    ----------
+    system
+        The system it is planned in; ``None`` leaves it open.
+    catalogue
+        The catalogue lines by kind.
+
+    Returns
+    -------
+    tuple of float
+        In degrees, rising; empty when no role is bound to an angle.
+
+    Examples
+    --------
+    >>> role = Role("nail", ("two_screw_nail",), match=frozenset({"angle"}))
+    >>> nails = [ItemFacts("A", "two_screw_nail", angle_deg=130)]
+    >>> angles_for(Template("t", "T", "base", (role,)), None, {"two_screw_nail": nails})
+    (130,)
+    """
+    return tuple(
+        sorted(
+            {
+                item.angle_deg
+                for role in template.roles
+                if "angle" in role.match
+                for kind in role.kinds
+                for item in catalogue.get(kind, ())
+                if item.angle_deg is not None
+                and fits_role(item, role, system=system, angle_deg=None, side=None)
+            }
+        )
+    )
+
+
 def unsatisfied(template: Template, catalogue: Sequence[ItemFacts]) -> list[ColumnFault]:
     """Say which roles no catalogue line can fill.
 

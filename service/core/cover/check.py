@@ -178,26 +178,8 @@ def _check(
     case may still fill.
     """
     usable = turn.usable(line.refs)
-    taken: dict[str, int] = defaultdict(int)
-    missing = line.quantity
-    # Units another construct of the case uses come first: those left over may be for what is near.
-    for only_shared in (True, False):
-        for parcel in usable:
-            if missing == 0:
-                break
-            at_most = missing
-            if only_shared and not parcel.is_implanted:
-                user = (_ANY_LINE, parcel.key)
-                shared = turn.most_used[user] - used[user] - taken[parcel.key]
-                at_most = min(at_most, shared)
-            if share is not None:
-                at_most = min(at_most, share.get(parcel.key, 0) - taken[parcel.key])
-            # What the case has is looked up only where it matters.
-            if at_most > 0:
-                left = _left(line, parcel, turn, used, is_primary=is_primary)
-                units = max(min(at_most, left - taken[parcel.key]), 0)
-                taken[parcel.key] += units
-                missing -= units
+    taken = _take_held(line, turn, used, is_primary=is_primary, share=share)
+    missing = line.quantity - sum(taken.values())
     is_set = line.what == INSTRUMENT_SET
     if is_set:
         wanted = missing - turn.sent_off(line.refs)
@@ -227,6 +209,32 @@ def _check(
     missing -= sum(new.values())
     gap = explain_missing(line, missing, turn, is_primary=is_primary) if missing else None
     return LineCheck(line, picks, gap)
+
+
+def _take_held(
+    line: KitLine, turn: CaseAllocation, used: Used, *, is_primary: bool, share: Share | None
+) -> dict[str, int]:
+    """Fill a line from what the case has claimed already; gives units by parcel."""
+    taken: dict[str, int] = defaultdict(int)
+    missing = line.quantity
+    # Units another construct of the case uses come first: those left over may be for what is near.
+    for only_shared in (True, False):
+        for parcel in turn.usable(line.refs):
+            if missing == 0:
+                return taken
+            at_most = missing
+            if only_shared and not parcel.is_implanted:
+                user = (_ANY_LINE, parcel.key)
+                at_most = min(at_most, turn.most_used[user] - used[user] - taken[parcel.key])
+            if share is not None:
+                at_most = min(at_most, share.get(parcel.key, 0) - taken[parcel.key])
+            # What the case has is looked up only where it matters.
+            if at_most > 0:
+                left = _left(line, parcel, turn, used, is_primary=is_primary)
+                units = max(min(at_most, left - taken[parcel.key]), 0)
+                taken[parcel.key] += units
+                missing -= units
+    return taken
 
 
 def _claim_packs(

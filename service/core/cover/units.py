@@ -306,16 +306,8 @@ def unusable_reasons(
     >>> [reason.because for reason in unusable_reasons(worn, day)]
     ['expires', 'unsterile']
     """
-    if "recalled" in units.blocked:
-        yield Reason("recalled", units, units.usable_from)
-    if units.use_by is not None and units.use_by < day:
-        yield Reason("expires", units, units.usable_from)
-    if "quarantined" in units.blocked:
-        yield Reason("quarantined", units, units.usable_from)
-    if "unsterile" in units.blocked:
-        yield Reason("unsterile", units, units.usable_from)
-    if units.return_by is not None and units.return_by <= day:
-        yield Reason("return_due", units, units.usable_from)
+    for because in _unfit(units, day):
+        yield Reason(because, units, units.usable_from)
     if units.is_away_for(case) and not _can_be_there(units, starts):
         is_own = units.away_with == case
         because = "opened_here" if is_own else "instrument_set_in_use"
@@ -329,6 +321,20 @@ def unusable_reasons(
         yield Reason("not_here_yet" if in_time else "not_here_in_time", units, units.usable_from)
     if units.sent_from and not _can_be_there(units, starts):
         yield Reason("not_here_yet" if starts is None else "not_here_in_time", units, units.back_at)
+
+
+def _unfit(units: StockUnits, day: date) -> Iterator[str]:
+    """Say why units must not be used at all on a day, whoever has them."""
+    if "recalled" in units.blocked:
+        yield "recalled"
+    if units.use_by is not None and units.use_by < day:
+        yield "expires"
+    if "quarantined" in units.blocked:
+        yield "quarantined"
+    if "unsterile" in units.blocked:
+        yield "unsterile"
+    if units.return_by is not None and units.return_by <= day:
+        yield "return_due"
 
 
 def _can_be_there(units: StockUnits, starts: datetime | None) -> bool:

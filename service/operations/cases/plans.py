@@ -2,14 +2,14 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from service.core.catalogue import EXTRACTION_KINDS, ItemFacts
+from service.core.catalogue import EXTRACTION_KINDS
 from service.core.constructs.planned import (
     ConstructError,
     ConstructPart,
     PlannedConstruct,
     read_planned,
 )
-from service.core.constructs.templates import Template, fits_role, systems_for
+from service.core.constructs.templates import Template
 from service.core.fractures.guidance import AS_PLANNED, Guidance
 from service.errors import BadInput, FieldFault
 from service.operations.cases.lookup import newest_plan, require_case
@@ -65,40 +65,27 @@ def faults_of_construct(construct: PlannedConstruct, planner: PlannerContext) ->
         elif place > 0 and template.part == "base":
             faults.append(f"'{part.template}' is a base; only add-ons follow a +")
         else:
-            faults += _faults_of_part(part, template, planner.facts)
+            faults += _faults_of_part(part, template, planner)
     return faults
 
 
 def _faults_of_part(
-    part: ConstructPart, template: Template, facts: Sequence[ItemFacts]
+    part: ConstructPart, template: Template, planner: PlannerContext
 ) -> Iterator[str]:
-    systems = systems_for(template, facts)
+    systems = planner.systems_for(template)
     if template.needs_system and part.system not in systems:
         said = f"system '{part.system}' cannot do it" if part.system else "it needs its system"
         yield f"{part.template}: {said}; write @ and one of {', '.join(systems) or 'none'}"
         return
     if not template.needs_angle:
         return
-    angles = _angles(part, template, facts)
+    angles = planner.angles_for(template, part.system)
     if part.angle_deg not in angles:
         said = (
             "it needs its angle" if part.angle_deg is None else f"{part.angle_deg:g}° is not made"
         )
         listed = ", ".join(f"{angle:g}" for angle in angles)
         yield f"{part.template}@{part.system}: {said}; write / and one of {listed}"
-
-
-def _angles(part: ConstructPart, template: Template, facts: Sequence[ItemFacts]) -> list[float]:
-    return sorted(
-        {
-            item.angle_deg
-            for role in template.roles
-            if "angle" in role.match
-            for item in facts
-            if item.angle_deg is not None
-            and fits_role(item, role, system=part.system, angle_deg=None, side=None)
-        }
-    )
 
 
 def plan_body(plan: Plan) -> PlanBody:
@@ -181,7 +168,7 @@ def construct_in_full(
         template = planner.templates.get(part.template)
         if template is None:
             return None
-        written = _part_in_full(part, template, first, [*planned.parts, *parts], planner.facts)
+        written = _part_in_full(part, template, first, [*planned.parts, *parts], planner)
         if written is None:
             return None
         parts.append(written)
@@ -193,17 +180,17 @@ def _part_in_full(
     template: Template,
     first: ConstructPart,
     nearby: Sequence[ConstructPart],
-    facts: Sequence[ItemFacts],
+    planner: PlannerContext,
 ) -> ConstructPart | None:
     system, angle = part.system, part.angle_deg
     if template.needs_system and system is None:
-        systems = systems_for(template, facts)
+        systems = planner.systems_for(template)
         liked = [one.system for one in reversed(nearby) if one.system in systems]
         system = next(iter([*liked, *systems]), None)
         if system is None:
             return None
     if template.needs_angle and angle is None:
-        angles = _angles(ConstructPart(part.template, system), template, facts)
+        angles = planner.angles_for(template, system)
         if not angles:
             return None
         angle = first.angle_deg if first.angle_deg in angles else angles[len(angles) // 2]
@@ -253,10 +240,8 @@ def list_choices(unit: Unit) -> ConstructChoices:
         if template.part == "add_on":
             add_ons.append(ConstructChoice(planned=code, name=template.name))
             continue
-        for system in systems_for(template, planner.facts) if template.needs_system else (None,):
-            part = ConstructPart(code, system)
-            angles = _angles(part, template, planner.facts) if template.needs_angle else [None]
-            for angle in angles:
+        for system in planner.systems_for(template) if template.needs_system else (None,):
+            for angle in planner.angles_for(template, system) if template.needs_angle else (None,):
                 text = str(ConstructPart(code, system, angle))
                 bases.append(
                     ConstructChoice(planned=text, name=construct_name(text, planner.templates))

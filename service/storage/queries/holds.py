@@ -24,8 +24,26 @@ from service.storage.tables import (
 
 def active_rows(session: Session, site_id: int) -> Sequence[Row[Any]]:
     """Return every hold in force with what its case is called, its times and its status."""
+    # A site has thousands of them, and every check reads them all: no column that it does not ask.
     query = (
-        select(HOLD, CASE.c.reference, CASE.c.starts_at, CASE.c.ends_at, CASE.c.status)
+        select(
+            HOLD.c.lot_id,
+            HOLD.c.location_id,
+            HOLD.c.quantity,
+            HOLD.c.list_date,
+            HOLD.c.list_id,
+            HOLD.c.stays,
+            HOLD.c.is_set,
+            HOLD.c.is_opened,
+            HOLD.c.from_at,
+            HOLD.c.until_at,
+            HOLD.c.role,
+            HOLD.c.share_group,
+            CASE.c.reference,
+            CASE.c.starts_at,
+            CASE.c.ends_at,
+            CASE.c.status,
+        )
         .join(CASE, CASE.c.id == HOLD.c.case_id)
         .where(HOLD.c.released_at.is_(None), CASE.c.site_id == site_id)
         .order_by(HOLD.c.id)
