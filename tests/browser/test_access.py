@@ -39,6 +39,8 @@ PAGES = {
     "components": "/looks",
     "guide to installing": "/guides/installing",
     "guide to security": "/guides/security",
+    "guide to files": "/guides/files",
+    "guide to the api": "/guides/api",
     "error": "/cases/HAR-9999",
 }
 

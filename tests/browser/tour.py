@@ -15,10 +15,7 @@ TOUR = {
     "case": ("/cases/HAR-0712", 1560),
     "plan": ("/cases/HAR-0712/plan", 1100),
     "pick-list": ("/cases/HAR-0712/pick-list", 900),
-    "stock": ("/stock?kind=single_lag_screw_nail&system=Ambleford", 900),
     "shortfalls": ("/shortfalls", 1000),
-    "par": ("/par", 900),
-    "figures": ("/figures", 640),
 }
 
 

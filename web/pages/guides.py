@@ -14,7 +14,12 @@ router = APIRouter()
 
 FOLDER = Path(__file__).parents[1] / "guides"
 #: What may be read here, by the name in its address.
-GUIDES = {"installing": "Installing it for real", "security": "How it is secured"}
+GUIDES = {
+    "files": "Your own files",
+    "installing": "Installing",
+    "security": "Security",
+    "api": "The API",
+}
 
 # The files are the program's own; markup in them is shown as text all the same.
 _MARKDOWN = MarkdownIt("commonmark", {"html": False}).enable("table")
