@@ -216,10 +216,10 @@ def _take_held(
 ) -> dict[str, int]:
     """Fill a line from what the case has claimed already; gives units by parcel."""
     taken: dict[str, int] = defaultdict(int)
-    missing = line.quantity
+    usable, missing = turn.usable(line.refs), line.quantity
     # Units another construct of the case uses come first: those left over may be for what is near.
     for only_shared in (True, False):
-        for parcel in turn.usable(line.refs):
+        for parcel in usable:
             if missing == 0:
                 return taken
             at_most = missing

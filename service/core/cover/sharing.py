@@ -347,9 +347,6 @@ def _is_tight(refs: Sequence[str], asks: Sequence[_Ask], shelf: ClaimedStock) ->
 
 def _asks(turns: Sequence[CaseAllocation]) -> Iterator[_Ask]:
     """Return what each case asks for beyond what it has been promised."""
-    held: dict[tuple[str, str], list[Claim]] = defaultdict(list)
-    for claim in turns[0].shelf.all_claims() if turns else ():
-        held[claim.case, claim.key].append(claim)
     for turn in turns:
         planned, most = _quantities(turn)
         rivals = _rivals(most)
@@ -359,10 +356,7 @@ def _asks(turns: Sequence[CaseAllocation]) -> Iterator[_Ask]:
             # What is in the patient serves one need only: an alternate may want another unit.
             implanted = sum(one.quantity for one in parcels if one.is_implanted)
             own = (
-                claim
-                for parcel in parcels
-                if not parcel.is_implanted
-                for claim in held.get((turn.case.case, parcel.key), ())
+                claim for parcel in parcels if not parcel.is_implanted for claim in turn.own(parcel)
             )
             has = {True: 0, False: 0}
             for claim in own:

@@ -122,6 +122,8 @@ class ClaimedStock:
     #: Cases of which nobody can say when they are over.
     overrun: set[str] = field(default_factory=set)
     _in_order: dict[tuple[str, ...], list[StockUnits]] = field(default_factory=dict)
+    #: The same claims by parcel and case: a case asks for its own far more often than for all.
+    _own: dict[tuple[str, str], list[Claim]] = field(default_factory=lambda: defaultdict(list))
 
     @classmethod
     def of(cls, parcels: Iterable[StockUnits], claims: Iterable[Claim]) -> "ClaimedStock":
@@ -130,11 +132,12 @@ class ClaimedStock:
         for parcel in parcels:
             by_ref[parcel.ref].append(parcel)
         shelf = cls(by_ref)
+        by_key: dict[str, list[Claim]] = defaultdict(list)
         for claim in claims:
-            shelf.claims[claim.key].append(claim)
+            by_key[claim.key].append(claim)
             shelf._note_overrun(claim)
-        for key, found in shelf.claims.items():
-            shelf.claims[key] = _that_hold(found)
+        for claim in chain.from_iterable(_that_hold(found) for found in by_key.values()):
+            shelf._append(claim)
         return shelf
 
     def in_order_of_use(self, refs: tuple[str, ...]) -> Sequence[StockUnits]:
@@ -147,6 +150,20 @@ class ClaimedStock:
     def all_claims(self) -> Iterator[Claim]:
         """Return every claim, parcel by parcel."""
         return chain.from_iterable(self.claims.values())
+
+    def own(self, parcel: StockUnits, case: str) -> Sequence[Claim]:
+        """Return a case's claims on a parcel."""
+        return self._own.get((parcel.key, case), ())
+
+    def _append(self, claim: Claim) -> None:
+        self.claims[claim.key].append(claim)
+        self._own[claim.key, claim.case].append(claim)
+
+    def _exchange(self, known: Claim, *new: Claim) -> None:
+        """Put claims of the same case on the same parcel where one was."""
+        for found in (self.claims[known.key], self._own[known.key, known.case]):
+            place = next(place for place, one in enumerate(found) if one is known)
+            found[place : place + 1] = new
 
     def free(self, parcel: StockUnits, day: date, *, stays: bool) -> int:
         """Return how many units can still be claimed on a day.
@@ -161,13 +178,12 @@ class ClaimedStock:
 
     def add(self, claim: Claim) -> None:
         """Note a claim; two of one case on the same units for the same use become one."""
-        own = self.claims[claim.key]
         self._note_overrun(claim)
-        for place, known in enumerate(own):
+        for known in self._own[claim.key, claim.case]:
             if not known.is_set and _is_alike(known, claim):
-                own[place] = replace(known, quantity=known.quantity + claim.quantity)
+                self._exchange(known, replace(known, quantity=known.quantity + claim.quantity))
                 return
-        own.append(claim)
+        self._append(claim)
 
     def _note_overrun(self, claim: Claim) -> None:
         if claim.starts is not None and claim.until is None:
@@ -175,14 +191,10 @@ class ClaimedStock:
 
     def take_back(self, claim: Claim) -> None:
         """Forget a claim that has been noted, also one that has become part of another."""
-        own = self.claims[claim.key]
-        for place, known in enumerate(own):
+        for known in self._own[claim.key, claim.case]:
             if _is_alike(known, claim):
-                own[place : place + 1] = (
-                    [replace(known, quantity=known.quantity - claim.quantity)]
-                    if known.quantity > claim.quantity
-                    else []
-                )
+                left = known.quantity - claim.quantity
+                self._exchange(known, *([replace(known, quantity=left)] if left > 0 else []))
                 return
 
     def share(self, parcel: StockUnits, wanted: int, claim: Claim) -> tuple[Claim, ...]:
@@ -195,7 +207,7 @@ class ClaimedStock:
             first donor; it stays when that donor leaves it, and may be joined through any member.
         """
         made: list[Claim] = []
-        for place, donor in enumerate(list(self.claims.get(parcel.key, []))):
+        for donor in list(self.claims.get(parcel.key, [])):
             left = wanted - sum(one.quantity for one in made)
             if left == 0:
                 break
@@ -205,7 +217,8 @@ class ClaimedStock:
             group = donor.share_group or f"{donor.operating_list} {donor.case}"
             if not all(_may_share(one, claim) for one in self._on(parcel.key, group, claim.case)):
                 continue
-            self.claims[parcel.key][place] = replace(donor, share_group=group)
+            giver = replace(donor, share_group=group)
+            self._exchange(donor, giver)
             members = self._members(parcel.key, group)
             room = max(members.values()) - members.get(claim.case, 0)
             if room > 0:
@@ -213,7 +226,7 @@ class ClaimedStock:
                 self.add(shared)
                 made.append(shared)
             elif donor.share_group is None:
-                self.claims[parcel.key][place] = donor
+                self._exchange(giver, donor)
         return tuple(made)
 
     def _on(self, key: str, group: str, case: str) -> list[Claim]:
@@ -347,8 +360,7 @@ class _Copy:
 
 def _is_alike(known: Claim, claim: Claim) -> bool:
     """Tell whether two claims are the same but for their number of units."""
-    # Most claims on a parcel are other cases'; only the others are worth a copy.
-    return known.case == claim.case and replace(known, quantity=claim.quantity) == claim
+    return replace(known, quantity=claim.quantity) == claim
 
 
 def _is_before(claim: Claim, case: CaseToCheck) -> bool:
@@ -494,21 +506,21 @@ class CaseAllocation:
         """Return how many units of a parcel the case has claimed, or has claimed for good."""
         if parcel.in_reprocessing:
             # What it has opened and sent off is done with; another use needs another claim.
-            return sum(one.quantity for one in self._own(parcel) if not one.on_tray)
-        return sum(one.quantity for one in self._own(parcel) if one.stays or not for_good)
+            return sum(one.quantity for one in self.own(parcel) if not one.on_tray)
+        return sum(one.quantity for one in self.own(parcel) if one.stays or not for_good)
 
     def copies_held(self, parcel: StockUnits, *, is_primary: bool) -> int:
         """Return how many copies of a set the case has that can be there when it starts.
 
         What is planned opens its set: a copy that was reserved to stand by goes back unopened.
         """
-        own = self._own(parcel)
+        own = self.own(parcel)
         held = sum(one.quantity for one in own if one.is_opened or one.on_tray or not is_primary)
         return held if held and self.shelf.can_be_there(parcel, self.case) else 0
 
-    def _own(self, parcel: StockUnits) -> list[Claim]:
-        found = self.shelf.claims.get(parcel.key, ())
-        return [claim for claim in found if claim.case == self.case.case]
+    def own(self, parcel: StockUnits) -> Sequence[Claim]:
+        """Return the case's claims on a parcel."""
+        return self.shelf.own(parcel, self.case.case)
 
     def sent_off(self, refs: Sequence[str]) -> int:
         """Return how many copies of a set the case has had and given back, in whatever state.
@@ -520,7 +532,7 @@ class CaseAllocation:
             for ref in refs
             for parcel in self.shelf.parcels.get(ref, ())
             if parcel.in_reprocessing and self.why_not(parcel) is not None
-            for claim in self._own(parcel)
+            for claim in self.own(parcel)
             if claim.on_tray
         )
         return max(gone, sum(ref in refs for ref in self.case.sets_had))
