@@ -63,6 +63,10 @@ _RECALLED = ("item", "lot", "recall")
 _CASES = ("operating_list", "surgical_case")
 
 
+#: What is promised to whom follows from these.
+_HOLDS = ("hold", "surgical_case")
+
+
 #: What a template can be done in follows from these.
 _TEMPLATES = ("construct_template", "item")
 
@@ -292,7 +296,17 @@ class PlannerContext:
     @property
     def claims(self) -> Sequence[Claim]:
         """Every hold in force."""
-        return self.part("claims", ("hold", "surgical_case"), self._read_claims)
+        return self.part("claims", _HOLDS, self._read_claims)
+
+    def claims_of(self, case: str) -> Sequence[Claim]:
+        """Return the holds in force of one case."""
+        return self.part("claims by case", _HOLDS, self._sort_claims).get(case, ())
+
+    def _sort_claims(self) -> Mapping[str, Sequence[Claim]]:
+        by_case: dict[str, list[Claim]] = {}
+        for claim in self.claims:
+            by_case.setdefault(claim.case, []).append(claim)
+        return by_case
 
     def _read_claims(self) -> Sequence[Claim]:
         return [

@@ -213,19 +213,28 @@ def joint_demands(case: Case, columns: list[list[Take]], shelf: ItemLimits) -> J
     {((('a', 1),),): 0.5, (None,): 0.5}
     """
     partial: Joint = {((),) * len(columns): 1.0}
-    for group in _factor_groups([take for takes in columns for take in takes]):
+    for place, group in enumerate(_factor_groups([take for takes in columns for take in takes])):
         step = _group_demands(case, columns, group, shelf)
+        if place == 0:
+            # Most takes hang on one group only: to nothing it adds what it is.
+            partial = step
+            _refuse_too_many(case, partial)
+            continue
         following: Joint = defaultdict(float)
         for one, chance in partial.items():
             for other, more in step.items():
                 pairs = zip(one, other, strict=True)
                 total = tuple(_fitting_sum((a, b), shelf) for a, b in pairs)
                 following[total] += chance * more
-            if len(following) > MAX_PARTIAL_DEMANDS:
-                sentence = f"More than {MAX_PARTIAL_DEMANDS} demands of case {case.name!r} differ."
-                raise ProblemError((("", sentence),))
+            _refuse_too_many(case, following)
         partial = following
     return dict(partial)
+
+
+def _refuse_too_many(case: Case, demands: Joint) -> None:
+    if len(demands) > MAX_PARTIAL_DEMANDS:
+        sentence = f"More than {MAX_PARTIAL_DEMANDS} demands of case {case.name!r} differ."
+        raise ProblemError((("", sentence),))
 
 
 def _factor_groups(takes: list[Take]) -> list[frozenset[int]]:
@@ -281,5 +290,5 @@ def _fitting_sum(demands: tuple[Demand | None, ...], shelf: ItemLimits) -> Deman
             return None
         for item, quantity in demand:
             total[item] = total.get(item, 0) + quantity
-    summed = tuple(sorted(total.items()))
+    summed = tuple(sorted(total.items())) if len(total) > 1 else tuple(total.items())
     return summed if shelf.allows(summed) else None

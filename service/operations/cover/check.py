@@ -138,7 +138,7 @@ def _answer(unit: Unit, one: CaseRequirements, result: CaseCheck | None) -> Case
     }
     if result is None:
         return unchecked_case_out(facts, one.says, _why_unchecked(one))
-    held = {claim.key for claim in planner.claims if claim.case == one.row.reference}
+    held = {claim.key for claim in planner.claims_of(one.row.reference)}
     out = case_out(facts, result, planner, held)
     row = planner.confirmations_of([one.row.id or 0]).get(one.row.id or 0)
     return out.model_copy(update={"confirmation": confirmation_out(unit, row, out)})
