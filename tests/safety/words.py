@@ -445,6 +445,13 @@ def verdict(department: Department, case: str, state: str, why: str | None) -> N
         assert why in {gap.because for gap in gaps}, found.says
 
 
+@act(_CASE + r" counts on set (?P<serial>S\d+) from day (?P<day>\d+), (?P<time>\d\d:\d\d): .+")
+def awaits(department: Department, case: str, serial: str, day: str, time: str) -> None:
+    """The moment from which the case can have the set, and that it waits for it."""
+    told = {one.name: one.due for one in department.check(case).expects}
+    assert told.get(serial) == _moment(day, time), f"it waits for {told}"
+
+
 #: What a case says when nothing is missing.
 _ALL_THERE = "Everything planned and everything standing by is covered."
 

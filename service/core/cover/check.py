@@ -131,9 +131,12 @@ def _shares(lines: Sequence[KitLine], turn: CaseAllocation, used: Used) -> dict[
     if not mixed:
         return {}
 
-    def available(line: KitLine, parcel: StockUnits) -> tuple[int, int]:
-        free = turn.shelf.free(parcel, turn.case.list_date, stays=stays(line))
-        return max(_left(line, parcel, turn, used, is_primary=False), 0), max(free, 0)
+    def available(line: KitLine, parcel: StockUnits) -> tuple[int, int, int]:
+        free = max(turn.shelf.free(parcel, turn.case.list_date, stays=stays(line)), 0)
+        left = max(_left(line, parcel, turn, used, is_primary=False), 0)
+        if parcel.is_on_another_tray(turn.case.case):
+            return 0, 0, left + free
+        return left, free, 0
 
     usable = {place: turn.usable(line.refs) for place, line in mixed.items()}
     return match_units_to_lines(mixed, usable, available)
@@ -175,18 +178,23 @@ def _check(
     """Fill a line from what the case has claimed already, then from what it can claim.
 
     A share keeps it to the units meant for it; what a share leaves open, sharing with another
-    case may still fill.
+    case may still fill. What has to come back from another case's tray goes last, also when it
+    has been claimed: as long as a pack is free, nobody waits for one.
     """
     usable = turn.usable(line.refs)
-    taken = _take_held(line, turn, used, is_primary=is_primary, share=share)
-    missing = line.quantity - sum(taken.values())
+    taken: dict[str, int] = defaultdict(int)
     is_set = line.what == INSTRUMENT_SET
-    if is_set:
-        wanted = missing - turn.sent_off(line.refs)
-        new = _claim_sets(usable, wanted, turn, is_primary=is_primary)
-    else:
-        own = None if share is None else {key: n - taken[key] for key, n in share.items()}
-        new = _claim_packs(usable, missing, turn, for_good=stays(line), share=own)
+    for parcels in turn.usable_in_turn(line.refs):
+        _take_held(line, parcels, turn, used, taken, is_primary=is_primary, share=share)
+        missing = line.quantity - sum(taken.values())
+        if is_set:
+            wanted = missing - turn.sent_off(line.refs)
+            new = _claim_sets(parcels, wanted, turn, is_primary=is_primary)
+        else:
+            own = None if share is None else {key: n - taken[key] for key, n in share.items()}
+            new = _claim_packs(parcels, missing, turn, for_good=stays(line), share=own)
+        for key, number in new.items():
+            taken[key] += number
     picks = tuple(
         Pick(
             parcel,
@@ -198,7 +206,7 @@ def _check(
             ),
         )
         for parcel in usable
-        if (number := taken[parcel.key] + new.get(parcel.key, 0))
+        if (number := taken[parcel.key])
     )
     for pick in picks:
         for user in _users(line, pick.parcel):
@@ -206,22 +214,28 @@ def _check(
             if pick.parcel.is_implanted:
                 most = max(turn.done[user, pick.parcel.key], used[user, pick.parcel.key])
                 turn.done[user, pick.parcel.key] = most
-    missing -= sum(new.values())
+    missing = line.quantity - sum(taken.values())
     gap = explain_missing(line, missing, turn, is_primary=is_primary) if missing else None
     return LineCheck(line, picks, gap)
 
 
 def _take_held(
-    line: KitLine, turn: CaseAllocation, used: Used, *, is_primary: bool, share: Share | None
-) -> dict[str, int]:
-    """Fill a line from what the case has claimed already; gives units by parcel."""
-    taken: dict[str, int] = defaultdict(int)
-    usable, missing = turn.usable(line.refs), line.quantity
+    line: KitLine,
+    parcels: Sequence[StockUnits],
+    turn: CaseAllocation,
+    used: Used,
+    taken: dict[str, int],
+    *,
+    is_primary: bool,
+    share: Share | None,
+) -> None:
+    """Fill a line from what the case has claimed of some parcels already."""
+    missing = line.quantity - sum(taken.values())
     # Units another construct of the case uses come first: those left over may be for what is near.
     for only_shared in (True, False):
-        for parcel in usable:
+        for parcel in parcels:
             if missing == 0:
-                return taken
+                return
             at_most = missing
             if only_shared and not parcel.is_implanted:
                 user = (_ANY_LINE, parcel.key)
@@ -234,7 +248,6 @@ def _take_held(
                 units = max(min(at_most, left - taken[parcel.key]), 0)
                 taken[parcel.key] += units
                 missing -= units
-    return taken
 
 
 def _claim_packs(

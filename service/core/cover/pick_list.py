@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from service.core.constructs.kit_lines import FIRST_USE, IN_ROOM, INSTRUMENT_SET, ON_SHELF
 from service.core.cover.results import CaseCheck, LineCheck
+from service.core.cover.sharing import stays
 from service.core.cover.units import StockUnits
 
 #: Where a pack goes, the most urgent first; a pack that two lines name goes to the more urgent.
@@ -25,6 +26,9 @@ class PickRow:
 
     Parameters
     ----------
+    for_good
+        How many of them the primary is planned with: packs that it uses, sets that it opens. The
+        rest stands by and goes back as it is.
     whys
         Every reason, as pairs of the construct's place in the plan (0 is the primary) and the
         reason; -1 is what must be near for no construct.
@@ -35,6 +39,7 @@ class PickRow:
     label: str
     parcel: StockUnits
     quantity: int
+    for_good: int
     place: str
     whys: tuple[tuple[int, str], ...]
     shared_with: tuple[str, ...] = ()
@@ -47,13 +52,18 @@ class _MergedPick:
     place: str
     is_set: bool
     by_construct: dict[int, int] = field(default_factory=lambda: defaultdict(int))
+    for_good: int = 0
     whys: dict[tuple[int, str], None] = field(default_factory=dict)
     shared_with: tuple[str, ...] = ()
 
-    def add(self, construct: int, quantity: int) -> None:
+    def add(self, construct: int, quantity: int, *, for_good: bool) -> None:
         """Count units for a construct; a copy of an instrument set serves many roles."""
         known = self.by_construct[construct]
         self.by_construct[construct] = max(known, quantity) if self.is_set else known + quantity
+        if for_good:
+            self.for_good = (
+                max(self.for_good, quantity) if self.is_set else self.for_good + quantity
+            )
 
     @property
     def quantity(self) -> int:
@@ -95,7 +105,8 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
                 _MergedPick(wanted.label, pick.parcel, wanted.place, wanted.what == INSTRUMENT_SET),
             )
             row.place = min(row.place, wanted.place, key=PLACES.index)
-            row.add(construct, pick.quantity)
+            is_planned = construct == 0 and (row.is_set or stays(wanted))
+            row.add(construct, pick.quantity, for_good=is_planned)
             row.whys[construct, wanted.why] = None
             row.shared_with = pick.shared_with
     picked = [
@@ -103,6 +114,7 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
             row.label,
             row.parcel,
             row.quantity,
+            row.for_good,
             row.place,
             tuple(row.whys),
             row.shared_with,

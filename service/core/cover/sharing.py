@@ -84,19 +84,21 @@ class _Contest:
     planned: dict[_Line, int] = field(default_factory=lambda: defaultdict(int))
     new: dict[str, list[Claim]] = field(default_factory=lambda: defaultdict(list))
     ranks: dict[str, int] = field(init=False)
+    more: int = field(init=False)
 
     def __post_init__(self) -> None:
         """Give each parcel its cost: the first to be gone costs least.
 
         What a case has already costs next to nothing, and any other unit more than all differences
-        of rank together, so that nothing moves for the sake of an order.
+        of rank together, so that nothing moves for the sake of an order. What has to come back
+        from another case's tray costs more than either.
         """
         found = sorted(self._stock(), key=order_of_use)
         lines = chain.from_iterable(
             construct.lines for turn in self.turns for construct in turn.case.constructs
         )
-        more = (len(found) + 1) * (sum(line.quantity for line in lines) + 1)
-        self.ranks = {parcel.key: more + rank for rank, parcel in enumerate(found)}
+        self.more = (len(found) + 1) * (sum(line.quantity for line in lines) + 1)
+        self.ranks = {parcel.key: self.more + rank for rank, parcel in enumerate(found)}
 
     def claim_planned(self) -> None:
         """Claim what primaries are planned with: whole constructs first."""
@@ -142,10 +144,35 @@ class _Contest:
     ) -> None:
         """Offer a line what its case has for good, and what is free from its day on."""
         for parcel in turn.usable(line.refs):
-            _offer_own(flow, turn, need, line, parcel)
+            self._offer_own(flow, turn, need, line, parcel)
+            cost = self._cost(turn, parcel, self.ranks[parcel.key])
             for day, units in slices[parcel.key]:
                 if day <= turn.case.list_date:
-                    flow.offer(need, (parcel.key, "", day), units, self.ranks[parcel.key])
+                    flow.offer(need, (parcel.key, "", day), units, cost)
+
+    def _cost(self, turn: CaseAllocation, parcel: StockUnits, cost: int) -> int:
+        """Return what a parcel costs a case: more when it has to come back from another's tray."""
+        return cost + 2 * self.more * parcel.is_on_another_tray(turn.case.case)
+
+    def _offer_own(
+        self,
+        flow: UnitFlow[_Line, _Units],
+        turn: CaseAllocation,
+        need: _Line,
+        line: KitLine,
+        parcel: StockUnits,
+    ) -> None:
+        """Offer a line what its case has: what is in the patient, then what it was promised."""
+        name, day = turn.case.case, turn.case.list_date
+        if parcel.is_implanted:
+            known = turn.done.get((need_of(line), parcel.key), 0)
+            flow.offer(need, (parcel.key, f"{name} for {need_of(line)}", day), known, 0)
+            flow.offer(need, (parcel.key, name, day), turn.implanted_for(line, parcel) - known, 0)
+            return
+        for_good, cost = turn.held(parcel, for_good=True), self._cost(turn, parcel, 1)
+        flow.offer(need, (parcel.key, name, day), for_good, cost)
+        if not stays(line):
+            flow.offer(need, (parcel.key, name, None), turn.held(parcel) - for_good, cost)
 
     def claim_standing_by(self, turns: Sequence[CaseAllocation], rank: int) -> None:
         """Claim what stands by on a day for the constructs of one rank; nearer sizes first.
@@ -197,9 +224,9 @@ class _Contest:
     ) -> None:
         """Offer a line what its case has already, and what is free on its day or from it on."""
         for parcel in turn.usable(line.refs):
-            cost = self.ranks[parcel.key]
+            cost = self._cost(turn, parcel, self.ranks[parcel.key])
             for_good, for_the_day = free[parcel.key]
-            _offer_own(flow, turn, need, line, parcel)
+            self._offer_own(flow, turn, need, line, parcel)
             if parcel.sent_from:
                 # Nothing planned goes over to it, and what lies ready for another case of the
                 # list goes before it; the check sees to that.
@@ -237,26 +264,6 @@ class _Contest:
                 turn.shelf.add(claim)
                 if for_good:
                     self.new[need[0]].append(claim)
-
-
-def _offer_own(
-    flow: UnitFlow[_Line, _Units],
-    turn: CaseAllocation,
-    need: _Line,
-    line: KitLine,
-    parcel: StockUnits,
-) -> None:
-    """Offer a line what its case has: what is in the patient, then what it has been promised."""
-    name, day = turn.case.case, turn.case.list_date
-    if parcel.is_implanted:
-        known = turn.done.get((need_of(line), parcel.key), 0)
-        flow.offer(need, (parcel.key, f"{name} for {need_of(line)}", day), known, 0)
-        flow.offer(need, (parcel.key, name, day), turn.implanted_for(line, parcel) - known, 0)
-        return
-    for_good = turn.held(parcel, for_good=True)
-    flow.offer(need, (parcel.key, name, day), for_good, 1)
-    if not stays(line):
-        flow.offer(need, (parcel.key, name, None), turn.held(parcel) - for_good, 1)
 
 
 def _is_hopeless(turn: CaseAllocation) -> bool:
@@ -355,8 +362,12 @@ def _asks(turns: Sequence[CaseAllocation]) -> Iterator[_Ask]:
             parcels = turn.usable(refs) if len(rivals[refs]) == 1 else []
             # What is in the patient serves one need only: an alternate may want another unit.
             implanted = sum(one.quantity for one in parcels if one.is_implanted)
+            # Nobody waits for what lies on another's tray while there is a choice.
             own = (
-                claim for parcel in parcels if not parcel.is_implanted for claim in turn.own(parcel)
+                claim
+                for parcel in parcels
+                if not (parcel.is_implanted or parcel.is_on_another_tray(turn.case.case))
+                for claim in turn.own(parcel)
             )
             has = {True: 0, False: 0}
             for claim in own:
@@ -415,7 +426,7 @@ def overlapping_lines(lines: Sequence[KitLine]) -> tuple[int, ...]:
 def match_units_to_lines(
     lines: Mapping[int, KitLine],
     usable: Mapping[int, Sequence[StockUnits]],
-    available: Callable[[KitLine, StockUnits], tuple[int, int]],
+    available: Callable[[KitLine, StockUnits], tuple[int, ...]],
 ) -> dict[int, Share]:
     """Match units to lines so that as many as possible are found, first to be gone first.
 
@@ -427,8 +438,8 @@ def match_units_to_lines(
     usable
         For each line the parcels that count for it, the first to be gone first.
     available
-        How many units of a parcel a line may use: those its case has already, and those that are
-        free. What a case has is used first.
+        How many units of a parcel a line may use, in the order in which they are used, such as
+        those its case has already, those that are free, and those it has to wait for.
 
     Returns
     -------
@@ -453,8 +464,8 @@ def match_units_to_lines(
         for place, line in lines.items()
         for one in usable[place]
     }
-    for (place, key), both in counts.items():
-        for kind, units in enumerate(both):
+    for (place, key), kinds in counts.items():
+        for kind, units in enumerate(kinds):
             # What one line may use, one that may use more may use as well: slices between them.
             bounds = sorted(
                 {0, *(limits[kind] for (_, other), limits in counts.items() if other == key)}

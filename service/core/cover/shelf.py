@@ -337,7 +337,7 @@ class ClaimedStock:
 
     def off_tray_at(self, parcel: StockUnits, case: str) -> datetime | None:
         """Return when packs on another case's tray can be back; ``None`` when nobody can say."""
-        if parcel.tray_of in {None, case}:
+        if not parcel.is_on_another_tray(case):
             return None
         ends = [one.until for one in self.claims.get(parcel.key, ()) if one.case == parcel.tray_of]
         known = [end for end in ends if end is not None]
@@ -459,7 +459,7 @@ class CaseAllocation:
 
         Of packs anywhere else it makes no difference whether they are promised to it.
         """
-        if parcel.tray_of in {None, self.case.case} or not self.held(parcel):
+        if not (parcel.is_on_another_tray(self.case.case) and self.held(parcel)):
             return False
         free_at = self.shelf.off_tray_at(parcel, self.case.case)
         return free_at is not None and free_at <= self.case.starts
@@ -475,6 +475,14 @@ class CaseAllocation:
             stock = self.shelf.in_order_of_use(key)
             self._usable[key] = [parcel for parcel in stock if self.why_not(parcel) is None]
         return self._usable[key]
+
+    def usable_in_turn(self, refs: Sequence[str]) -> list[list[StockUnits]]:
+        """Return the parcels that count for this case in turn: on another's tray comes last."""
+        found = self.usable(refs)
+        elsewhere = [one for one in found if one.is_on_another_tray(self.case.case)]
+        if not elsewhere:
+            return [found]
+        return [[one for one in found if one not in elsewhere], elsewhere]
 
     def implanted_for(self, line: KitLine, parcel: StockUnits) -> int:
         """Return how many units in the patient may be what a line asks for: no other need's."""

@@ -133,6 +133,10 @@ class StockUnits:
         """Tell whether they lie on a case's tray; a shelf that is named like the case is none."""
         return self.tray_of == case or (self.away_with == case and not self.in_reprocessing)
 
+    def is_on_another_tray(self, case: str | None) -> bool:
+        """Tell whether packs lie on the tray of another case than this; without one, on any."""
+        return self.tray_of not in {None, case}
+
     def is_away_for(self, case: str | None) -> bool:
         """Tell whether copies have to come back before a case can have them.
 
@@ -312,7 +316,7 @@ def unusable_reasons(
         is_own = units.away_with == case
         because = "opened_here" if is_own else "instrument_set_in_use"
         yield Reason(because, units, units.back_at, (units.away_with,))
-    if units.tray_of not in {None, case} and not is_promised:
+    if units.is_on_another_tray(case) and not is_promised:
         yield Reason("promised", units, cases=(str(units.tray_of),))
     elif names := _all_reserved(units, day, case, claims):
         yield Reason("promised", units, cases=names)

@@ -1,18 +1,24 @@
 """Which holds give way when units are wanted elsewhere, and who is told."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+from service.core.cover.pick_list import PickRow, pick_rows
 from service.core.cover.shelf import assign_units
 from service.core.cover.units import Claim, most_needed, units_needed
 from service.errors import Taken
 from service.operations.cases.lookup import OPEN_STATUSES
+from service.operations.cover.requirements import check_requirements
 from service.operations.holds.holds import (
     claim_of,
     held_needed,
     hold_cases,
+    key_of,
+    part_of,
+    ready_cases,
     release_holds,
     tell_case,
     update_held,
@@ -62,8 +68,8 @@ def release_conflicting_holds(  # noqa: PLR0917 - whose units, where, what for
     return release_and_notify(unit, losing, why)
 
 
-def move_holds_to_list_day(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]:
-    """Bring what a case keeps, on its tray or by hand, to its list day and time.
+def update_kept_holds(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]:
+    """Bring what a case keeps, on its tray or by hand, to its list day and time and to its plan.
 
     Units on its tray are its own: whoever counted on them in between gives way. What was promised
     by hand and is others' on the new day is given up instead.
@@ -75,12 +81,14 @@ def move_holds_to_list_day(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]
     """
     day = unit.local(case.starts_at).date()
     losers: list[SurgicalCase] = []
+    changed = _count_as_planned(unit, case)
     for hold in planner_of(unit).holds_in_force(case_id=case.id):
         if hold.role not in {IN_TRAY, BY_HAND}:
             continue
         until = case.ends_at + _turnaround(unit, hold)
         then = (case.list_id, case.starts_at, until)
-        if (hold.list_id, hold.from_at, hold.until_at) == then:
+        is_moved = (hold.list_id, hold.from_at) != then[:2]
+        if (hold.list_id, hold.from_at, hold.until_at) == then and hold.id not in changed:
             continue
         if unit.session.get_one(Location, hold.location_id).kind == "reprocessing":
             # It has been opened: when it is sterile again does not hang on the case any more.
@@ -89,8 +97,62 @@ def move_holds_to_list_day(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]
         hold.list_date, hold.list_id = day, case.list_id
         hold.share_group = None
         unit.session.flush()
-        losers += _settle_in(unit, case, hold)
+        why = "was moved" if is_moved else "is planned with what lies on its tray"
+        losers += _settle_in(unit, case, hold, f"case {case.reference} {why}")
     return list({loser.id: loser for loser in losers}.values())
+
+
+def _count_as_planned(unit: Unit, case: SurgicalCase) -> set[int | None]:
+    """Have the holds on a case's tray say what its plan does with them; gives those that changed.
+
+    Packs that are planned for first use are gone, planned sets are opened; what stands by goes
+    back as it is. What no line asks for stays as it was.
+    """
+    kept = [
+        hold
+        for hold in planner_of(unit).holds_in_force(case_id=case.id, role=IN_TRAY)
+        if unit.session.get_one(Location, hold.location_id).kind == "theatre"
+    ]
+    if not kept:
+        return set()
+    # What lies on the tray may be used for good, whatever it was brought for.
+    claims = [
+        replace(claim, stays=not claim.is_set, share_group=None)
+        if claim.on_tray and claim.case == case.reference
+        else claim
+        for claim in planner_of(unit).claims
+    ]
+    checked = check_requirements(unit, ready_cases(unit, [case]), claims)
+    rows = {row.parcel.key: row for one in checked.values() for row in pick_rows(one)}
+    changed: set[int | None] = set()
+    for key in {key_of(hold) for hold in kept} & rows.keys():
+        own = [hold for hold in kept if key_of(hold) == key]
+        # What a case that has begun was to use may have been opened.
+        changed |= _use_as_planned(unit, own, rows[key], has_begun=case.status == "in_theatre")
+    return changed
+
+
+def _use_as_planned(
+    unit: Unit, own: Sequence[Hold], row: PickRow, *, has_begun: bool
+) -> set[int | None]:
+    """Divide holds on units of one parcel into what is used for good and what stands by."""
+    left = {True: row.for_good, False: row.quantity - row.for_good}
+    changed = set()
+    for hold in sorted(own, key=_is_for_good, reverse=True):
+        rest = hold.quantity
+        for for_good in (True, False):
+            number = min(left[for_good], rest)
+            left[for_good] -= number
+            rest -= number
+            if number and for_good != _is_for_good(hold) and (for_good or not has_begun):
+                part = part_of(unit, hold, number)
+                part.stays, part.is_opened = for_good and not part.is_set, for_good and part.is_set
+                changed.add(part.id)
+    return changed
+
+
+def _is_for_good(hold: Hold) -> bool:
+    return hold.is_opened if hold.is_set else hold.stays
 
 
 def _turnaround(unit: Unit, hold: Hold) -> timedelta:
@@ -101,8 +163,8 @@ def _turnaround(unit: Unit, hold: Hold) -> timedelta:
     return timedelta(minutes=unit.session.get_one(Item, item_id).turnaround_minutes or 0)
 
 
-def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold) -> list[SurgicalCase]:
-    lot_id, place, why = hold.lot_id, hold.location_id, f"case {case.reference} was moved"
+def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold, why: str) -> list[SurgicalCase]:
+    lot_id, place = hold.lot_id, hold.location_id
     if hold.is_set:
         short = unserved_copy_holds(unit, lot_id, place, own=case.id)
         return release_and_notify(unit, [one for one in short if one.case_id != case.id], why)
@@ -169,10 +231,7 @@ def move_with_holds(
     if origin is not None:
         leaving = _leaving(unit, lot_id, origin, quantity, own)
         if follow and target is not None:
-            _relocate(leaving, target)
-            for hold in leaving:
-                if role is not None and hold.case_id == own:
-                    hold.role = role
+            _relocate(leaving, target, own, role)
         else:
             losers = release_and_notify(unit, leaving, why)
     places = [place for place in (origin, target) if place is not None]
@@ -181,7 +240,7 @@ def move_with_holds(
     if origin is not None:
         copies = leaving_copy_holds(unit, movement)
         if follow and target is not None:
-            _relocate(copies, target)
+            _relocate(copies, target, own, role)
             copies = unserved_copy_holds(unit, lot_id, target, own=movement.get("case_id"))
             losers += release_and_notify(unit, copies, why)
         else:
@@ -189,9 +248,11 @@ def move_with_holds(
     return rehold_cases(unit, losers)
 
 
-def _relocate(leaving: list[Hold], target: int) -> None:
+def _relocate(leaving: list[Hold], target: int, own: int | None, role: str | None) -> None:
     for hold in leaving:
         hold.location_id = target
+        if role is not None and hold.case_id == own:
+            hold.role = role
 
 
 def _leaving(
@@ -211,18 +272,7 @@ def _leaving(
     later = max(quantity - sum(mine) - unclaimed, 0)
     order = order[: min(quantity, sum(mine)) + later]
     counts = Counter(index for place in order for index in units[place])
-    return [_part(unit, rows[index], count) for index, count in sorted(counts.items())]
-
-
-def _part(unit: Unit, hold: Hold, quantity: int) -> Hold:
-    """Return a hold on some of a hold's units, cut off it; or the hold itself when it is all."""
-    if quantity >= hold.quantity:
-        return hold
-    hold.quantity -= quantity
-    part = Hold(**{**hold.model_dump(exclude={"id"}), "quantity": quantity})
-    unit.session.add(part)
-    unit.session.flush()
-    return part
+    return [part_of(unit, rows[index], count) for index, count in sorted(counts.items())]
 
 
 def rehold_cases(unit: Unit, losers: Iterable[SurgicalCase]) -> list[str]:
@@ -242,7 +292,7 @@ def rehold_changed_cases(unit: Unit, references: Iterable[str], why: str) -> Non
         loser
         for row in rows
         if row is not None and row.status in OPEN_STATUSES
-        for loser in move_holds_to_list_day(unit, row)
+        for loser in update_kept_holds(unit, row)
     ]
     hold_cases(unit, names, why)
     rehold_cases(unit, [loser for loser in losers if loser.reference not in names])

@@ -11,6 +11,7 @@ from datetime import timedelta
 from itertools import chain
 
 from service.core.constructs.kit_lines import KitLine
+from service.core.cover.pick_list import pick_rows
 from service.core.cover.results import CaseCheck, CaseToCheck, LineCheck
 from service.core.cover.sharing import stays
 from service.core.cover.units import Claim, most_needed
@@ -19,6 +20,7 @@ from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.cover.requirements import (
     CaseRequirements,
     case_requirements,
+    check_input,
     check_requirements,
     check_until,
 )
@@ -34,18 +36,22 @@ Key = tuple[int, int]
 def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
     """Release what these cases hold and hold anew what their plans ask for, earliest case first.
 
-    What lies on a case's tray, and what was promised to it by hand, stays with it. Cases without a
-    plan, closed, cancelled or past ones get nothing new. What only stands by for another case goes
-    to one that is planned with it; the other is told, and looks for what is left.
+    What lies on a case's tray, and what was promised to it by hand, stays with it. What has gone to
+    another case's tray stays promised while nothing else is free. Cases without a plan, closed,
+    cancelled or past ones get nothing new. What only stands by for another case goes to one that
+    is planned with it; the other is told, and looks for what is left.
     """
     rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
     old = [hold for row in wanted for hold in planner_of(unit).holds_in_force(case_id=row.id)]
     old = [hold for hold in old if hold.role not in {IN_TRAY, BY_HAND}]
-    holds.release(unit.session, old, unit.now, why)
     keys = {(hold.lot_id, hold.location_id) for hold in old if not hold.is_set}
+    waiting = _on_other_trays(unit, wanted, [hold for hold in old if not hold.is_set])
+    ids = {hold.id for hold in waiting}
+    holds.release(unit.session, [hold for hold in old if hold.id not in ids], unit.now, why)
     if wanted:
         checked, new = _hold_anew(unit, wanted)
+        _release_unpicked(unit, waiting, checked.values(), why)
         keys |= new
         refs = {
             ref
@@ -56,6 +62,55 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
         if refs:
             keys |= _take_over_standing_by(unit, wanted, refs)
     update_held(unit, keys)
+
+
+def _on_other_trays(unit: Unit, wanted: Sequence[SurgicalCase], old: Sequence[Hold]) -> list[Hold]:
+    """Return which holds of cases are on packs on another case's tray, for the list they are on."""
+    if not old:
+        return []
+    ready = {(one.row.id, one.row.list_id): one for one in ready_cases(unit, wanted)}
+    parcels = {one.key: one for one in check_input(unit, list(ready.values()), ()).parcels}
+    found = [
+        (hold, ready.get((hold.case_id, hold.list_id)), parcels.get(key_of(hold))) for hold in old
+    ]
+    return [
+        hold
+        for hold, one, parcel in found
+        if one is not None and parcel is not None
+        if parcel.is_on_another_tray(one.row.reference)
+    ]
+
+
+def _release_unpicked(
+    unit: Unit, waiting: Sequence[Hold], checked: Iterable[CaseCheck], why: str
+) -> None:
+    """Release what cases were promised on others' trays and have found elsewhere."""
+    left: Counter[tuple[str, str]] = Counter()
+    for result in checked if waiting else ():
+        for row in pick_rows(result):
+            left[result.case.case, row.parcel.key] = row.quantity
+    for hold in waiting:
+        key = (unit.session.get_one(SurgicalCase, hold.case_id).reference, key_of(hold))
+        spare = hold.quantity - min(left[key], hold.quantity)
+        left[key] -= hold.quantity - spare
+        if spare:
+            holds.release(unit.session, [part_of(unit, hold, spare)], unit.now, why)
+
+
+def part_of(unit: Unit, hold: Hold, quantity: int) -> Hold:
+    """Return a hold on some of a hold's units, cut off it; or the hold itself when it is all."""
+    if quantity >= hold.quantity:
+        return hold
+    hold.quantity -= quantity
+    part = Hold(**{**hold.model_dump(exclude={"id"}), "quantity": quantity})
+    unit.session.add(part)
+    unit.session.flush()
+    return part
+
+
+def key_of(hold: Hold) -> str:
+    """Return the key of the units that a hold is on, as stock and claims have it."""
+    return f"{hold.lot_id}@{hold.location_id}"
 
 
 def _short_as_planned(checked: Iterable[CaseCheck]) -> list[LineCheck]:
@@ -72,7 +127,9 @@ def _take_over_standing_by(
     Nothing is let go unless more of what is planned is then there.
     """
     named = {row.reference for row in wanted}
-    keys = {parcel.key for parcel in read_stock_units(unit, refs)}
+    # Nothing is taken from another case's tray.
+    parcels = read_stock_units(unit, refs)
+    keys = {parcel.key for parcel in parcels if parcel.tray_of in {None, *named}}
     claims = planner_of(unit).claims
     standing = [
         claim
@@ -83,7 +140,7 @@ def _take_over_standing_by(
     ]
     found = [planner_of(unit).find_case(name) for name in sorted({one.case for one in standing})]
     rows = [row for row in found if row is not None and row.status in OPEN_STATUSES]
-    ready = _ready(unit, [*wanted, *rows])
+    ready = ready_cases(unit, [*wanted, *rows])
     others = [one.row for one in ready if one.case is not None and one.row.reference not in named]
     standing = [one for one in standing if one.case in {row.reference for row in others}]
     if not standing:
@@ -98,7 +155,7 @@ def _take_over_standing_by(
         hold
         for row in others
         for hold in planner_of(unit).holds_in_force(case_id=row.id, stays=False, is_set=False)
-        if hold.role != IN_TRAY and f"{hold.lot_id}@{hold.location_id}" in keys
+        if hold.role != IN_TRAY and key_of(hold) in keys
     ]
     holds.release(unit.session, old, unit.now, why)
     checked, new = _hold_anew(unit, [*wanted, *others])
@@ -108,7 +165,7 @@ def _take_over_standing_by(
     return {*new, *((hold.lot_id, hold.location_id) for hold in old)}
 
 
-def _ready(unit: Unit, wanted: Collection[SurgicalCase]) -> list[CaseRequirements]:
+def ready_cases(unit: Unit, wanted: Collection[SurgicalCase]) -> list[CaseRequirements]:
     """Return what cases ask for that are not past."""
     last = max(unit.local(row.starts_at).date() for row in wanted)
     named = {row.reference for row in wanted}
@@ -133,7 +190,7 @@ def _hold_anew(
     unit: Unit, wanted: Collection[SurgicalCase]
 ) -> tuple[dict[str, CaseCheck], set[Key]]:
     """Hold what the plans of cases ask for; gives their checks, and where is held anew."""
-    ready = _ready(unit, wanted)
+    ready = ready_cases(unit, wanted)
     before = planner_of(unit).claims
     known: Counter[Claim] = Counter()
     for claim in before:

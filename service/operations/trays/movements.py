@@ -65,15 +65,12 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
     lot_id, tray_id = lot.id or 0, tray.id or 0
     before = sum(row.open for row in _packs_of(unit, case, lot))
     line = _line(unit, "pick", case, lot, body.quantity, home, tray, body.although or "")
-    move_with_holds(unit, line, follow=True, own=case.id, role=IN_TRAY)
+    why = f"{item.ref} is on the tray of case {case.reference}"
+    move_with_holds(unit, line, follow=True, own=case.id, role=IN_TRAY, why=why)
     came = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot_id, location_id=tray_id)
     missing = before + body.quantity - sum(hold.quantity for hold in came)
     if missing > 0 and item.reusable:
         hold_copies(unit, case, item, lot_id, tray_id, missing)
-        short = unserved_copy_holds(unit, lot_id, tray_id, own=case.id)
-        rehold_cases(
-            unit, release_and_notify(unit, short, f"the set is with case {case.reference}")
-        )
     elif missing > 0:
         unit.session.add(_tray_hold(unit, case, lot, tray, missing))
         update_held(unit, [(lot_id, tray_id)])
@@ -81,6 +78,11 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
         case_id=case.id, lot_id=lot_id, location_id=tray_id
     ):
         hold.role = IN_TRAY
+    unit.session.flush()
+    short = unserved_copy_holds(unit, lot_id, tray_id, own=case.id)
+    lost = release_and_notify(unit, short, why)
+    # Who still counts on it has another that is free, or waits for it from now on.
+    rehold_cases(unit, [*lost, *_others_on(unit, case, lot_id, tray_id)])
     _note_pack(unit, case, lot, home, body.quantity)
 
 
@@ -168,7 +170,7 @@ def _send_to_reprocessing(  # noqa: PLR0917 - one set's way
 
 
 def _others_on(unit: Unit, case: SurgicalCase, lot_id: int, place_id: int) -> list[SurgicalCase]:
-    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=place_id, is_set=True)
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=place_id)
     return [
         unit.session.get_one(SurgicalCase, row.case_id) for row in rows if row.case_id != case.id
     ]

@@ -263,8 +263,8 @@ def test_an_opened_backup_tells_the_case_that_counted_on_it_and_looks_for_anothe
     stocked(theatre)
     two_cases(theatre)
     version = theatre.case("K2").version
-    theatre.receive("CAP", 1, "L2")
     theatre.pick("K1", "CAP")
+    theatre.receive("CAP", 1, "L2")
     assert ("CAP", "L1", "K1", 1) in theatre.held("K2")
     theatre.settle("K1", "CAP", "implant")
     assert ("CAP", "L2", "A", 1) in theatre.held("K2")
