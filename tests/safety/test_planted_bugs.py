@@ -18,6 +18,7 @@ from service.core.cover import shelf, units
 from service.core.cover.shelf import ClaimedStock
 from service.operations import stock_units
 from service.operations.cases import confirmation
+from service.operations.holds import conflicts
 from service.operations.stock import movements
 from service.operations.trays import movements as tray_moves
 from service.operations.trays import trays
@@ -90,6 +91,14 @@ BUGS: dict[str, tuple[str, Plant]] = {
     "a set is always back in time": ("sets", replaced(ClaimedStock, "is_back", answers(True))),
     "a set is never away": ("sets", replaced(stock_units, "_set_away", answers(""))),
     "opened sets are not away": ("sets", replaced(tray_moves, "hold_turnaround", answers(None))),
+    "a change of plan leaves the tray as it was": (
+        "sets",
+        replaced(conflicts, "_count_as_planned", answers(set())),
+    ),
+    "what is on a later case's tray is the earlier one's": (
+        "sets",
+        replaced(tray_moves, "release_before_tray", answers([])),
+    ),
     "any case shares with any": ("packs", replaced(shelf, "_may_share", answers(True))),
     "what is used for good is left": (
         "packs",

@@ -445,6 +445,12 @@ def verdict(department: Department, case: str, state: str, why: str | None) -> N
         assert why in {gap.because for gap in gaps}, found.says
 
 
+@act(_CASE + r" is told that it lost a pack: .+")
+def loses(department: Department, case: str) -> None:
+    told = [kind for kind, _ in department.theatre.events(case)]
+    assert "lost a pack" in told, f"it was told {told}"
+
+
 @act(_CASE + r" counts on set (?P<serial>S\d+) from day (?P<day>\d+), (?P<time>\d\d:\d\d): .+")
 def awaits(department: Department, case: str, serial: str, day: str, time: str) -> None:
     """The moment from which the case can have the set, and that it waits for it."""

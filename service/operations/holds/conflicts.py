@@ -163,18 +163,41 @@ def _turnaround(unit: Unit, hold: Hold) -> timedelta:
     return timedelta(minutes=unit.session.get_one(Item, item_id).turnaround_minutes or 0)
 
 
+def release_before_tray(
+    unit: Unit, case: SurgicalCase, lot_id: int, location_id: int, why: str
+) -> list[SurgicalCase]:
+    """Release holds on units on a case's tray that begin before the case has done with them.
+
+    What lies on a tray serves others when it is back from there: a case that goes first has to
+    have another, or the two would wait for each other.
+
+    Returns
+    -------
+    list of SurgicalCase
+        The cases that lost something; they have been told.
+    """
+    if unit.session.get_one(Location, location_id).kind != "theatre":
+        return []
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id)
+    back = max((hold.until_at for hold in rows if hold.case_id == case.id), default=unit.now)
+    early = [hold for hold in rows if hold.case_id != case.id and hold.from_at < back]
+    return release_and_notify(unit, early, why)
+
+
 def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold, why: str) -> list[SurgicalCase]:
     lot_id, place = hold.lot_id, hold.location_id
+    early = release_before_tray(unit, case, lot_id, place, why)
     if hold.is_set:
         short = unserved_copy_holds(unit, lot_id, place, own=case.id)
-        return release_and_notify(unit, [one for one in short if one.case_id != case.id], why)
+        others = [one for one in short if one.case_id != case.id]
+        return [*early, *release_and_notify(unit, others, why)]
     if hold.role == BY_HAND and not claim_fits(unit, lot_id, place):
         release_holds(unit, [hold], "its units are others' on the new day")
         tell_case(unit, case, "lost a pack", "units promised by hand are others' on the new day")
         return []
     losers = release_conflicting_holds(unit, case, lot_id, place, why, None)
     update_held(unit, [(lot_id, place)])
-    return losers
+    return [*early, *losers]
 
 
 def _claims(

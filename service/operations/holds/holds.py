@@ -33,13 +33,25 @@ from service.storage.tables import BY_HAND, IN_TRAY, CaseEvent, Hold, SurgicalCa
 Key = tuple[int, int]
 
 
-def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
+def hold_cases(
+    unit: Unit,
+    references: Collection[str],
+    why: str = "planned again",
+    *,
+    may_reopen: bool = True,
+) -> None:
     """Release what these cases hold and hold anew what their plans ask for, earliest case first.
 
     What lies on a case's tray, and what was promised to it by hand, stays with it. What has gone to
     another case's tray stays promised while nothing else is free. Cases without a plan, closed,
     cancelled or past ones get nothing new. What only stands by for another case goes to one that
     is planned with it; the other is told, and looks for what is left.
+
+    Parameters
+    ----------
+    may_reopen
+        Whether confirmations are reopened whose cover was lost. What only lies on another case's
+        tray is lost when it is opened, and not before.
     """
     rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
@@ -50,7 +62,7 @@ def hold_cases(unit: Unit, references: Collection[str], why: str = "planned agai
     ids = {hold.id for hold in waiting}
     holds.release(unit.session, [hold for hold in old if hold.id not in ids], unit.now, why)
     if wanted:
-        checked, new = _hold_anew(unit, wanted)
+        checked, new = _hold_anew(unit, wanted, may_reopen=may_reopen)
         _release_unpicked(unit, waiting, checked.values(), why)
         keys |= new
         refs = {
@@ -187,7 +199,7 @@ def _found(result: CaseCheck) -> int:
 
 
 def _hold_anew(
-    unit: Unit, wanted: Collection[SurgicalCase]
+    unit: Unit, wanted: Collection[SurgicalCase], *, may_reopen: bool = True
 ) -> tuple[dict[str, CaseCheck], set[Key]]:
     """Hold what the plans of cases ask for; gives their checks, and where is held anew."""
     ready = ready_cases(unit, wanted)
@@ -204,7 +216,8 @@ def _hold_anew(
         new = [hold for claim in result.claims for hold in _new_holds(unit, one, claim, known)]
         holds.add(unit.session, new)
         keys |= {(hold.lot_id, hold.location_id) for hold in new}
-        reopen_if_cover_lost(unit, one.row.id or 0, result)
+        if may_reopen:
+            reopen_if_cover_lost(unit, one.row.id or 0, result)
     return checked, keys
 
 

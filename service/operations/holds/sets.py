@@ -13,15 +13,7 @@ from service.operations.holds.holds import release_holds
 from service.operations.planner import planner_of
 from service.operations.stock_units import REPROCESSING
 from service.operations.work import Unit
-from service.storage.tables import (
-    BY_HAND,
-    IN_TRAY,
-    Hold,
-    Item,
-    Location,
-    OperatingList,
-    SurgicalCase,
-)
+from service.storage.tables import BY_HAND, IN_TRAY, Hold, Item, OperatingList, SurgicalCase
 
 
 def copies_free(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> int:
@@ -95,20 +87,14 @@ def unserved_copy_holds(
 ) -> list[Hold]:
     """Return the holds on copies of a set that those in a place, or so many, cannot serve.
 
-    The case ``own`` is served first, then the earliest. On its tray a copy serves nobody before
-    it is back from there: a case that goes first has to have another.
+    The case ``own`` is served first, then the earliest.
     """
     rows = _in_force(unit, lot_id, location_id)
     if not rows:
         return []
     if copies is None:
         copies = planner_of(unit).quantity_at(lot_id, location_id)
-    short = _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)
-    if unit.session.get_one(Location, location_id).kind == "theatre":
-        back = max((hold.until_at for hold in rows if hold.case_id == own), default=unit.now)
-        rest = [hold for hold in rows if hold.case_id != own and hold not in short]
-        short += [hold for hold in rest if hold.from_at < back]
-    return short
+    return _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)
 
 
 def hold_turnaround(

@@ -5,8 +5,13 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.errors import Conflict
-from service.operations.holds.conflicts import move_with_holds, rehold_cases, release_and_notify
-from service.operations.holds.holds import release_holds, update_held
+from service.operations.holds.conflicts import (
+    move_with_holds,
+    rehold_cases,
+    release_and_notify,
+    release_before_tray,
+)
+from service.operations.holds.holds import hold_cases, release_holds, update_held
 from service.operations.holds.sets import (
     hold_copies,
     hold_turnaround,
@@ -79,10 +84,12 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
     ):
         hold.role = IN_TRAY
     unit.session.flush()
+    early = release_before_tray(unit, case, lot_id, tray_id, why)
     short = unserved_copy_holds(unit, lot_id, tray_id, own=case.id)
-    lost = release_and_notify(unit, short, why)
+    rehold_cases(unit, [*early, *release_and_notify(unit, short, why)])
     # Who still counts on it has another that is free, or waits for it from now on.
-    rehold_cases(unit, [*lost, *_others_on(unit, case, lot_id, tray_id)])
+    waiting = {other.reference for other in _others_on(unit, case, lot_id, tray_id)}
+    hold_cases(unit, sorted(waiting), why, may_reopen=False)
     _note_pack(unit, case, lot, home, body.quantity)
 
 
