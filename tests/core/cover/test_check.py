@@ -1,6 +1,7 @@
 """Who gets which unit, in list order: nothing is counted twice and no gap looks like cover."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,7 +12,7 @@ from service.core.catalogue import ItemFacts
 from service.core.constructs.kit_lines import KitLine, by_kind, near_line
 from service.core.cover.check import check_cases
 from service.core.cover.results import CaseCheck, CaseToCheck
-from service.core.cover.units import StockUnits
+from service.core.cover.units import Claim, StockUnits
 from tests.core.planner_catalogue import DAY, at, case, line, parcel, set_line
 
 NEXT_DAY = DAY + timedelta(days=1)
@@ -290,3 +291,24 @@ def test_a_unit_held_for_another_case_never_counts() -> None:
     checked = check([case("K1", wanted)], [parcel("L")], holds=held)["K1"]
     (gap,) = checked.constructs[0].gaps
     assert gap.sentence == "lag screw 95 mm: the last is promised to K9."
+
+
+@pytest.mark.parametrize("others", [(), (line("N", "O"),)])
+def test_nobody_waits_for_a_pack_on_another_tray_while_one_is_free(
+    others: tuple[KitLine, ...],
+) -> None:
+    """Alone, and beside a line that may take the same or another; by hand."""
+    on_tray = StockUnits("N@tray", "N", 1, lot="A", tray_of="K0")
+    free = [StockUnits("N@shelf", "N", 1, lot="B"), *(parcel("O") for _ in others)]
+    brought = Claim("K0", "N@tray", 1, DAY, "L1", stays=False, on_tray=True)
+    brought = replace(brought, starts=at(6), until=at(7))
+    waits = Claim("K1", "N@tray", 1, DAY, "T1", stays=True, starts=at(9), until=at(10))
+    wanted = case("K1", (line("N"), *others))
+    checked = check([wanted], [on_tray, *free], holds=[brought, waits])["K1"]
+    assert [lot for lot, _ in lots(checked)] == ["B", *("A" for _ in others)]
+    assert {pick.parcel.key for one in checked.constructs[0].lines for pick in one.picks} == {
+        one.key for one in free
+    }
+    assert states(checked) == ["covered"]
+    alone = check([case("K1", (line("N"),))], [on_tray], holds=[brought, waits])["K1"]
+    assert states(alone) == ["covered if"]
