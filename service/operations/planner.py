@@ -501,13 +501,23 @@ class PlannerContext:
             self._clock_is_right = True
 
     def used_in(self, case_ids: Iterable[int]) -> Sequence[Row[Any]]:
-        """Return the packs implanted in some cases, and the sets that have left their trays."""
+        """Return the packs implanted in some cases."""
         ids = sorted(set(case_ids))
         session = self._unit.session
         return self.part(
             ("used", *ids),
             ("case_pack", "item", "lot"),
             lambda: trays.used_in(session, ids) if ids else [],
+        )
+
+    @property
+    def sets_in_theatre(self) -> Sequence[Row[Any]]:
+        """Return what the ledger says of the sets of cases in theatre, since each last began."""
+        unit = self._unit
+        return self.part(
+            "sets in theatre",
+            ("case_event", "item", "lot", "movement", "surgical_case"),
+            lambda: trays.sets_in_theatre(unit.session, unit.site_id),
         )
 
     def stock_of(self, refs: Collection[str] | None) -> Sequence[Row[Any]]:

@@ -303,10 +303,16 @@ def with_return(unit: Unit, units: StockUnits) -> StockUnits:
         return units
     planner = planner_of(unit)
     case = None if units.in_reprocessing else planner.find_case(units.away_with)
-    is_put_off = case is not None and unit.local(case.starts_at).date() > unit.today
-    if case is not None and is_put_off and case.status == "in_theatre":
-        # It was put off after it had begun: nobody has said whether its set was opened.
-        return replace(units, in_reprocessing=True)
+    if case is not None and case.status == "in_theatre":
+        brought = sum(
+            line.quantity
+            for line in planner.sets_in_theatre
+            if (line.case_id, line.kind) == (case.id, "pick")
+            and units.key.startswith(f"{line.lot_id}@")
+        )
+        if brought < units.quantity:
+            # It was put off after it had begun: nobody has said whether its set was opened.
+            return replace(units, in_reprocessing=True)
     mine = [one for one in planner.claims if one.key == units.key and one.on_tray]
     last = max(mine, key=lambda one: one.until or unit.now, default=None)
     if last is None or last.until is None:

@@ -73,7 +73,7 @@ class CaseToCheck:
     is_overrun
         Whether it is still open after its planned end: nobody can say when it is over.
     sets_had
-        References of the copies of sets that it has had on its tray and given back while it is in
+        References of the copies of sets that were opened for it and sent off while it is in
         theatre: it claims no others merely because it is still open.
     used_on
         The day it uses what it has, where that is after its list day: it runs over midnight.

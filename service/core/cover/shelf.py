@@ -531,19 +531,11 @@ class CaseAllocation:
         return self.shelf.own(parcel, self.case.case)
 
     def sent_off(self, refs: Sequence[str]) -> int:
-        """Return how many copies of a set the case has had and given back, in whatever state.
+        """Return how many copies of a set the case in theatre has opened and sent off.
 
         It has had them, so that it claims no others merely because it is still open.
         """
-        gone = sum(
-            claim.quantity
-            for ref in refs
-            for parcel in self.shelf.parcels.get(ref, ())
-            if parcel.in_reprocessing and self.why_not(parcel) is not None
-            for claim in self.own(parcel)
-            if claim.on_tray
-        )
-        return max(gone, sum(ref in refs for ref in self.case.sets_had))
+        return sum(ref in refs for ref in self.case.sets_had)
 
     def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime:
         """Say when an instrument set is back; one that stands by goes back unopened."""

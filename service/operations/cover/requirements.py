@@ -1,12 +1,10 @@
 """Get cases ready to be checked: read what the planner needs, and say what each case asks for."""
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import chain
-from typing import Any
-
-from sqlalchemy import Row
 
 from service.core.constructs.kit_lines import KitLine, construct_lines, near_line
 from service.core.constructs.planned import ConstructPart, parts_in_all, read_planned
@@ -74,9 +72,7 @@ def check_input(
 ) -> CheckInput:
     """Read what prepared cases are checked from, with the promises given."""
     ready = [
-        replace(one.case, sets_had=_sets_had(unit, prepared, one))
-        for one in prepared
-        if one.case is not None
+        replace(one.case, sets_had=_sets_had(unit, one)) for one in prepared if one.case is not None
     ]
     refs = {ref for case in ready for ref in _refs(case)}
     used = _used(unit, prepared)
@@ -95,32 +91,31 @@ def _refs(case: CaseToCheck) -> Iterator[str]:
         yield from chain(line.refs, line.other_side, line.other_head)
 
 
-def _rows_used(unit: Unit, prepared: Sequence[CaseRequirements]) -> Sequence[Row[Any]]:
-    return planner_of(unit).used_in(
-        one.row.id for one in prepared if one.case is not None and one.row.id is not None
-    )
+def _sets_had(unit: Unit, case: CaseRequirements) -> tuple[str, ...]:
+    """Return the copies of sets that were opened for a case in theatre and sent off.
 
-
-def _sets_had(
-    unit: Unit, prepared: Sequence[CaseRequirements], case: CaseRequirements
-) -> tuple[str, ...]:
-    """Return the copies of sets that a case in theatre has had on its tray and given back.
-
-    One that was put off to another day needs its sets again.
+    What went back unopened may be wanted again, and a case that was put off needs its sets again.
     """
-    if case.row.status != "in_theatre" or case.operating_list.list_date > unit.today:
+    if case.row.status != "in_theatre":
         return ()
-    found = [one for one in _rows_used(unit, prepared) if one.case_id == case.row.id]
-    return tuple(one.ref for one in found if one.reusable for _ in range(one.returned))
+    brought: Counter[tuple[str, int]] = Counter()
+    opened: Counter[tuple[str, int]] = Counter()
+    for line in planner_of(unit).sets_in_theatre:
+        if line.case_id == case.row.id:
+            counted = brought if line.kind == "pick" else opened
+            counted[line.ref, line.lot_id] += line.quantity
+    # What was brought before it was put off was opened on that occasion, whenever it was sent off.
+    return tuple(ref for ref, _ in (opened & brought).elements())
 
 
 def _used(unit: Unit, prepared: Sequence[CaseRequirements]) -> list[tuple[StockUnits, Claim]]:
     """Return the packs that have been implanted in cases still open, each claimed by its case."""
     by_id = {one.row.id: one for one in prepared}
     found = []
-    for row in _rows_used(unit, prepared):
-        if not row.implanted:
-            continue
+    rows = planner_of(unit).used_in(
+        one.row.id for one in prepared if one.case is not None and one.row.id is not None
+    )
+    for row in rows:
         one = by_id[row.case_id]
         parcel = StockUnits(
             key=f"used {row.lot_id} in {one.row.reference}",

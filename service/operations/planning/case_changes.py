@@ -6,11 +6,11 @@ from service.errors import BadInput, Duplicate, FieldFault
 from service.operations.cases.lookup import case_columns, get_case, refuse_ended, require_case
 from service.operations.cases.plans import store_plan
 from service.operations.holds.conflicts import rehold_changed_cases
-from service.operations.holds.holds import release_case
+from service.operations.holds.holds import release_case, tell_case
 from service.operations.planner import planner_of
 from service.operations.work import Unit, require_version
 from service.schemas.cases import CaseBody, CaseFields, CaseOut, PlanBody
-from service.storage.tables import SurgicalCase
+from service.storage.tables import PUT_OFF, SurgicalCase
 
 
 def add_case(unit: Unit, body: CaseBody) -> CaseOut:
@@ -33,8 +33,12 @@ def change_case(unit: Unit, reference: str, body: CaseFields, version: int) -> C
     require_version(row.version, version, f"Case {reference}")
     _refuse_closed(row)
     refuse_past(unit, body.list_date)
+    planned = row.starts_at
     row.sqlmodel_update(case_columns(unit, body))
     row.version += 1
+    if row.status == "in_theatre" and row.starts_at > max(planned, unit.now):
+        until = f"{unit.local(row.starts_at):%Y-%m-%d %H:%M}"
+        tell_case(unit, row, PUT_OFF, f"to {until}, after it had begun")
     unit.session.flush()
     rehold_changed_cases(unit, [reference], "the case was changed")
     return get_case(unit, reference)

@@ -3,17 +3,19 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Row, and_, func, or_, select
+from sqlalchemy import Row, exists, func, select
 from sqlmodel import Session, col
 
 from service.storage.queries.recalls import names_recalled
 from service.storage.tables import (
     CASE,
+    EVENT,
     ITEM,
     LOT,
     MOVEMENT,
     PACK,
     PLACE,
+    PUT_OFF,
     CasePack,
 )
 
@@ -63,33 +65,48 @@ def open_packs(session: Session, case_id: int, lot_id: int) -> list[CasePack]:
 
 
 def used_in(session: Session, case_ids: Sequence[int]) -> Sequence[Row[Any]]:
-    """Return the packs implanted in these cases so far, and the sets that have left their trays."""
+    """Return the packs implanted in these cases so far."""
     query = (
         select(
             PACK.c.case_id,
             PACK.c.lot_id,
             func.sum(PACK.c.implanted).label("implanted"),
-            func.sum(PACK.c.returned).label("returned"),
             ITEM.c.ref,
             LOT.c.lot_number,
             LOT.c.serial,
-            ITEM.c.reusable,
         )
         .join(LOT, LOT.c.id == PACK.c.lot_id)
         .join(ITEM, ITEM.c.id == LOT.c.item_id)
-        .where(
-            or_(PACK.c.implanted > 0, and_(ITEM.c.reusable, PACK.c.returned > 0)),
-            PACK.c.case_id.in_(case_ids),
-        )
-        .group_by(
-            PACK.c.case_id,
-            PACK.c.lot_id,
-            ITEM.c.ref,
-            ITEM.c.reusable,
-            LOT.c.lot_number,
-            LOT.c.serial,
-        )
+        .where(PACK.c.implanted > 0, PACK.c.case_id.in_(case_ids))
+        .group_by(PACK.c.case_id, PACK.c.lot_id, ITEM.c.ref, LOT.c.lot_number, LOT.c.serial)
         .order_by(PACK.c.case_id, PACK.c.lot_id)
+    )
+    return session.execute(query).all()
+
+
+def sets_in_theatre(session: Session, site_id: int) -> Sequence[Row[Any]]:
+    """Return the lines by which sets came to the trays of cases in theatre, or were sent off opened.
+
+    What came before a case was put off belongs to another occasion and is left out.
+    """
+    is_former = exists().where(
+        EVENT.c.case_id == CASE.c.id, EVENT.c.kind == PUT_OFF, EVENT.c.at >= MOVEMENT.c.at
+    )
+    query = (
+        select(
+            MOVEMENT.c.case_id, MOVEMENT.c.lot_id, MOVEMENT.c.kind, MOVEMENT.c.quantity, ITEM.c.ref
+        )
+        .join(LOT, LOT.c.id == MOVEMENT.c.lot_id)
+        .join(ITEM, ITEM.c.id == LOT.c.item_id)
+        .join(CASE, CASE.c.id == MOVEMENT.c.case_id)
+        .where(
+            CASE.c.site_id == site_id,
+            CASE.c.status == "in_theatre",
+            ITEM.c.reusable,
+            MOVEMENT.c.kind.in_(("pick", "reprocess")),
+            ~is_former,
+        )
+        .order_by(MOVEMENT.c.seq)
     )
     return session.execute(query).all()
 

@@ -5,6 +5,7 @@ from service.storage.tables.cases import (
     BY_HAND,
     ENDED_STATUSES,
     IN_TRAY,
+    PUT_OFF,
     CaseEvent,
     CasePack,
     Confirmation,
@@ -45,6 +46,7 @@ __all__ = [
     "BY_HAND",
     "CASE",
     "ENDED_STATUSES",
+    "EVENT",
     "HOLD",
     "IN_TRAY",
     "ITEM",
@@ -58,6 +60,7 @@ __all__ = [
     "PAST_USE",
     "PLACE",
     "PROPOSAL_LINE",
+    "PUT_OFF",
     "RECALL",
     "RECEIPT",
     "SITE",
@@ -108,6 +111,7 @@ AUDIT_LINE = table_of(AuditLine)
 BALANCE = table_of(Balance)
 BILLED_USE = table_of(BilledUse)
 CASE = table_of(SurgicalCase)
+EVENT = table_of(CaseEvent)
 HOLD = table_of(Hold)
 ITEM = table_of(Item)
 LIST = table_of(OperatingList)

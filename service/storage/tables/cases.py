@@ -24,6 +24,10 @@ IN_TRAY = "tray"
 BY_HAND = "by hand"
 
 
+#: The kind of the event that a case was put off after it had begun.
+PUT_OFF = "put off"
+
+
 class OperatingList(SQLModel, table=True):
     """One theatre's list on one day."""
 
