@@ -37,6 +37,15 @@ class ReleaseBody(LotFields):
     reason: LongText
 
 
+class ReprocessBody(LotFields):
+    """Copies of a set on a shelf that are not sterile after all, and are reprocessed."""
+
+    kind: Literal["reprocess"]
+    quantity: Count = 1
+    origin: LocationBody
+    reason: LongText
+
+
 class LoanOutBody(LotFields):
     """Units of a loan that go back to their supplier."""
 
@@ -183,6 +192,7 @@ MovementBody = Annotated[
     | WriteOffBody
     | QuarantineBody
     | ReleaseBody
+    | ReprocessBody
     | LoanOutBody
     | CorrectionBody,
     Field(discriminator="kind"),

@@ -50,7 +50,12 @@ REFS = {"nail": "NAIL", "nails": "NAIL", "cap": "CAP", "caps": "CAP", "set": "SE
 PLANS = {"a nail": "nail@Testfield", "a cap": "cap@Testfield", "two caps": "pair@Testfield"}
 
 
-PLACES = {"shelf A": SHELF, "shelf B": OTHER_SHELF, "quarantine": QUARANTINE}
+PLACES = {
+    "shelf A": SHELF,
+    "shelf B": OTHER_SHELF,
+    "quarantine": QUARANTINE,
+    "sterile services": {"store": "Sterile services", "shelf": "Reprocessing"},
+}
 
 
 OUTCOMES = {
@@ -78,7 +83,10 @@ _TIMES = (
 _PLAN = r"(?P<first>a nail|a cap|two caps)(?:, (?P<backup>a nail|a cap|two caps) as backup)?"
 
 
-_PLACE = r"(?P<place>shelf [AB]|quarantine)"
+_PLACE = r"(?P<place>shelf [AB]|quarantine|sterile services)"
+
+
+_FROM = f"(?: from {_PLACE})?"
 
 
 @dataclass(frozen=True)
@@ -299,6 +307,13 @@ def settle(department: Department, case: str, units: Units, outcome: str) -> Non
     department.theatre.settle(case, facts.pop("ref"), OUTCOMES[outcome], units.quantity, **facts)
 
 
+@act(_UNITS + r" is taken over for (?P<case>K\d+)" + _FROM + r"\.")
+def take_over(department: Department, units: Units, case: str, place: str | None) -> None:
+    facts = {**department.facts(units), "at": PLACES[place or "shelf A"], "take_over": True}
+    ref = facts.pop("ref")
+    department.theatre.promise(case, ref, units.quantity, **facts, reason="an open fracture")
+
+
 @act(_UNITS + r" comes out of sterilisation(?:, use by day (?P<use_by>\d+))?\.")
 def sterilise(department: Department, units: Units, use_by: str | None) -> None:
     facts = {**department.facts(units), "use_by": _day(use_by) if use_by else None}
@@ -306,14 +321,21 @@ def sterilise(department: Department, units: Units, use_by: str | None) -> None:
     department.work.write(lambda unit: make_sterile(unit, body), "sterile services")
 
 
-@act(_UNITS + r" (?:is|are) put into quarantine(?: from (?P<place>shelf [AB]))?\.")
+@act(_UNITS + " was not sterilised" + _FROM + r"\.")
+def was_not_sterilised(department: Department, units: Units, place: str | None) -> None:
+    where = PLACES[place or "shelf A"]
+    facts = {**department.facts(units), "quantity": units.quantity, "origin": where}
+    department.theatre.record("reprocess", **facts, reason="the wrong set was scanned")
+
+
+@act(_UNITS + " (?:is|are) put into quarantine" + _FROM + r"\.")
 def quarantine(department: Department, units: Units, place: str | None) -> None:
     where = PLACES[place or "shelf A"]
     facts = {**department.facts(units), "quantity": units.quantity, "origin": where}
     department.theatre.record("quarantine", **facts, reason="torn")
 
 
-@act(_UNITS + r" (?:is|are) written off(?: from (?P<place>shelf [AB]))?\.")
+@act(_UNITS + " (?:is|are) written off" + _FROM + r"\.")
 def write_off(department: Department, units: Units, place: str | None) -> None:
     where = PLACES[place or "shelf A"]
     facts = {**department.facts(units), "quantity": units.quantity, "at": where}
@@ -338,7 +360,7 @@ def count(department: Department, units: Units, place: str) -> None:
     department.theatre.record("count", **facts, reason="counted")
 
 
-@act("Loan " + _UNITS + r" goes back to its lender(?: from (?P<place>shelf [AB]))?\.")
+@act("Loan " + _UNITS + " goes back to its lender" + _FROM + r"\.")
 def give_back(department: Department, units: Units, place: str | None) -> None:
     facts = {**units.facts(), "quantity": units.quantity, "ownership": "loan"}
     facts["origin"] = PLACES[place or "shelf A"]

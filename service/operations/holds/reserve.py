@@ -11,11 +11,12 @@ from service.operations.holds.conflicts import (
     claim_fits,
     rehold_cases,
     rehold_changed_cases,
+    release_and_notify,
     release_conflicting_holds,
     taken_error,
 )
 from service.operations.holds.holds import claim_of, update_held
-from service.operations.holds.sets import copies_free, hold_copies
+from service.operations.holds.sets import copies_free, hold_copies, unserved_copy_holds
 from service.operations.locations import find_place, item_key
 from service.operations.planner import planner_of
 from service.operations.stock_units import REPROCESSING, active_recall, naming_recall, units_at
@@ -83,8 +84,7 @@ def reserve_units(unit: Unit, body: HoldBody) -> HoldList:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
     refuse_unfit(unit, case, item, lot, place)
     if item.reusable:
-        _reserve_copies(unit, case, item, lot, place, body.quantity)
-        return _answer(unit, case, [])
+        return _answer(unit, case, _reserve_copies(unit, case, item, lot, place, body))
     return _answer(unit, case, _reserve_lot(unit, case, lot, place, body))
 
 
@@ -95,12 +95,32 @@ def _open_case(unit: Unit, reference: str) -> SurgicalCase:
 
 
 def _reserve_copies(  # noqa: PLR0917 - which copies, for whom, where
-    unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Location, quantity: int
-) -> None:
-    own = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot.id, location_id=place.id)
-    if copies_free(unit, case, item, lot.id or 0, place.id or 0) - len(own) < quantity:
+    unit: Unit, case: SurgicalCase, item: Item, lot: Lot, place: Location, body: HoldBody
+) -> list[str]:
+    """Hold copies of a set for a case; gives the cases that lost theirs to it."""
+    lot_id, place_id = lot.id or 0, place.id or 0
+    own = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot_id, location_id=place_id)
+    if copies_free(unit, case, item, lot_id, place_id) - len(own) >= body.quantity:
+        hold_copies(unit, case, item, lot_id, place_id, body.quantity)
+        return []
+    why = _require_taken_over(unit, case, lot, place, body)
+    hold_copies(unit, case, item, lot_id, place_id, body.quantity)
+    short = unserved_copy_holds(unit, lot_id, place_id, own=case.id)
+    if any(hold.case_id == case.id for hold in short):
+        raise Conflict(f"Case {case.reference} holds these units itself already.")
+    return rehold_cases(unit, release_and_notify(unit, short, why))
+
+
+def _require_taken_over(
+    unit: Unit, case: SurgicalCase, lot: Lot, place: Location, body: HoldBody
+) -> str:
+    """Refuse units that are promised to others, unless they are taken over; gives why they are."""
+    if not body.take_over:
         raise taken_error(unit, lot, place)
-    hold_copies(unit, case, item, lot.id or 0, place.id or 0, quantity)
+    if body.reason is None:
+        reason = "say why the units are taken over; the cases that lose them are told"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/reason", reason)])
+    return f"taken over for {case.reference}: {body.reason}"
 
 
 def _reserve_lot(
@@ -125,12 +145,7 @@ def _reserve_lot(
     )
     losers: list[SurgicalCase] = []
     if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
-        if not body.take_over:
-            raise taken_error(unit, lot, place)
-        if body.reason is None:
-            reason = "say why the units are taken over; the cases that lose them are told"
-            raise BadInput("Nothing was saved.", faults=[FieldFault("/reason", reason)])
-        why = f"taken over for {case.reference}: {body.reason}"
+        why = _require_taken_over(unit, case, lot, place, body)
         losers = release_conflicting_holds(unit, case, lot_id, place_id, why, claim_of(hold))
         if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
             raise Conflict(f"Case {case.reference} holds these units itself already.")

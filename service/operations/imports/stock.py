@@ -25,7 +25,7 @@ from service.operations.stock.arrivals import (
     turns_up_unfit,
     unfit_units,
 )
-from service.operations.stock.movements import copies_fault, use_by_fault
+from service.operations.stock.lots import copies_fault, use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock
 from service.storage.tables import Item, Location, OrderLine, SupplyOrder

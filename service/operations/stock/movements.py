@@ -1,7 +1,6 @@
 """Movements of every kind; a correction is a new line that names the one it takes back."""
 
 from collections.abc import Collection, Mapping
-from datetime import date
 from typing import Any
 
 from sqlalchemy import Row
@@ -11,7 +10,13 @@ from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import move_with_holds, taken_error
 from service.operations.holds.sets import unserved_copy_holds
-from service.operations.locations import find_place, item_key, ledger_line, quarantine_place
+from service.operations.locations import (
+    find_place,
+    item_key,
+    ledger_line,
+    quarantine_place,
+    reprocessing_place,
+)
 from service.operations.people.permissions import (
     EFFECT_PERMISSIONS,
     effect_of,
@@ -25,6 +30,8 @@ from service.operations.stock.arrivals import (
     turns_up_unfit,
     unfit_units,
 )
+from service.operations.stock.lots import copies_fault, same_lot, use_by_fault
+from service.operations.stock.reprocessing import release_turnaround, require_fit_for_shelf
 from service.operations.stock.transfers import note_progress, require_in_transit
 from service.operations.stock_units import naming_recall, why_not_usable
 from service.operations.work import Unit
@@ -44,6 +51,7 @@ from service.schemas.trays import (
     LoanOutBody,
     QuarantineBody,
     ReleaseBody,
+    ReprocessBody,
     WriteOffBody,
 )
 from service.storage.queries import catalogue, orders, stock, trays
@@ -56,6 +64,7 @@ AnyMovement = (
     | WriteOffBody
     | QuarantineBody
     | ReleaseBody
+    | ReprocessBody
     | LoanOutBody
     | CorrectionBody
 )
@@ -69,6 +78,7 @@ _ENDS: Mapping[str, tuple[str | None, str | None]] = {
     "write_off": ("shelf", None),
     "quarantine": ("shelf", "quarantine"),
     "release": ("quarantine", "shelf"),
+    "reprocess": ("shelf", "reprocessing"),
     "loan_out": ("shelf", None),
 }
 
@@ -99,6 +109,8 @@ def record_movement(unit: Unit, body: AnyMovement) -> MovementOut:
         return _move(unit, item, lot, body)
     if isinstance(body, CountBody):
         return _count(unit, item, lot, body)
+    if isinstance(body, ReprocessBody):
+        return _send_to_reprocessing(unit, item, lot, body)
     return _take_off(unit, item, lot, body)
 
 
@@ -108,12 +120,17 @@ def _take_off(
     lot: Lot,
     body: WriteOffBody | QuarantineBody | LoanOutBody | ReleaseBody,
 ) -> MovementOut:
-    """Take units off a place for good; what is promised of them is refused, or told."""
+    """Take units off a place for good; what is promised of them is refused, or told.
+
+    What has left the place where sets are reprocessed is gone from there, whoever waits for it.
+    """
     if isinstance(body, WriteOffBody):
         origin, target = find_place(unit, body.at, "/at"), None
     else:
         origin, target = find_place(unit, body.origin, "/origin"), None
-    refuse_tray(unit, origin, lot)
+    is_reprocessed = origin.kind == "reprocessing" and not isinstance(body, ReleaseBody)
+    if not is_reprocessed:
+        refuse_tray(unit, origin, lot)
     if isinstance(body, LoanOutBody) and lot.ownership != "loan":
         reason = f"these units are {lot.ownership}; only a loan goes back to its supplier"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ownership", reason)])
@@ -123,9 +140,11 @@ def _take_off(
             reason = "the units are in quarantine already"
             raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
     if isinstance(body, ReleaseBody):
-        target = _shelf_after_quarantine(unit, body, origin)
+        target = _place_after_quarantine(unit, item, lot, body, origin)
     _require_there(unit, lot, origin, body.quantity)
-    if target is None:
+    if is_reprocessed:
+        release_turnaround(unit, lot, origin.id or 0, body.quantity, body.reason)
+    elif target is None:
         _require_unpromised(unit, lot, origin, body.quantity)
     line = ledger_line(
         unit,
@@ -139,15 +158,46 @@ def _take_off(
     return _posted(unit, item, lot, line, follow=False)
 
 
-def _shelf_after_quarantine(unit: Unit, body: ReleaseBody, origin: Location) -> Location:
+def _place_after_quarantine(
+    unit: Unit, item: Item, lot: Lot, body: ReleaseBody, origin: Location
+) -> Location:
     if origin.kind != "quarantine":
         reason = f"{origin.store}, {origin.shelf} is no quarantine"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
     target = find_place(unit, body.to, "/to")
+    if item.reusable and target.kind == "reprocessing":
+        return target
     if target.kind != "shelf":
         reason = f"{target.store}, {target.shelf} is no shelf"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+    require_fit_for_shelf(unit, lot, origin, body.quantity)
     return target
+
+
+def _send_to_reprocessing(unit: Unit, item: Item, lot: Lot, body: ReprocessBody) -> MovementOut:
+    """Send copies of a set from their shelf to be reprocessed: they are not sterile after all.
+
+    Cases that counted on them are told, and other copies looked for. When they are back nobody can
+    say before they are scanned out.
+    """
+    origin = find_place(unit, body.origin, "/origin")
+    refuse_tray(unit, origin, lot)
+    if not item.reusable:
+        reason = f"{item.ref} is for single use and is not reprocessed"
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
+    target = reprocessing_place(unit)
+    _refuse_out_of_quarantine(origin, target, "/origin")
+    _require_there(unit, lot, origin, body.quantity)
+    line = ledger_line(
+        unit,
+        "reprocess",
+        lot.id,
+        body.quantity,
+        origin=origin.id,
+        target=target.id,
+        reason=body.reason,
+    )
+    return _posted(unit, item, lot, line, follow=False)
 
 
 def _require_lot(unit: Unit, item: Item, body: LotFields) -> Lot:
@@ -367,56 +417,6 @@ def _require_unpromised(unit: Unit, lot: Lot, origin: Location, quantity: int) -
     raise taken_error(unit, lot, origin)
 
 
-def use_by_fault(
-    *, supplied_sterile: bool, reusable: bool, sterility: str, use_by: date | None
-) -> str | None:
-    """Say why a pack without a use-by date is refused, or ``None`` when it is in order.
-
-    A sterile pack keeps its sterility until its use-by date; without one it would be counted as
-    cover for ever. An instrument set is sterilised here again and again, and what is unsterile
-    covers nothing: both may be without. Source: common practice.
-
-    Parameters
-    ----------
-    supplied_sterile, reusable
-        As the catalogue has the item.
-    sterility
-        ``sterile`` or ``unsterile``, as the pack is.
-    use_by
-        The date on the label, if it is known.
-    """
-    if use_by is not None or reusable or not supplied_sterile or sterility != "sterile":
-        return None
-    return "this item comes sterile, so its pack carries a use-by date; copy it from the label"
-
-
-def copies_fault(*, reusable: bool, serial: str, sterility: str, copies: int) -> str | None:
-    """Say why units cannot stand under one lot and serial, or ``None`` when they can.
-
-    A serial names one unit. What makes one copy of a set sterile must not make another so. Source:
-    common practice.
-
-    Parameters
-    ----------
-    reusable
-        As the catalogue has the item.
-    serial
-        Of the lot; empty when it has none.
-    sterility
-        ``sterile`` or ``unsterile``, as the lot is.
-    copies
-        How many there would be under the lot, wherever they lie.
-    """
-    if serial and copies > 1:
-        return f"serial {serial} names one unit, and it is on record; move it, or count it there"
-    if not reusable or sterility == "sterile" or copies <= 1:
-        return None
-    return (
-        "copies that are not sterile are told apart: give each its own serial or copy number, one "
-        "at a time"
-    )
-
-
 def list_stock(
     unit: Unit,
     *,
@@ -496,7 +496,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
     if notice is not None and place.kind != "quarantine":
         reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
-    lot = _same_lot(unit, item, body, sterility)
+    lot = same_lot(unit, item, body, sterility)
     _refuse_unfit_arrival(unit, lot, place, "/lot", is_delivery=True)
     _refuse_twin(unit, item, lot, body.quantity)
     kind = "loan_in" if body.ownership == "loan" else "receive"
@@ -519,34 +519,6 @@ def _refuse_twin(unit: Unit, item: Item, lot: Lot, more: int) -> None:
     )
     if fault is not None:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/serial", fault)])
-
-
-def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
-    """Find the lot, or start it; a lot cannot have two use-by dates."""
-    key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
-    lot = stock.find_lot(unit.session, *key)
-    if lot is None:
-        lot = Lot(
-            item_id=key[0],
-            lot_number=key[1],
-            serial=key[2],
-            ownership=key[3],
-            use_by=body.use_by,
-            return_by=body.return_by,
-            sterility=sterility,
-        )
-        unit.session.add(lot)
-        unit.session.flush()
-        return lot
-    for name, theirs, ours in (
-        ("use_by", lot.use_by, body.use_by),
-        ("return_by", lot.return_by, body.return_by),
-        ("sterility", lot.sterility, sterility),
-    ):
-        if theirs != ours:
-            reason = f"this lot is on record with {name} {theirs}; check the label"
-            raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{name}", reason)])
-    return lot
 
 
 def movement_out(

@@ -8,12 +8,12 @@ from service.errors import BadInput, Conflict, FieldFault
 from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import move_with_holds
 from service.operations.holds.holds import hold_waiting, release_holds
-from service.operations.locations import find_place, item_key, ledger_line
+from service.operations.locations import find_place, item_key, ledger_line, reprocessing_place
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.orders import SteriliseBody, SterilisedOut
 from service.storage.queries import orders, stock
-from service.storage.tables import IN_TRAY, Item, Location, Lot, Sterilisation
+from service.storage.tables import IN_TRAY, Location, Lot, Sterilisation
 
 
 def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
@@ -42,20 +42,24 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
         message = "a lot that is here is on record"
         raise RuntimeError(message)
     away = [row for row in planner_of(unit).lying_here([lot.id or 0]) if row.kind == "reprocessing"]
-    if lot.sterility == "sterile" and not away:
+    copies = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
+    # Copies that were not reprocessed keep their date, and a lot has one date.
+    own = sum(row.quantity for row in away) or (1 if item.reusable else copies)
+    is_over = lot.use_by is not None and lot.use_by < unit.today and own == copies
+    if lot.sterility == "sterile" and not (away or is_over):
         reason = "it is sterile already"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if body.use_by is not None and body.use_by < unit.today:
         reason = f"{body.use_by} is in the past"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
-    copies = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
-    if copies > 1 and body.use_by not in {None, lot.use_by}:
+    if own < copies and body.use_by not in {None, lot.use_by}:
         reason = f"{copies} copies stand under this lot, and they have one date: {lot.use_by}"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
     lot.sterility = "sterile"
-    lot.use_by = body.use_by or lot.use_by
+    if own == copies:
+        lot.use_by = body.use_by
     for gone in away[:1]:
-        _put_back(unit, item, lot, gone, body)
+        _put_back(unit, lot, gone, body)
     row = Sterilisation(
         lot_id=lot.id or 0,
         site_id=unit.site_id,
@@ -68,6 +72,7 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     # The trail names the lots of a change.
     unit.session.info.setdefault("posted_lots", set()).add(lot.id or 0)
     unit.session.flush()
+    hold_waiting(unit, item.ref, f"{item.ref} is sterile again")
     return SterilisedOut(
         ref=item.ref,
         lot=lot.lot_number,
@@ -80,13 +85,37 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     )
 
 
-def _put_back(unit: Unit, item: Item, lot: Lot, away: Row[Any], body: SteriliseBody) -> None:
+def release_turnaround(unit: Unit, lot: Lot, place_id: int, quantity: int, why: str) -> None:
+    """Let go of what keeps copies of a set away for their turnaround: they have left."""
+    own = planner_of(unit).holds_in_force(
+        lot_id=lot.id, location_id=place_id, is_set=True, role=IN_TRAY
+    )
+    release_holds(unit, own[:quantity], why)
+
+
+def require_fit_for_shelf(unit: Unit, lot: Lot, quarantine: Location, quantity: int) -> None:
+    """Keep copies off the shelves that came into quarantine before they were sterile.
+
+    Raises
+    ------
+    BadInput
+        When any of them may be such a copy.
+    """
+    opened = stock.opened_in_quarantine(unit.session, unit.site_id, lot.id or 0)
+    there = planner_of(unit).quantity_at(lot.id or 0, quarantine.id or 0)
+    if opened and quantity > there - opened:
+        place = reprocessing_place(unit)
+        reason = (
+            f"{opened} of this lot came into quarantine before it was sterile: release it to "
+            f"{place.store}, {place.shelf}, and scan it out of sterilisation from there"
+        )
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+
+
+def _put_back(unit: Unit, lot: Lot, away: Row[Any], body: SteriliseBody) -> None:
     """Bring one copy of a set from where it was reprocessed to its shelf."""
     home = _home_of(unit, lot, body)
-    own = planner_of(unit).holds_in_force(
-        lot_id=lot.id, location_id=away.location_id, is_set=True, role=IN_TRAY
-    )
-    release_holds(unit, own[:1], "sterile again")
+    release_turnaround(unit, lot, away.location_id, 1, "sterile again")
     line = ledger_line(
         unit,
         "sterilise",
@@ -97,7 +126,6 @@ def _put_back(unit: Unit, item: Item, lot: Lot, away: Row[Any], body: SteriliseB
         reason=body.note or "sterile again",
     )
     move_with_holds(unit, line, follow=True)
-    hold_waiting(unit, item.ref, f"{item.ref} is sterile again")
 
 
 def _home_of(unit: Unit, lot: Lot, body: SteriliseBody) -> Location:

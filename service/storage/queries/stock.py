@@ -9,6 +9,7 @@ from sqlalchemy import (
     ColumnElement,
     Row,
     Select,
+    and_,
     bindparam,
     case,
     func,
@@ -101,6 +102,24 @@ def find_lot(
         "ownership": ownership,
     }
     return session.execute(_FIND_LOT, values).scalars().first()
+
+
+def opened_in_quarantine(session: Session, site_id: int, lot_id: int) -> int:
+    """Count the copies of a lot that came into a site's quarantine while they were reprocessed.
+
+    Those that were released to be reprocessed are taken off; which were written off nobody knows.
+    """
+    origin, target = PLACE.alias(), PLACE.alias()
+    came = and_(origin.c.kind == "reprocessing", target.c.kind == "quarantine")
+    went = and_(origin.c.kind == "quarantine", target.c.kind == "reprocessing")
+    change = case((came, MOVEMENT.c.quantity), (went, -MOVEMENT.c.quantity), else_=0)
+    query = (
+        select(func.coalesce(func.sum(change), 0))
+        .join_from(MOVEMENT, origin, origin.c.id == MOVEMENT.c.from_location_id)
+        .join(target, target.c.id == MOVEMENT.c.to_location_id)
+        .where(MOVEMENT.c.lot_id == lot_id, origin.c.site_id == site_id)
+    )
+    return max(int(session.execute(query).scalar_one()), 0)
 
 
 #: Beyond so many references the whole store is read: a statement takes only so many values.
@@ -223,11 +242,15 @@ def _lying(*more: ColumnElement[Any]) -> Select[Any]:
 
 
 def last_shelf(session: Session, lot_id: int) -> int | None:
-    """Return the shelf that units of a lot were last brought to a tray from."""
+    """Return the shelf that units of a lot last left for a tray or to be reprocessed."""
     query = (
         select(MOVEMENT.c.from_location_id)
         .join(PLACE, PLACE.c.id == MOVEMENT.c.from_location_id)
-        .where(MOVEMENT.c.lot_id == lot_id, MOVEMENT.c.kind == "pick", PLACE.c.kind == "shelf")
+        .where(
+            MOVEMENT.c.lot_id == lot_id,
+            MOVEMENT.c.kind.in_(("pick", "reprocess")),
+            PLACE.c.kind == "shelf",
+        )
         .order_by(MOVEMENT.c.seq.desc())
         .limit(1)
     )

@@ -85,7 +85,7 @@ def used_in(session: Session, case_ids: Sequence[int]) -> Sequence[Row[Any]]:
 
 
 def sets_in_theatre(session: Session, site_id: int) -> Sequence[Row[Any]]:
-    """Return the lines by which sets came to the trays of cases in theatre, or were sent off opened.
+    """Return the lines by which sets of cases in theatre came to the tray, or were sent off.
 
     What came before a case was put off belongs to another occasion and is left out.
     """
