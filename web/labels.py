@@ -134,4 +134,5 @@ ACTIONS = {
     "quarantine": ("Quarantine", "put in quarantine"),
     "write_off": ("Write off", "written off"),
     "release": ("Release", "released from quarantine"),
+    "reprocess": ("Not sterile", "sent to be reprocessed"),
 }

@@ -10,6 +10,7 @@ from service.api.http import After, Limit, OnceDep, WorkDep
 from service.operations import locations
 from service.operations.orders import receive
 from service.operations.people.permissions import KEEP_STOCK, MOVE_STOCK, ORDER, READ, requires
+from service.operations.planning import lot_edits
 from service.operations.recalls import notices, start
 from service.operations.stock import movements, transfers, view
 from service.schemas.base import Name, Ref
@@ -24,10 +25,12 @@ from service.schemas.stock import (
     ExpiringOut,
     LocationBody,
     LocationOut,
+    LotOut,
     MovementOut,
     StockPage,
     TransferOut,
     Transfers,
+    UseByBody,
 )
 from service.schemas.trays import MovementBody
 
@@ -76,6 +79,13 @@ def list_stock(  # noqa: PLR0917 - FastAPI fills the parameters by name
 def record_movement(once: OnceDep, body: MovementBody) -> MovementOut:
     """Receive, move or count units; what a count finds different goes to the ledger."""
     return once.write(lambda unit: movements.record_movement(unit, body), body, MovementOut)
+
+
+@router.post("/lots/use-by", status_code=201)
+@requires(KEEP_STOCK)
+def correct_use_by(once: OnceDep, body: UseByBody) -> LotOut:
+    """Put right the use-by date of a lot that was typed wrongly; cases are checked again."""
+    return once.write(lambda unit: lot_edits.correct_use_by(unit, body), body, LotOut)
 
 
 @router.get("/deliveries")

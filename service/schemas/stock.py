@@ -48,6 +48,25 @@ class LotFields(Body):
         return self
 
 
+class UseByBody(LotFields):
+    """The use-by date that is printed on the packs of a lot, where another was typed."""
+
+    use_by: Annotated[Day | None, Field(description="As on the label; none where it has none")]
+    reason: LongText
+
+
+class LotOut(Out):
+    """A lot as it is on record."""
+
+    ref: str
+    lot: str
+    serial: str
+    ownership: str
+    use_by: date | None
+    return_by: date | None
+    sterility: str
+
+
 class ReceiveBody(LotFields):
     """Units that arrive and are put on a shelf."""
 

@@ -208,6 +208,7 @@ MOVEMENTS = {
     "write_off": {"storekeeper"},
     "quarantine": {"nurse", "storekeeper"},
     "release": {"storekeeper"},
+    "reprocess": {"nurse", "storekeeper"},
     "loan_out": {"storekeeper"},
     "correction": {"nurse", "storekeeper"},
 }
@@ -226,6 +227,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "write_off": {**_UNITS, "at": SHELF},
     "quarantine": {**_UNITS, "origin": SHELF},
     "release": {**_UNITS, "origin": SHELF, "to": SHELF},
+    "reprocess": {**_UNITS, "origin": SHELF},
     "loan_out": {**_UNITS, "origin": SHELF},
     "correction": {"seq": 10**6, "reason": "test"},
 }

@@ -287,6 +287,8 @@ class LedgerMachine(RuleBasedStateMachine):
         row = next(row for row in self.books.cases.values() if row.reference == case)
         if units[0].startswith("SET"):
             own = len(self.books.holds_of(case, units))
+            if take:
+                return own + quantity <= self.stock.get(units, 0)
             return self.copies_left(case, units) - own >= quantity
         holds = [
             hold

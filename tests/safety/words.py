@@ -19,6 +19,7 @@ from service.operations.cover.check import check_case
 from service.operations.planning import case_changes
 from service.operations.planning.confirm import confirm_plan_backups
 from service.operations.planning.item_edits import edit_item
+from service.operations.planning.lot_edits import correct_use_by
 from service.operations.recalls.start import lift_recall, start_recall
 from service.operations.stock import transfers
 from service.operations.stock.reprocessing import make_sterile
@@ -28,7 +29,7 @@ from service.schemas.catalogue import ItemBody
 from service.schemas.cover import CaseCheckOut
 from service.schemas.orders import SteriliseBody
 from service.schemas.recalls import LiftBody, RecallBody
-from service.schemas.stock import AnswerBody, ArrivalBody, AskBody
+from service.schemas.stock import AnswerBody, ArrivalBody, AskBody, UseByBody
 from tests.conftest import NOW
 from tests.small_theatre import (
     CONSTRUCTS,
@@ -305,6 +306,13 @@ def settle(department: Department, case: str, units: Units, outcome: str) -> Non
     if outcome == "wasted":
         facts["reason"] = "dropped"
     department.theatre.settle(case, facts.pop("ref"), OUTCOMES[outcome], units.quantity, **facts)
+
+
+@act("The use-by date of " + _UNITS + r" is corrected to day (?P<day>\d+)\.")
+def correct_date(department: Department, units: Units, day: str) -> None:
+    facts = {**department.facts(units), "use_by": _day(day), "reason": "misread on the label"}
+    body = UseByBody.model_validate(facts)
+    department.work.write(lambda unit: correct_use_by(unit, body), "storekeeper")
 
 
 @act(_UNITS + r" is taken over for (?P<case>K\d+)" + _FROM + r"\.")

@@ -132,7 +132,7 @@ def show_units(  # noqa: PLR0917 - FastAPI fills the parameters by name
 @router.post("/stock/units")
 @requires(MOVE_STOCK)
 def record(request: Request, values: Filled) -> Response:
-    """Move, count, quarantine, write off or release the units a form names."""
+    """Move, count, quarantine, write off, release or send off the units a form names."""
     ref, action = values.get("ref", ""), values.get("action", "")
     which = {name: values.get(name, "") for name in _WHICH}
     try:
@@ -177,6 +177,7 @@ _FIELDS = {
     "quarantine": ("quantity", "reason"),
     "write_off": ("quantity", "reason"),
     "release": ("quantity", "to", "reason"),
+    "reprocess": ("quantity", "reason"),
 }
 
 
@@ -198,7 +199,9 @@ def _units(  # noqa: PLR0917 - which units, and the form as it was sent
 ) -> Response:
     work = work_of(request)
     view = work.read(lambda unit: item_view.view_units(unit, ref, which))
-    offered = _offered(work.caller.roles, view.units.location_kind)
+    offered = _offered(
+        work.caller.roles, view.units.location_kind, is_set=view.item.turnaround_minutes is not None
+    )
     shown = action if action in offered else offered[0]
     return page(
         request,
@@ -222,8 +225,15 @@ def _units_at(ref: str, which: Mapping[str, str], action: str) -> str:
     return f"/stock/units?{urlencode({'ref': ref, **which, 'action': action})}"
 
 
-def _offered(roles: frozenset[str], location_kind: str) -> list[str]:
+#: What is not done with units, by the kind of the place they lie in; a shelf has none.
+_NOT_DONE = {
+    "quarantine": {"quarantine", "reprocess"},
+    "reprocessing": {"move", "release", "reprocess"},
+}
+
+
+def _offered(roles: frozenset[str], location_kind: str, *, is_set: bool) -> list[str]:
     """Return what somebody with these roles may do with units in such a place."""
     offered = [name for name in ACTIONS if movements.may_record(roles, name)]
-    unfit = {"quarantine"} if location_kind == "quarantine" else {"release"}
-    return [name for name in offered if name not in unfit]
+    not_done = _NOT_DONE.get(location_kind, {"release"} if is_set else {"release", "reprocess"})
+    return [name for name in offered if name not in not_done]

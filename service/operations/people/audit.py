@@ -67,11 +67,13 @@ _MOST_NAMED = 50
 
 
 def touched(unit: Unit) -> dict[str, Any]:
-    """Say which lots the ledger's new lines in this transaction are about, cases and codes."""
+    """Say which lots, cases and codes this transaction is about, and what of them it puts right."""
     keys = sorted(unit.session.info.get("posted_lots", ()))
     names = sorted(unit.session.info.get("cases", ()))
     codes = sorted(unit.session.info.get("codes", ()))
     found: dict[str, Any] = {"codes": codes} if codes else {}
+    if corrected := unit.session.info.get("corrected"):
+        found["corrected"] = list(corrected)
     if len(keys) > _MOST_NAMED:
         found["lots_counted"] = len(keys)
     elif keys:

@@ -115,10 +115,10 @@ class Edits:
         self._refs = {one.item.ref for one in edits}
         # At every site: all of them have the one catalogue.
         others = stock.other_sites(unit.session, unit.site_id)
-        self._touched = {unit.site_id: _touched(unit, self._refs)}
+        self._touched = {unit.site_id: resting_on(unit, self._refs)}
         for site in others:
-            with _at(unit, site) as there:
-                self._touched[there.site_id] = _touched(there, self._refs)
+            with at_site(unit, site) as there:
+                self._touched[there.site_id] = resting_on(there, self._refs)
         self._others = others
         self._require_seen(acknowledged)
 
@@ -146,12 +146,12 @@ class Edits:
         """Hold anew what the cases ask for that rested on the lines, or do so now."""
         self._check_at(self._unit)
         for site in self._others:
-            with _at(self._unit, site) as there:
+            with at_site(self._unit, site) as there:
                 self._check_at(there)
 
     def _check_at(self, unit: Unit) -> None:
         unit.session.flush()
-        cases = self._touched[unit.site_id].cases | _touched(unit, self._refs).cases
+        cases = self._touched[unit.site_id].cases | resting_on(unit, self._refs).cases
         for edit in self._edits:
             shift_turnaround(unit, edit.item, edit.longer_away)
         says = f"The catalogue was changed: {'; '.join(one.says for one in self._edits)}."
@@ -163,14 +163,14 @@ class Edits:
 
 
 @dataclass(frozen=True, slots=True)
-class _Touched:
+class RestingOn:
     """What rests on catalogue lines at one site."""
 
     cases: frozenset[str]
     units: tuple[str, ...]
 
 
-def _touched(unit: Unit, refs: Collection[str]) -> _Touched:
+def resting_on(unit: Unit, refs: Collection[str]) -> RestingOn:
     """Find the coming cases that ask for items or count on units of them, and the units."""
     rows = planner_of(unit).stock_of(refs)
     keys = {f"{row.lot_id}@{row.location_id}" for row in rows}
@@ -182,11 +182,11 @@ def _touched(unit: Unit, refs: Collection[str]) -> _Touched:
         if any(ref in refs for line in lines for ref in line.refs):
             cases.add(one.row.reference)
     places = (f"{row.quantity} of {row.ref} at {row.store}, {row.shelf}" for row in rows)
-    return _Touched(frozenset(cases), tuple(dict.fromkeys(places)))
+    return RestingOn(frozenset(cases), tuple(dict.fromkeys(places)))
 
 
 @contextmanager
-def _at(unit: Unit, site: Site) -> Iterator[Unit]:
+def at_site(unit: Unit, site: Site) -> Iterator[Unit]:
     """Give the same transaction at another site; what the planner has read is each site's own."""
     unit.session.info.pop("planner", None)
     try:

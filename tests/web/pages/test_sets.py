@@ -316,3 +316,35 @@ def test_who_may_not_move_stock_is_not_offered_the_scan(
     assert pages.get("/sets/sterile", headers=surgeon).status_code == 403
     assert pages.post("/sets/sterile", data=STERILE, headers=surgeon).status_code == 403
     assert theatre.balance("SET", "Reprocessing")[0] == 1
+
+
+def test_a_set_that_is_not_sterile_after_all_is_sent_back_from_the_page_of_sets(
+    theatre: Theatre, pages: TestClient
+) -> None:
+    _opened(theatre)
+    assert pages.post("/sets/sterile", data=STERILE).status_code == 303
+    link = re.search(r'id="unsterile-SET-L1" href="([^"]+)"', pages.get("/sets").text)
+    assert link is not None
+    asked = pages.get(unescape(link.group(1))).text
+    assert "Not sterile: send to be reprocessed" in asked
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', asked))
+    answer = pages.post("/stock/units", data={**hidden, "quantity": "1", "reason": "wrong set"})
+    assert answer.status_code == 303, answer.text
+    assert "sent to be reprocessed" in _words(pages, answer.headers["location"])
+    last = theatre.lines()[-1]
+    assert (last.kind, last.reason) == ("reprocess", "wrong set")
+    words = _words(pages, "/sets")
+    assert "being reprocessed" in words
+    assert "sterile, ready" not in words
+    assert theatre.states("K2")[0] == "not covered"
+
+
+def test_only_what_can_be_done_is_offered_for_a_set_in_sterile_services(
+    theatre: Theatre, pages: TestClient
+) -> None:
+    _opened(theatre)
+    place = {"store": "Sterile services", "shelf": "Reprocessing"}
+    asked = {"ref": "SET", "lot": "L1", "ownership": "owned", **place}
+    words = pages.get("/stock/units", params=asked).text
+    offered = re.findall(r"action=(\w+)", unescape(words))
+    assert offered == ["count", "quarantine", "write_off"]
