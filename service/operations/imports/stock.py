@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
+from service.core.lots import copies_fault, use_by_fault
 from service.exchange.sheets.columns import DeliveryRow, StockRow
 from service.exchange.sheets.columns import UsageRow as UsageLine
 from service.operations.imports.plan import ImportPlan
@@ -25,7 +26,6 @@ from service.operations.stock.arrivals import (
     turns_up_unfit,
     unfit_units,
 )
-from service.operations.stock.lots import copies_fault, use_by_fault
 from service.operations.work import Unit
 from service.storage.queries import catalogue, orders, stock
 from service.storage.tables import Item, Location, OrderLine, SupplyOrder

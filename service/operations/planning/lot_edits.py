@@ -1,5 +1,6 @@
 """A use-by date typed wrongly is put right on its lot, and what rests on it checked again."""
 
+from service.core.lots import use_by_fault
 from service.errors import BadInput, FieldFault
 from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.catalogue import require_item
@@ -8,7 +9,6 @@ from service.operations.holds.holds import tell_case
 from service.operations.locations import item_key
 from service.operations.planner import planner_of
 from service.operations.planning.item_edits import at_site, resting_on
-from service.operations.stock.lots import use_by_fault
 from service.operations.work import Unit
 from service.schemas.stock import LotOut, UseByBody
 from service.storage.queries import stock

@@ -6,6 +6,7 @@ from typing import Any
 from sqlalchemy import Row
 
 from service.core.catalogue import describe_size
+from service.core.lots import copies_fault, use_by_fault
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import move_with_holds, taken_error
@@ -30,7 +31,6 @@ from service.operations.stock.arrivals import (
     turns_up_unfit,
     unfit_units,
 )
-from service.operations.stock.lots import copies_fault, same_lot, use_by_fault
 from service.operations.stock.reprocessing import release_turnaround, require_fit_for_shelf
 from service.operations.stock.transfers import note_progress, require_in_transit
 from service.operations.stock_units import naming_recall, why_not_usable
@@ -496,7 +496,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
     if notice is not None and place.kind != "quarantine":
         reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
-    lot = same_lot(unit, item, body, sterility)
+    lot = _same_lot(unit, item, body, sterility)
     _refuse_unfit_arrival(unit, lot, place, "/lot", is_delivery=True)
     _refuse_twin(unit, item, lot, body.quantity)
     kind = "loan_in" if body.ownership == "loan" else "receive"
@@ -519,6 +519,34 @@ def _refuse_twin(unit: Unit, item: Item, lot: Lot, more: int) -> None:
     )
     if fault is not None:
         raise BadInput("Nothing was saved.", faults=[FieldFault("/serial", fault)])
+
+
+def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
+    """Find the lot, or start it; a lot cannot have two use-by dates."""
+    key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
+    lot = stock.find_lot(unit.session, *key)
+    if lot is None:
+        lot = Lot(
+            item_id=key[0],
+            lot_number=key[1],
+            serial=key[2],
+            ownership=key[3],
+            use_by=body.use_by,
+            return_by=body.return_by,
+            sterility=sterility,
+        )
+        unit.session.add(lot)
+        unit.session.flush()
+        return lot
+    for name, theirs, ours in (
+        ("use_by", lot.use_by, body.use_by),
+        ("return_by", lot.return_by, body.return_by),
+        ("sterility", lot.sterility, sterility),
+    ):
+        if theirs != ours:
+            reason = f"this lot is on record with {name} {theirs}; check the label"
+            raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{name}", reason)])
+    return lot
 
 
 def movement_out(

@@ -1,13 +1,6 @@
-"""Lots: what the units of one lot share, and what cannot stand under one."""
+"""Lots: what units of one lot cannot be without, and what cannot stand under one."""
 
 from datetime import date
-
-from service.errors import BadInput, FieldFault
-from service.operations.locations import item_key
-from service.operations.work import Unit
-from service.schemas.stock import ReceiveBody
-from service.storage.queries import stock
-from service.storage.tables import Item, Lot
 
 
 def use_by_fault(
@@ -58,31 +51,3 @@ def copies_fault(*, reusable: bool, serial: str, sterility: str, copies: int) ->
         "copies that are not sterile are told apart: give each its own serial or copy number, one "
         "at a time"
     )
-
-
-def same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
-    """Find the lot, or start it; a lot cannot have two use-by dates."""
-    key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
-    lot = stock.find_lot(unit.session, *key)
-    if lot is None:
-        lot = Lot(
-            item_id=key[0],
-            lot_number=key[1],
-            serial=key[2],
-            ownership=key[3],
-            use_by=body.use_by,
-            return_by=body.return_by,
-            sterility=sterility,
-        )
-        unit.session.add(lot)
-        unit.session.flush()
-        return lot
-    for name, theirs, ours in (
-        ("use_by", lot.use_by, body.use_by),
-        ("return_by", lot.return_by, body.return_by),
-        ("sterility", lot.sterility, sterility),
-    ):
-        if theirs != ours:
-            reason = f"this lot is on record with {name} {theirs}; check the label"
-            raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{name}", reason)])
-    return lot
