@@ -34,7 +34,7 @@ from web.app import page_routers
 
 #: Added by the framework, and the same for everybody: the description of the API, and style and
 #: pictures of the pages.
-OPEN = {"/openapi.json", "/static"}
+OPEN = {"/openapi.json", "/static", "/fonts"}
 
 
 FILLED = {
