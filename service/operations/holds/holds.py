@@ -33,25 +33,13 @@ from service.storage.tables import BY_HAND, IN_TRAY, CaseEvent, Hold, SurgicalCa
 Key = tuple[int, int]
 
 
-def hold_cases(
-    unit: Unit,
-    references: Collection[str],
-    why: str = "planned again",
-    *,
-    may_reopen: bool = True,
-) -> None:
+def hold_cases(unit: Unit, references: Collection[str], why: str = "planned again") -> None:
     """Release what these cases hold and hold anew what their plans ask for, earliest case first.
 
     What lies on a case's tray, and what was promised to it by hand, stays with it. What has gone to
     another case's tray stays promised while nothing else is free. Cases without a plan, closed,
     cancelled or past ones get nothing new. What only stands by for another case goes to one that
     is planned with it; the other is told, and looks for what is left.
-
-    Parameters
-    ----------
-    may_reopen
-        Whether confirmations are reopened whose cover was lost. What only lies on another case's
-        tray is lost when it is opened, and not before.
     """
     rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
     wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
@@ -62,7 +50,7 @@ def hold_cases(
     ids = {hold.id for hold in waiting}
     holds.release(unit.session, [hold for hold in old if hold.id not in ids], unit.now, why)
     if wanted:
-        checked, new = _hold_anew(unit, wanted, may_reopen=may_reopen)
+        checked, new = _hold_anew(unit, wanted)
         _release_unpicked(unit, waiting, checked.values(), why)
         keys |= new
         refs = {
@@ -74,6 +62,25 @@ def hold_cases(
         if refs:
             keys |= _take_over_standing_by(unit, wanted, refs)
     update_held(unit, keys)
+
+
+def hold_instead(unit: Unit, waiting: Sequence[Hold], why: str) -> None:
+    """Hold what is free for cases that wait for something on another case's tray.
+
+    Everything else they hold stays. What lies on a tray is lost when it is opened and not before,
+    so that no confirmation is reopened.
+    """
+    found = {hold.case_id: unit.session.get_one(SurgicalCase, hold.case_id) for hold in waiting}
+    rows = [row for row in found.values() if row.status in OPEN_STATUSES]
+    if not rows:
+        return
+    ids = {row.id for row in rows}
+    old = [one for one in waiting if one.case_id in ids and one.role not in {IN_TRAY, BY_HAND}]
+    holds.release(unit.session, [hold for hold in old if hold.is_set], unit.now, why)
+    packs = [hold for hold in old if not hold.is_set]
+    checked, keys = _hold_anew(unit, rows, may_reopen=False)
+    _release_unpicked(unit, packs, checked.values(), why)
+    update_held(unit, keys | {(hold.lot_id, hold.location_id) for hold in packs})
 
 
 def _on_other_trays(unit: Unit, wanted: Sequence[SurgicalCase], old: Sequence[Hold]) -> list[Hold]:
@@ -270,10 +277,19 @@ def _join_group(unit: Unit, claim: Claim) -> None:
     row = planner_of(unit).find_case(donor)
     if row is None or donor == claim.case:
         return
-    for hold in planner_of(unit).holds_in_force(
-        case_id=row.id, lot_id=int(lot), location_id=int(place), stays=False
-    ):
+    where = {"case_id": row.id, "lot_id": int(lot), "location_id": int(place), "stays": False}
+    own = [
+        hold
+        for hold in planner_of(unit).holds_in_force(**where)
+        if hold.share_group in {None, claim.share_group}
+    ]
+    joined = 0
+    # As many as the claim lies on: the donor may keep others for itself alone.
+    for hold in sorted(own, key=lambda hold: hold.share_group is None):
+        if joined >= claim.quantity:
+            break
         hold.share_group = claim.share_group
+        joined += hold.quantity
 
 
 #: How far ahead cases are looked at that may have waited for an item.

@@ -11,7 +11,7 @@ from service.operations.holds.conflicts import (
     release_and_notify,
     release_before_tray,
 )
-from service.operations.holds.holds import hold_cases, release_holds, update_held
+from service.operations.holds.holds import hold_instead, release_holds, update_held
 from service.operations.holds.sets import (
     hold_copies,
     hold_turnaround,
@@ -88,8 +88,8 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
     short = unserved_copy_holds(unit, lot_id, tray_id, own=case.id)
     rehold_cases(unit, [*early, *release_and_notify(unit, short, why)])
     # Who still counts on it has another that is free, or waits for it from now on.
-    waiting = {other.reference for other in _others_on(unit, case, lot_id, tray_id)}
-    hold_cases(unit, sorted(waiting), why, may_reopen=False)
+    there = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=tray_id)
+    hold_instead(unit, [hold for hold in there if hold.case_id != case.id], why)
     _note_pack(unit, case, lot, home, body.quantity)
 
 
@@ -177,7 +177,7 @@ def _send_to_reprocessing(  # noqa: PLR0917 - one set's way
 
 
 def _others_on(unit: Unit, case: SurgicalCase, lot_id: int, place_id: int) -> list[SurgicalCase]:
-    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=place_id)
+    rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=place_id, is_set=True)
     return [
         unit.session.get_one(SurgicalCase, row.case_id) for row in rows if row.case_id != case.id
     ]
