@@ -27,6 +27,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.sql.elements import ReleaseSavepointClause, SavepointClause
 from sqlalchemy.types import TypeDecorator
 from sqlmodel import Session
 
@@ -201,6 +202,9 @@ def _count_writes(
 ) -> None:
     written = connection.get_execution_options().get(_WRITTEN)
     if written is None or getattr(statement, "is_select", False):
+        return
+    if isinstance(statement, SavepointClause | ReleaseSavepointClause):
+        # They change nothing; what going back to one undoes is counted then.
         return
     if isinstance(statement, UpdateBase) and isinstance(statement.table, Table):
         written[options.get(CHANGES, statement.table.name)] += 1
