@@ -30,7 +30,7 @@ from service.operations.readiness import answer_par_problem as answer_par
 from service.operations.sizing import load_defaults
 from service.operations.work import Caller, Work
 from service.schemas.cover import CheckOut
-from service.schemas.faults import faults_of
+from service.schemas.faults import faults_of, words_of
 from service.schemas.people import PersonBody, TokenBody
 from service.settings import Settings
 
@@ -115,8 +115,8 @@ def _listening(settings: Settings) -> socket.socket:
     except OSError as error:
         why = str(error.strerror).partition(" (")[0].lower()
         raise Unavailable(
-            f"Port {settings.port} on {settings.host} cannot be used: {why}. Stop what "
-            "uses it, or choose another with TRAYWRIGHT_PORT."
+            f"Port {settings.port} on {settings.host} cannot be used: {why}. Stop what uses it, or "
+            "set another port with TRAYWRIGHT_PORT."
         ) from error
     # Passed on to every connection. asyncio does so only for sockets it has made itself, and
     # without it an answer's second part waits for the client's delayed acknowledgement: 40 ms.
@@ -126,7 +126,7 @@ def _listening(settings: Settings) -> socket.socket:
 
 @app.command()
 def migrate(*, as_json: AsJson = False) -> None:
-    """Bring the database to the newest tables."""
+    """Upgrade the database."""
     work = _work()
     _say("The database is up to date.", {"current": work.is_ready()}, as_json=as_json)
 
@@ -149,8 +149,10 @@ def import_(
     kind: Annotated[str, typer.Argument(help=f"One of {', '.join([*FORMATS, *TOML_FILES])}")],
     file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)],
     *,
-    good_rows: Annotated[bool, typer.Option(help="Take the good rows of a faulty file")] = False,
-    acknowledge: Annotated[str, typer.Option(help="What a refusal gave, once it was read")] = "",
+    good_rows: Annotated[
+        bool, typer.Option(help=("Import the valid rows and skip the rest"))
+    ] = False,
+    acknowledge: Annotated[str, typer.Option(help="Confirmation code from the refusal")] = "",
     as_json: AsJson = False,
 ) -> None:
     """Import a CSV or XLSX file, or a TOML file of constructs, sizing or guidance."""
@@ -158,11 +160,11 @@ def import_(
     if kind in TOML_FILES:
         load = TOML_FILES[kind]
         count = work.write(lambda unit: load(unit, read_toml(file)), "command line")
-        _say(f"{count} taken from {file.name}.", {"taken": count}, as_json=as_json)
+        _say(f"{count} imported from {file.name}.", {"taken": count}, as_json=as_json)
         return
     if kind not in FORMATS:
         known = ", ".join([*FORMATS, *TOML_FILES])
-        raise BadInput(f"'{kind}' is no kind of file; use one of {known}.")
+        raise BadInput(f"Unknown file type '{kind}'. Use one of {known}.")
     done = work.write(
         lambda unit: import_file(
             unit,
@@ -174,8 +176,8 @@ def import_(
         ),
         "command line",
     )
-    text = f"{done.added} new, {done.changed} changed, {done.unchanged} as they were."
-    text += "".join(f"\nleft out: row {r.row}, {r.column}: {r.reason}" for r in done.refused)
+    text = f"{done.added} new, {done.changed} changed, {done.unchanged} unchanged."
+    text += "".join(f"\nskipped: row {r.row}, {r.column}: {r.reason}" for r in done.refused)
     _say(text, done.model_dump(mode="json"), as_json=as_json)
 
 
@@ -185,14 +187,14 @@ def check(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Check a list day against stock and name what is missing.
+    """Check a list day against stock and list what is short.
 
-    Ends with 0 when nothing is missing, and with 1 when something is.
+    Exit status 0 when nothing is short, 1 when something is.
     """
     try:
         wanted = date.fromisoformat(day)
     except ValueError as error:
-        raise BadInput(f"'{day}' is no date; write it as YYYY-MM-DD.") from error
+        raise BadInput(f"'{day}' is not a date. Use YYYY-MM-DD, such as 2031-03-04.") from error
     work = _work()
     answer = work.read(lambda unit: check_day(unit, wanted))
     _say(_words(answer), answer.model_dump(mode="json"), as_json=as_json)
@@ -204,7 +206,7 @@ def check(
 def readiness(
     file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
 ) -> None:
-    """Answer a readiness problem from a JSON file: stock, sets and cases in order."""
+    """Solve a readiness problem from a JSON file: stock, sets and cases in order."""
     answer = answer_readiness(_read_json(file))
     _say(readiness_words(answer), answer, as_json=as_json)
 
@@ -213,7 +215,7 @@ def readiness(
 def kit(
     file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
 ) -> None:
-    """Return the fewest packs for one case that reach a target, from a JSON file."""
+    """Find the fewest packs for one case that reach a target, from a JSON file."""
     answer = answer_kit(_read_json(file))
     _say(kit_words(answer), answer, as_json=as_json)
 
@@ -222,7 +224,7 @@ def kit(
 def par(
     file: Annotated[Path, typer.Argument(exists=True, dir_okay=False)], *, as_json: AsJson = False
 ) -> None:
-    """Evaluate par levels, reach a readiness, or spend a budget best, from a JSON file."""
+    """Evaluate par levels, or find them for a target or a budget, from a JSON file."""
     answer = answer_par(_read_json(file))
     _say(par_words(answer), answer, as_json=as_json)
 
@@ -230,17 +232,20 @@ def par(
 def _read_json(file: Path) -> dict[str, Any]:
     try:
         data = json.loads(file.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
-        raise BadInput(f"{file.name} is not JSON: {error}.") from error
+    except json.JSONDecodeError as error:
+        place = f"line {error.lineno}, column {error.colno}"
+        raise BadInput(f"{file.name} is not valid JSON at {place}.") from error
+    except UnicodeDecodeError as error:
+        raise BadInput(f"{file.name} is not UTF-8 text.") from error
     if not isinstance(data, dict):
-        raise BadInput(f"{file.name} holds no JSON object.")
+        raise BadInput(f"{file.name} does not contain a JSON object.")
     return data
 
 
 @app.command()
 def person(
     sign_in: Annotated[str, typer.Argument(help="The name to sign in with")],
-    role: Annotated[list[str], typer.Option(help="A role; may be given more than once")],
+    role: Annotated[list[str], typer.Option(help="A role; repeat the option for more than one")],
     *,
     name: Annotated[str, typer.Option(help="The person's name")] = "",
     password: Annotated[str, typer.Option(prompt=True, hide_input=True, confirmation_prompt=True)],
@@ -252,18 +257,20 @@ def person(
     except ValidationError as error:
         raise BadInput("Nothing was saved.", faults=faults_of(error.errors())) from error
     added = _work().write(lambda unit: add_person(unit, body))
-    typer.echo(f"{added.sign_in} may sign in as {', '.join(added.roles)}.")
+    typer.echo(f"{added.sign_in} can sign in as {', '.join(added.roles)}.")
 
 
 @app.command()
 def token(
     sign_in: Annotated[str, typer.Argument(help="The account the token belongs to")],
-    role: Annotated[list[str], typer.Option(help="A role of the account; may be given again")],
+    role: Annotated[
+        list[str], typer.Option(help=("A role of the account; repeat the option for more than one"))
+    ],
     *,
     name: Annotated[str, typer.Option(help="What the token is for")] = "command line",
-    days: Annotated[int, typer.Option(help="How long it lasts")] = 90,
+    days: Annotated[int, typer.Option(help="Days until it expires")] = 90,
 ) -> None:
-    """Make an API token and print it: it is shown this once."""
+    """Create an API token and print it. It is shown once only."""
     facts = {"sign_in": sign_in, "name": name, "scopes": role, "days": days}
     try:
         body = TokenBody.model_validate(facts)
@@ -274,13 +281,13 @@ def token(
 
 @app.command()
 def verify(*, as_json: AsJson = False) -> None:
-    """Replay the ledger and say whether balances and holds agree with it.
+    """Check that stock balances and reservations agree with the ledger.
 
-    Ends with 0 when everything agrees, and with 1 when something does not.
+    Exit status 0 when everything agrees, 1 when something does not.
     """
     work = _work()
     found = work.read(safekeeping.verify)
-    text = f"{found.balances} balances agree with the ledger, and the holds with what is promised."
+    text = f"{found.balances} balances agree with the ledger and with the reservations."
     if found.disagree:
         text = "\n".join(["Ledger and balances disagree:", *found.disagree])
     _say(text, found.model_dump(mode="json"), as_json=as_json)
@@ -290,16 +297,16 @@ def verify(*, as_json: AsJson = False) -> None:
 
 @app.command()
 def backup(target: Annotated[Path, typer.Argument(help="A file that does not exist yet")]) -> None:
-    """Copy the embedded database while it is in use; the copy is verified."""
+    """Back up the embedded database while it is in use; the copy is verified."""
     made = safekeeping.backup(_work(), target)
     typer.echo(f"Backed up to {made}; ledger and balances of the copy agree.")
 
 
 @app.command()
 def restore(source: Annotated[Path, typer.Argument(exists=True, dir_okay=False)]) -> None:
-    """Put a backup in the place of the embedded database; stop the service first."""
+    """Restore the embedded database from a backup; stop the service first."""
     kept = safekeeping.restore(Work(Settings()), source)
-    typer.echo(f"Restored. What was there before is kept in {kept}.")
+    typer.echo(f"Restored. The previous database is kept in {kept}.")
 
 
 def _words(answer: CheckOut) -> str:
@@ -326,27 +333,25 @@ def main() -> None:
         sys.exit(2)
     except ValidationError as error:
         lines = [
-            f"TRAYWRIGHT_{'_'.join(map(str, fault['loc'])).upper()}: "
-            + fault["msg"].removeprefix("Value error, ")
+            f"TRAYWRIGHT_{'_'.join(map(str, fault['loc'])).upper()}: " + words_of(fault)
             for fault in error.errors()
         ]
-        typer.echo("\n  ".join(["A setting is wrong:", *lines]), err=True)
+        typer.echo("\n  ".join(["A setting is not valid:", *lines]), err=True)
         sys.exit(2)
 
 
 def readiness_words(answer: dict[str, Any]) -> str:
     """Say the answer to a readiness problem, case by case."""
-    how = "worked out exactly"
+    how = "exact"
     if answer["method"] != "exact":
         how = f"simulated, {answer['samples']} samples"
-    lines = [f"All cases done: {_share(answer['list_readiness'])} ({how})"]
+    lines = [f"All cases can be done: {_share(answer['list_readiness'])} ({how})"]
     for case in answer["cases"]:
         error = {"value": case["readiness"], "standard_error": case["standard_error"]}
         lines.append(f"{case['case']}: {_share(error)}")
         lines += [f"  if {need['need']}: {need['readiness']:.4g}" for need in case["needs"]]
         lines += [
-            f"  {one['construct']}: covered with {one['coverage']:.4g}"
-            for one in case["constructs"]
+            f"  {one['construct']}: covered: {one['coverage']:.4g}" for one in case["constructs"]
         ]
     if answer["gains"]:
         lines.append("One more unit adds, in cases:")
@@ -370,7 +375,7 @@ def par_words(answer: dict[str, Any]) -> str:
         f"Ready for the next case: {answer['readiness']:.6f}; cost {answer['cost']} minor units"
     ]
     if answer.get("reached") is False:
-        lines.append("What was asked is out of reach; this is the best there is.")
+        lines.append("The target is out of reach; this is the best possible.")
     lines += [f"  {level} × {item}" for item, level in answer["levels"].items() if level]
     return "\n".join(lines)
 

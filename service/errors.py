@@ -3,10 +3,10 @@
 ServiceError
   BadInput            a field is wrong; names each field and why
   NotFound            nothing of that kind has that name
-  Conflict            what was asked clashes with what is there
-    Taken             the stock is promised to someone else; names the list that holds it
-    Stale             the thing was edited since it was read
-    Duplicate         something of that name exists already
+  Conflict            what was asked conflicts with existing records
+    Taken             the stock is reserved for another case; names the case and its list
+    Stale             the record was changed since it was read
+    Duplicate         the name is already in use
   Required            a precondition header is absent
   SignInNeeded        nobody is signed in, or not any more
   Forbidden           the role does not allow it
@@ -54,7 +54,7 @@ class ServiceError(Exception):
     """
 
     kind: ClassVar[str] = "service-error"
-    title: ClassVar[str] = "The request could not be carried out"
+    title: ClassVar[str] = "The request could not be completed"
 
     def __init__(
         self,
@@ -73,49 +73,49 @@ class BadInput(ServiceError):
     """A field is wrong; nothing was saved."""
 
     kind = "bad-input"
-    title = "Some of what was sent is wrong; nothing was saved"
+    title = "Some entries need correcting; nothing was saved"
 
 
 class NotFound(ServiceError):
     """Nothing of that kind has that name."""
 
     kind = "not-found"
-    title = "There is no such thing here"
+    title = "Not found"
 
 
 class Conflict(ServiceError):
-    """What was asked clashes with what is there; nothing was saved."""
+    """What was asked conflicts with existing records; nothing was saved."""
 
     kind = "conflict"
-    title = "That clashes with what is already there; nothing was saved"
+    title = "This conflicts with existing records; nothing was saved"
 
 
 class Taken(Conflict):
-    """The stock is promised to someone else, who is named; nothing was saved."""
+    """The stock is reserved for another case, which is named; nothing was saved."""
 
     kind = "taken"
-    title = "That stock is promised elsewhere; nothing was saved"
+    title = "This stock is reserved for another case; nothing was saved"
 
 
 class Stale(Conflict):
-    """The thing was edited since it was read; nothing was saved."""
+    """The record was changed since it was read; nothing was saved."""
 
     kind = "stale"
     title = "Someone changed this since you read it; nothing was saved"
 
 
 class Duplicate(Conflict):
-    """Something of that name exists already; nothing was saved."""
+    """The name is already in use; nothing was saved."""
 
     kind = "duplicate"
-    title = "There is one of that name already; nothing was saved"
+    title = "This name is already in use; nothing was saved"
 
 
 class Required(ServiceError):
-    """A precondition is absent, so a change could overwrite someone else's."""
+    """A precondition is missing, so a change could overwrite someone else's."""
 
     kind = "precondition-required"
-    title = "The change must say which version it is based on; nothing was saved"
+    title = "The change must state the version it is based on; nothing was saved"
 
 
 class SignInNeeded(ServiceError):
@@ -129,39 +129,39 @@ class Forbidden(ServiceError):
     """The person's role does not allow it; nothing was saved."""
 
     kind = "forbidden"
-    title = "Your role does not allow that; nothing was saved"
+    title = "Your role does not allow this; nothing was saved"
 
 
 class TooManyTries(ServiceError):
     """Too many wrong sign-ins for this account or from this address; wait as long as it says."""
 
     kind = "too-many-tries"
-    title = "Too many tries; wait before the next"
+    title = "Too many attempts; wait before trying again"
 
 
 class TooLarge(ServiceError):
     """An upload or a problem is beyond the stated limit."""
 
     kind = "too-large"
-    title = "That is larger than the service takes; nothing was saved"
+    title = "This is too large; nothing was saved"
 
 
 class TooSlow(ServiceError):
     """A request took too long to arrive; nothing of it was kept."""
 
     kind = "too-slow"
-    title = "That took too long to arrive; nothing was saved"
+    title = "The request took too long to arrive; nothing was saved"
 
 
 class Unavailable(ServiceError):
     """The database or the disk cannot take the change now; trying again later may work."""
 
     kind = "unavailable"
-    title = "The service cannot store changes right now; nothing was saved"
+    title = "Changes cannot be saved right now; nothing was saved"
 
 
 class ClockBehind(Unavailable):
-    """The service's clock is behind its own ledger: what is due, in date or promised is unknown."""
+    """The server clock is behind the stock ledger: what is due, in date or reserved is unknown."""
 
     kind = "clock-behind"
-    title = "The service's clock is behind; nothing was judged or saved"
+    title = "The server clock is wrong; nothing was checked or saved"

@@ -51,7 +51,7 @@ API_PARTS = (
 
 DESCRIPTION = """\
 Theatre implant inventory and construct-kit planner. Lengths in mm, angles in degrees, money in
-minor units, times with their zone. Errors are problem details (RFC 9457). A planning aid: film
+minor units, times with their time zone. Errors are problem details (RFC 9457). A planning aid: film
 sizes are estimates, confirmed in theatre; the surgeon decides; instructions for use and local
 policy come first.
 """

@@ -61,11 +61,11 @@ class Settings(BaseSettings):
         try:
             url = make_url(text)
         except ArgumentError as error:
-            message = "write it like sqlite:///file.db or postgresql://user@host/name"
+            message = "use a form such as sqlite:///file.db or postgresql://user@host/name"
             raise ValueError(message) from error
         backend = url.get_backend_name()
         if backend not in _DRIVERS:
-            message = f"'{backend}' is not served; use sqlite or postgresql"
+            message = f"'{backend}' is not supported; use sqlite or postgresql"
             raise ValueError(message)
         return url.set(drivername=_DRIVERS[backend]).render_as_string(hide_password=False)
 
@@ -75,6 +75,6 @@ class Settings(BaseSettings):
         try:
             ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError) as error:
-            message = f"'{name}' is no IANA time zone, such as Europe/London"
+            message = f"'{name}' is not an IANA time zone, such as Europe/London"
             raise ValueError(message) from error
         return name

@@ -51,7 +51,7 @@ async def authorise(request: Request) -> Caller:
         return known
     permission = permission_of(request.scope.get("endpoint"))
     if permission is None:
-        raise Forbidden("Nobody may do this: it names no permission.")
+        raise Forbidden("Nobody may do this: no permission is set for it.")
     operation = operation_of(request)
     address = request.client.host if request.client else ""
     asked = Caller("somebody", operation=operation, subject=request.url.path, address=address)
@@ -81,7 +81,7 @@ def _caller(request: Request, work: Work, asked: Caller, permission: Permission)
         if kind.lower() == "bearer" and token:
             caller = sign_in.caller_of_token(work, token.strip(), asked)
         if caller is None:
-            raise SignInNeeded("This token is unknown, has ended or was revoked.")
+            raise SignInNeeded("This token is unknown, has expired or was revoked.")
         return caller
     token = request.cookies.get(cookie_name(request), "")
     if not token:
@@ -106,7 +106,7 @@ def _require_own_origin(request: Request) -> None:
     """Refuse a change that another site's page sends with this browser's cookies."""
     origin = request.headers.get("origin")
     if origin is not None and urlsplit(origin).netloc != request.headers.get("host", ""):
-        raise Forbidden("This form was sent from another site. Nothing was saved.")
+        raise Forbidden("This form was sent from another website. Nothing was saved.")
 
 
 async def _require_form_token(request: Request, caller: Caller) -> None:
@@ -116,7 +116,7 @@ async def _require_form_token(request: Request, caller: Caller) -> None:
         form = await request.form(max_fields=200, max_files=1)
         sent = str(form.get("form_token", ""))
     if not hmac.compare_digest(sent.encode(), caller.form_token.encode()):
-        raise Forbidden("This form is out of date: open the page again. Nothing was saved.")
+        raise Forbidden("This form is out of date. Open the page again. Nothing was saved.")
 
 
 class GuardedRoute(APIRoute):

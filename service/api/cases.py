@@ -165,10 +165,11 @@ def get_day_readiness(
     work: WorkDep,
     day: Day,
     method: Annotated[
-        Method, Query(description="simulated is quick; exact is refused where it is too much")
+        Method,
+        Query(description=("simulated is quick; exact is refused where it would take too long")),
     ] = "simulated",
     samples: Annotated[
-        int, Query(ge=100, le=100_000, description="how often to play the days through")
+        int, Query(ge=100, le=100_000, description="number of simulated days")
     ] = readiness.SAMPLES,
 ) -> DayReadiness:
     """Return a list day in words and probabilities, with what to borrow or order first."""

@@ -18,7 +18,10 @@ router = APIRouter(prefix="/items", tags=["catalogue"], route_class=GuardedRoute
 
 Acknowledge = Annotated[
     str,
-    Query(max_length=64, description="What a refusal gave that showed whom the change touches"),
+    Query(
+        max_length=64,
+        description=("Confirmation code from the refusal that listed the cases affected"),
+    ),
 ]
 
 

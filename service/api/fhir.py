@@ -13,6 +13,7 @@ from service.errors import BadInput, FieldFault
 from service.operations import fhir
 from service.operations.people.permissions import READ, requires
 from service.operations.work import Work
+from service.schemas.base import pattern
 
 _RESOURCE: dict[str, Any] = {
     "type": "object",
@@ -75,9 +76,23 @@ class _SearchQuery(_RequestContext):
         return FhirResponse(found)
 
 
-Format = Annotated[
-    str, Query(alias="_format", pattern=r"^(json|application/(fhir[+ ])?json)$", max_length=40)
-]
+_JSON_ONLY = pattern(
+    r"^(json|application/(fhir[+ ])?json)$",
+    "only JSON is answered: use json, such as _format=json",
+)
+
+
+_CURSOR = pattern(
+    r"^([0-9]{1,9}(-[0-9]{1,9})?)?$", "copy it from the link 'next' of an answer, such as 120"
+)
+
+
+_RESOURCE_ID = pattern(
+    r"^[A-Za-z0-9.\-]{1,64}$", "use 1 to 64 letters, digits, dots and hyphens, such as 12"
+)
+
+
+Format = Annotated[str, Query(alias="_format", pattern=_JSON_ONLY, max_length=40)]
 
 
 def _asked(request: Request, work: WorkDep, _format: Format = "json") -> _RequestContext:
@@ -87,20 +102,18 @@ def _asked(request: Request, work: WorkDep, _format: Format = "json") -> _Reques
 def _search(
     request: Request,
     work: WorkDep,
-    after: Annotated[
-        str, Query(pattern=r"^([0-9]{1,9}(-[0-9]{1,9})?)?$", description="From the link next")
-    ] = "",
+    after: Annotated[str, Query(pattern=_CURSOR, description="From the link 'next'")] = "",
     count: Annotated[
-        int, Query(alias="_count", ge=0, le=500, description="How many at most")
+        int, Query(alias="_count", ge=0, le=500, description="Maximum number of results")
     ] = 100,
     _format: Format = "json",
 ) -> _SearchQuery:
     unknown = sorted(set(request.query_params) - _KNOWN)
     if unknown:
         # Left aside, it would answer everything to who asked for something.
-        reason = "there is no such search here; see metadata for what there is"
+        reason = "this search parameter is not supported; see metadata for those that are"
         faults = [FieldFault(f"/{name}", reason) for name in unknown]
-        raise BadInput("The search asks for what this service cannot do.", faults=faults)
+        raise BadInput("The search uses parameters that are not supported.", faults=faults)
     return _SearchQuery(request, work, after, count)
 
 
@@ -110,7 +123,7 @@ AskedDep = Annotated[_RequestContext, Depends(_asked)]
 SearchDep = Annotated[_SearchQuery, Depends(_search)]
 
 
-Key = Annotated[str, Path(pattern=r"^[A-Za-z0-9.\-]{1,64}$", description="The id of the resource")]
+Key = Annotated[str, Path(pattern=_RESOURCE_ID, description="The id of the resource")]
 
 
 @router.get("/metadata")

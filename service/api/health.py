@@ -53,7 +53,7 @@ def live() -> Health:
 def ready(work: WorkDep) -> Health:
     """Say whether the database answers and has seen every migration."""
     if not work.is_ready():
-        raise Unavailable("The database has not seen every migration; run 'traywright migrate'.")
+        raise Unavailable("The database is not up to date; run 'traywright migrate'.")
     return Health(status="ready")
 
 
@@ -72,7 +72,7 @@ def problem_kind(kind: str) -> ProblemKind:
     """Explain a kind of problem."""
     found = describe_kind(kind)
     if found is None:
-        raise NotFound(f"There is no problem of kind '{kind}' here.")
+        raise NotFound(f"There is no problem of kind '{kind}'.")
     return ProblemKind(kind=kind, title=found[0], meaning=found[1])
 
 
@@ -115,7 +115,7 @@ class RequestMeter:
                     f'traywright_requests_total{{method="{method}",status="{status}"}} {number}'
                     for (method, status), number in sorted(self._answers.items())
                 ),
-                "# HELP traywright_conflicts_total Changes refused because of somebody else's.",
+                "# HELP traywright_conflicts_total Changes refused because of a conflict.",
                 "# TYPE traywright_conflicts_total counter",
                 f"traywright_conflicts_total {self._conflicts()}",
                 "# HELP traywright_check_seconds Time to answer a list day.",

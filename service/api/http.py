@@ -12,6 +12,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import BadInput, FieldFault, Required, ServiceError, TooLarge, TooSlow
 from service.operations.work import Caller, Unit, Work, fingerprint_of, run_once
+from service.schemas.base import PRINTABLE, pattern
 
 Answer = TypeVar("Answer", bound=BaseModel)
 
@@ -70,13 +71,23 @@ class IdempotentWrite:
         return f"{self.work.caller.site_id} {self.work.caller.person_id}"
 
 
+_KEY = pattern(
+    r"^[!-~]+$", "send a key of letters, digits and signs without spaces, such as order-2031-0001"
+)
+
+
 def _once(
     request: Request,
     work: Annotated[Work, Depends(_work)],
     actor: Annotated[str | None, Depends(_actor)],
     idempotency_key: Annotated[
         str | None,
-        Header(min_length=8, max_length=120, pattern=r"^[!-~]+$", description="A key of your own"),
+        Header(
+            min_length=8,
+            max_length=120,
+            pattern=_KEY,
+            description=("A key of your choice, the same when a request is sent again"),
+        ),
     ] = None,
 ) -> IdempotentWrite:
     what = f"{request.method} {request.url.path}?{request.url.query}"
@@ -92,14 +103,17 @@ def _optional_version(
         return None
     found = _ETAG.fullmatch(if_match.strip())
     if found is None:
-        reason = 'write the ETag as it was answered, such as "3"'
-        raise BadInput("The version cannot be read.", faults=[FieldFault("If-Match", reason)])
+        reason = 'send the ETag as you received it, such as "3"'
+        raise BadInput(
+            "The version in If-Match is not valid. Nothing was saved.",
+            faults=[FieldFault("If-Match", reason)],
+        )
     return int(found.group(1))
 
 
 def _version(version: Annotated[int | None, Depends(_optional_version)]) -> int:
     if version is None:
-        raise Required("Send If-Match with the ETag of what you read.")
+        raise Required("Send If-Match with the ETag of the version you read.")
     return version
 
 
@@ -123,10 +137,10 @@ Version = Annotated[int, Depends(_version)]
 OptionalVersion = Annotated[int | None, Depends(_optional_version)]
 
 
-Limit = Annotated[int, Query(ge=1, le=500, description="How many at most")]
+Limit = Annotated[int, Query(ge=1, le=500, description="Maximum number of results")]
 
 
-After = Annotated[str, Query(max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
+After = Annotated[str, Query(max_length=120, pattern=PRINTABLE)]
 
 
 #: How many times the bound is read and thrown away before the answer. A browser that is still
@@ -172,7 +186,7 @@ class BodyLimit:
             return
         if counter.too_slow:
             error: ServiceError = TooSlow(
-                f"The request had not arrived after {self.most_seconds:g} seconds. Try again."
+                f"The request did not arrive within {self.most_seconds:g} seconds. Try again."
             )
         else:
             error = self._too_large()
@@ -183,7 +197,7 @@ class BodyLimit:
 
     def _too_large(self) -> TooLarge:
         megabytes = self.most_bytes / 1_000_000
-        return TooLarge(f"The request is larger than {megabytes:g} MB. Split the file in parts.")
+        return TooLarge(f"The request is larger than {megabytes:g} MB. Split the file into parts.")
 
     async def _drain(self, receive: Receive) -> None:
         """Throw away what still comes, for a bounded time."""

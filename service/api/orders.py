@@ -70,7 +70,7 @@ def list_orders(  # noqa: PLR0917 - FastAPI fills the parameters by name
     ] = None,
     kind: Annotated[Literal["purchase", "loan", "call_off", "bill_only"] | None, Query()] = None,
     supplier: Annotated[Name | None, Query()] = None,
-    late: Annotated[bool | None, Query(description="What should have come has not")] = None,
+    late: Annotated[bool | None, Query(description="Overdue deliveries only")] = None,
     after: After = "",
     limit: Limit = 100,
 ) -> OrderPage:
@@ -109,7 +109,7 @@ def draft_bills(once: OnceDep, body: BillBody) -> Orders:
 @requires(READ)
 def list_loans(
     work: WorkDep,
-    overdue: Annotated[bool, Query(description="Only what should have gone back")] = False,
+    overdue: Annotated[bool, Query(description="Overdue returns only")] = False,
 ) -> Loans:
     """Return the loans that are here, those to go back first at the top."""
     return work.read(lambda unit: loans.list_loans(unit, overdue=overdue))
@@ -267,7 +267,7 @@ def _tagged(response: Response, order: OrderOut) -> OrderOut:
 NameInPath = Annotated[Name, Path(description="The supplier's name, as the catalogue has it")]
 
 
-DayInPath = Annotated[Day, Path(description="A date at the site")]
+DayInPath = Annotated[Day, Path(description="A date, local to the site")]
 
 
 @router.get("/suppliers")

@@ -66,8 +66,8 @@ def answer_par(problem: Problem) -> dict[str, Any]:
 @requires(READ)
 def get_demand(
     work: WorkDep,
-    kind: Annotated[Name | None, Query(description="Items of this kind only")] = None,
-    system: Annotated[Name | None, Query(description="Items of this system only")] = None,
+    kind: Annotated[Name | None, Query(description="Only items of this kind")] = None,
+    system: Annotated[Name | None, Query(description="Only items of this system")] = None,
 ) -> DemandOut:
     """Return what was used of each item, and how many a year that makes, with intervals."""
     return work.read(lambda unit: demand.demand(unit, kind, system))
@@ -107,7 +107,7 @@ def decide_lines(once: OnceDep, key: Key, body: DecisionsBody) -> ProposalLinesO
 def list_levels(
     work: WorkDep,
     below_only: Annotated[
-        bool, Query(description="Only levels with less on the shelf and on order")
+        bool, Query(description="Only levels with less in stock and on order")
     ] = False,
 ) -> LevelsOut:
     """Return the par levels in force, and what to order so that they are kept."""

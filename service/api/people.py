@@ -8,7 +8,7 @@ from service.api.access import CallerDep, GuardedRoute
 from service.api.http import Limit, Version, WorkDep, etag
 from service.operations.people import accounts, audit
 from service.operations.people.permissions import KEEP_PEOPLE, OWN_ACCOUNT, requires
-from service.schemas.base import OptionalText
+from service.schemas.base import SIGN_IN, OptionalText
 from service.schemas.people import (
     MadeToken,
     Me,
@@ -26,7 +26,7 @@ from service.schemas.people import (
 router = APIRouter(tags=["people"], route_class=GuardedRoute)
 
 
-SignInPath = Annotated[str, Path(pattern=r"^[a-z0-9][a-z0-9._-]{1,59}$")]
+SignInPath = Annotated[str, Path(pattern=SIGN_IN)]
 
 
 TokenPath = Annotated[int, Path(gt=0, le=10**9)]

@@ -10,7 +10,7 @@ from service.api.http import Actor, OnceDep, OptionalVersion, Version, WorkDep, 
 from service.operations import constructs, guidance, sizing
 from service.operations.imports import import_file
 from service.operations.people.permissions import KEEP_FIGURES, READ, SET_UP, requires
-from service.schemas.base import Code
+from service.schemas.base import FIGURE_KEY, Code
 from service.schemas.constructs import ConstructFields, ConstructList, ConstructOut
 from service.schemas.imports import ImportOut
 from service.schemas.planning import (
@@ -29,7 +29,7 @@ router = APIRouter(tags=["planning"], route_class=GuardedRoute)
 CodeInPath = Annotated[Code, Path(description="The construct's code")]
 
 
-KeyInPath = Annotated[str, Path(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
+KeyInPath = Annotated[str, Path(pattern=FIGURE_KEY)]
 
 
 @router.get("/constructs")
@@ -132,7 +132,7 @@ def import_rows(
     ],
     file: UploadFile,
     take_good_rows: Annotated[
-        bool, Query(description="Take the good rows of a file that has faulty ones")
+        bool, Query(description="Import the valid rows and skip the rest")
     ] = False,
     acknowledge: Acknowledge = "",
 ) -> ImportOut:

@@ -154,7 +154,7 @@ def describe_kind(kind: str) -> tuple[str, str] | None:
         if getattr(found, "kind", None) == kind:
             return found.title, str(found.__doc__)
     if kind == _UNEXPECTED[0]:
-        return _UNEXPECTED[1], "A defect of the service; the log has it, and nothing was saved."
+        return _UNEXPECTED[1], "A fault in the service; it has been logged, and nothing was saved."
     return next(
         (
             (status.phrase, status.description or status.phrase)
@@ -234,7 +234,7 @@ def _validation_error(request: Request, error: Exception) -> Response:
         raise error
     faults = faults_of({**one, "loc": _location(one, error.body)} for one in error.errors())
     bad = errors.BadInput
-    detail = "; ".join(f"{fault.pointer or 'the body'}: {fault.reason}" for fault in faults[:3])
+    detail = "; ".join(f"{fault.pointer or 'the request'}: {fault.reason}" for fault in faults[:3])
     return _answer(request, (bad.kind, bad.title, _STATUS[bad]), f"{detail}.", faults)
 
 
@@ -267,7 +267,10 @@ def _http_error(request: Request, error: Exception) -> Response:
 
 def _unexpected(request: Request, error: Exception) -> Response:
     _LOG.error("unexpected error at %s %s", request.method, request.url.path, exc_info=error)
-    detail = "Something went wrong that nobody foresaw. Nothing was saved."
+    detail = (
+        "Something went wrong. Nothing was saved. Try again; if it happens again, tell the "
+        "administrator."
+    )
     return _answer(request, (*_UNEXPECTED, HTTPStatus.INTERNAL_SERVER_ERROR), detail)
 
 

@@ -17,9 +17,9 @@ router = APIRouter(tags=["supply"], route_class=GuardedRoute)
 @requires(READ)
 def list_shortfalls(
     work: WorkDep,
-    days: Annotated[int, Query(ge=0, le=60, description="How many days of lists ahead")] = 14,
+    days: Annotated[int, Query(ge=0, le=60, description="How many days of lists to include")] = 14,
     with_gains: Annotated[
-        bool, Query(description="Work out what one more unit adds, which takes longer")
+        bool, Query(description="Also calculate what one more unit adds, which takes longer")
     ] = False,
 ) -> Shortfalls:
     """Return what is missing for coming lists, and each way to cover it with its last moment."""

@@ -112,7 +112,7 @@ def expiring(
     return work.read(lambda unit: view.expiring(unit, days))
 
 
-NoticeInPath = Annotated[Ref, Path(description="The supplier's notice, as it was entered")]
+NoticeInPath = Annotated[Ref, Path(description="The supplier's notice number, as entered")]
 
 
 @router.post("/recalls", status_code=201)

@@ -129,7 +129,7 @@ def list_codes(work: WorkDep, ref: Annotated[Ref | None, Query()] = None) -> Tau
 @requires(KEEP_STOCK)
 def unlearn_code(
     once: OnceDep,
-    code: Annotated[Name, Path(description="The code, as it was taught")],
+    code: Annotated[Name, Path(description="The code, as it was linked")],
     body: UnlearnBody,
 ) -> TaughtCode:
     """Take back a code that was taught wrongly; what was scanned with it stays on record."""

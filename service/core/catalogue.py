@@ -207,7 +207,7 @@ def _words(values: frozenset[str]) -> str:
 
 def _missing(kind: str, facts: Mapping[str, object]) -> list[ColumnFault]:
     return [
-        ColumnFault(field, f"a {kind} needs {field}: it could not be sized or matched without it")
+        ColumnFault(field, f"{kind} needs {field}: without it the item cannot be sized or matched")
         for field in _NEEDED.get(kind, ())
         if facts.get(field) in (None, "")
     ]
@@ -230,7 +230,8 @@ def _nail_side(kind: str, facts: Mapping[str, object]) -> list[ColumnFault]:
         return [
             ColumnFault(
                 "side",
-                f"a nail of {length:g} mm is bowed and has a side: say left or right, not either",
+                f"a nail of {length:g} mm is bowed and side-specific: enter left or right, not "
+                "either",
             )
         ]
     return []
@@ -242,20 +243,18 @@ def _instruments(kind: str, facts: Mapping[str, object]) -> list[ColumnFault]:
     if is_set and turnaround is None:
         return [
             ColumnFault(
-                "turnaround_minutes", "an instrument set needs its turnaround (local figure)"
+                "turnaround_minutes", "an instrument set needs its turnaround time (local figure)"
             )
         ]
     if not is_set and turnaround is not None:
-        return [
-            ColumnFault("turnaround_minutes", "only an instrument set is away for a turnaround")
-        ]
+        return [ColumnFault("turnaround_minutes", "only an instrument set has a turnaround time")]
     if is_set and not facts.get("reusable"):
-        return [ColumnFault("reusable", "an instrument set is reusable: say yes")]
+        return [ColumnFault("reusable", "an instrument set is reusable: enter yes")]
     if not is_set and facts.get("reusable"):
         return [
             ColumnFault(
                 "reusable",
-                "only an instrument set is used again: what comes back has to be followed to its "
+                "only an instrument set can be reusable: it must be tracked through its "
                 "reprocessing and out of it",
             )
         ]

@@ -178,16 +178,21 @@ def better_order(
     """
     names = tuple(case.case for case in cases)
     if len({case.theatre for case in cases}) > 1:
-        return _unsearched(names, "The cases are in more than one theatre: not searched.")
+        return _unsearched(
+            names, ("The cases are in more than one theatre, so other orders were not compared.")
+        )
     if len(cases) > MAX_SEARCHED_CASES:
-        return _unsearched(names, f"More than {MAX_SEARCHED_CASES} cases: not searched.")
+        return _unsearched(
+            names, (f"More than {MAX_SEARCHED_CASES} cases, so other orders were not compared.")
+        )
     rivals = tuple(case for case in others if cases and case.theatre != cases[0].theatre)
     stock = {each.item: each for each in sets if each.all_copies > 0}
     search = _OrderSearch(tuple(cases), stock, changeover_minutes, rivals)
     now = search.waiting(tuple(range(len(cases))))
     best = search.best(now)
     if best is None:
-        sentence = "No case waits for a set." if not now else "No order has less waiting for sets."
+        sentence = "No case waits for a set." if not now else "No other order has less waiting for "
+        "sets."
         return OrderSuggestion("none better", names, now, now, 0, sentence)
     waiting, moved, order = best
     listed = ", ".join(names[index] for index in order)
@@ -318,7 +323,7 @@ def _clash(case: PlannedCase, item: str, away: list[tuple[int, str]]) -> SetClas
     starts = _clock(case.starts_minutes)
     holders = tuple(name for _, name in away)
     if not away:
-        sentence = f"{case.case} starts at {starts}; there is no copy of {item}."
+        sentence = f"{case.case} starts at {starts}; there is no {item} at this site."
         return SetClash(case.case, item, (), None, sentence)
     back = away[0][0]
     copies = "the only copy" if len(away) == 1 else f"all {len(away)} copies"

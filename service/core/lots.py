@@ -23,7 +23,7 @@ def use_by_fault(
     """
     if use_by is not None or reusable or not supplied_sterile or sterility != "sterile":
         return None
-    return "this item comes sterile, so its pack carries a use-by date; copy it from the label"
+    return "this item is supplied sterile, so its pack has a use-by date; enter it from the label"
 
 
 def copies_fault(*, reusable: bool, serial: str, sterility: str, copies: int) -> str | None:
@@ -44,10 +44,10 @@ def copies_fault(*, reusable: bool, serial: str, sterility: str, copies: int) ->
         How many there would be under the lot, wherever they lie.
     """
     if serial and copies > 1:
-        return f"serial {serial} names one unit, and it is on record; move it, or count it there"
+        return (
+            f"serial {serial} is one unit that is already in the stock records; move it, or count "
+            "it there"
+        )
     if not reusable or sterility == "sterile" or copies <= 1:
         return None
-    return (
-        "copies that are not sterile are told apart: give each its own serial or copy number, one "
-        "at a time"
-    )
+    return "give each non-sterile copy its own serial or copy number, one at a time"

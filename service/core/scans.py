@@ -240,19 +240,19 @@ def judge_pack(pack: ScannedPack) -> Verdict:
 
 def _unreadable(pack: ScannedPack) -> str | None:
     problem = pack.label.problem
-    return None if problem is None else f"The code cannot be relied on: {problem}."
+    return None if problem is None else f"This code cannot be used: {problem}."
 
 
 def _needs_primary(pack: ScannedPack) -> str | None:
     if not pack.label.is_secondary:
         return None
-    return "This code gives a lot or a date but not the item it belongs to."
+    return "This code gives a lot or a date but not the item."
 
 
 def _unknown(pack: ScannedPack) -> str | None:
     if pack.item is not None:
         return None
-    return "The code reads well, but no item of the catalogue has it."
+    return "Code scanned, but not in the catalogue."
 
 
 def _recalled(pack: ScannedPack) -> str | None:
@@ -264,33 +264,34 @@ def _label_differs(pack: ScannedPack) -> str | None:
     if pack.label.use_by is None or not known or known == (pack.label.use_by,):
         return None
     dates = " or ".join(str(day) for day in known)
-    return f"{_named(pack)}: the label says use by {pack.label.use_by}, our record says {dates}."
+    return (
+        f"{_named(pack)}: the label says use by {pack.label.use_by}, the stock record says {dates}."
+    )
 
 
 def _expired(pack: ScannedPack) -> str | None:
     if not _is_because("expires", pack, pack.today):
         return None
-    return f"{_named(pack)} expired: its last day of use was {pack.use_by}."
+    return f"{_named(pack)} expired: the use-by date was {pack.use_by}."
 
 
 def _quarantined(pack: ScannedPack) -> str | None:
     if not _is_because("quarantined", pack, pack.today):
         return None
-    return f"{_named(pack)} is in quarantine here."
+    return f"{_named(pack)} is in quarantine."
 
 
 def _not_sterile(pack: ScannedPack) -> str | None:
     if not _is_because("unsterile", pack, pack.today):
         return None
-    return f"{_named(pack)} is on record as not sterile."
+    return f"{_named(pack)} is recorded as not sterile."
 
 
 def _expires_before_list_day(pack: ScannedPack) -> str | None:
     if pack.case is None or not _is_because("expires", pack, pack.case.list_date):
         return None
     return (
-        f"{_named(pack)} may be used until {pack.use_by}; "
-        f"case {pack.case.case} is on {pack.case.list_date}."
+        f"{_named(pack)}: use by {pack.use_by}; case {pack.case.case} is on {pack.case.list_date}."
     )
 
 
@@ -298,7 +299,7 @@ def _goes_back(pack: ScannedPack) -> str | None:
     day = pack.today if pack.case is None else max(pack.case.list_date, pack.today)
     if not _is_because("return_due", pack, day):
         return None
-    says = f"{_named(pack)} is a loan that goes back on {pack.units.return_by}"
+    says = f"{_named(pack)} is a loan due back on {pack.units.return_by}"
     return f"{says}." if pack.case is None else f"{says}; case {pack.case.case} is on {day}."
 
 
@@ -311,7 +312,7 @@ def _is_because(because: str, pack: ScannedPack, day: date) -> bool:
 def _no_pick_list(pack: ScannedPack) -> str | None:
     if pack.case is None or not pack.case.no_pick_list:
         return None
-    return f"Case {pack.case.case} has no pick list to compare with: {pack.case.no_pick_list}"
+    return f"Case {pack.case.case} has no pick list: {pack.case.no_pick_list}"
 
 
 def _wrong_side(pack: ScannedPack) -> str | None:
@@ -345,7 +346,9 @@ def _wrong_size(pack: ScannedPack) -> str | None:
     )
     if not labels:
         return None
-    return f"{_named(pack)} is not among the sizes of case {case.case}: {'; '.join(labels)}."
+    return (
+        f"{_named(pack)} is not a size on the pick list of case {case.case}: {'; '.join(labels)}."
+    )
 
 
 def _wrong_item(pack: ScannedPack) -> str | None:
@@ -358,7 +361,7 @@ def _wrong_item(pack: ScannedPack) -> str | None:
 def _needs_lot(pack: ScannedPack) -> str | None:
     if pack.case is None or pack.label.lot or pack.label.serial:
         return None
-    says = f"{_named(pack)}: this code carries neither lot nor serial, so nothing of it is checked."
+    says = f"{_named(pack)}: this code has no lot or serial, so the pack has not been checked."
     return _with_doubts(says, pack, about_date=False)
 
 
@@ -368,7 +371,7 @@ def _already_scanned(pack: ScannedPack) -> str | None:
         return None
     if record.taken < max(1, record.expected or record.usable):
         return None
-    return f"{_named(pack)}: {record.taken} on the tray of case {pack.case.case} already."
+    return f"{_named(pack)}: {record.taken} already on the tray of case {pack.case.case}."
 
 
 def _held_for_another_case(pack: ScannedPack) -> str | None:
@@ -376,14 +379,15 @@ def _held_for_another_case(pack: ScannedPack) -> str | None:
     if pack.case is None or record is None or not record.usable:
         return None
     if _is_because("promised", pack, pack.case.list_date):
-        return f"{_named(pack)} lies on the tray of case {record.tray_of}."
+        return f"{_named(pack)} is on the tray of case {record.tray_of}."
     if not record.holders:
         return None
     if record.free > 0 or record.is_promised:
         return None
     holder = record.holders[0]
     return (
-        f"{_named(pack)} is promised to case {holder.case}, {holder.theatre} on {holder.list_date}."
+        f"{_named(pack)} is reserved for case {holder.case}, {holder.theatre} on "
+        f"{holder.list_date}."
     )
 
 
@@ -391,12 +395,12 @@ def _not_in_stock(pack: ScannedPack) -> str | None:
     if pack.case is None:
         return None
     if pack.record is None:
-        return f"{_named(pack)} is not on record here."
+        return f"{_named(pack)} is not in the stock records."
     if pack.record.usable:
         return None
     if pack.record.in_transit:
-        return f"{_named(pack)} is on record as in transit from another site, not received."
-    return f"{_named(pack)}: no unit of it is left on record here."
+        return f"{_named(pack)} is in transit from another site and has not been received."
+    return f"{_named(pack)}: none left in stock."
 
 
 _RULES: Mapping[str, Callable[[ScannedPack], str | None]] = {
@@ -427,37 +431,38 @@ VERDICTS = (*_RULES, "right", "known")
 
 
 _WHAT_TO_DO: Mapping[str, str] = {
-    "unreadable": "Scan it again, or another code on the pack; if it stays so, compare REF, lot "
-    "and date by eye and type them in.",
+    "unreadable": "Scan it again, or scan another code on the pack. If that fails, compare REF, "
+    "lot and use-by date by eye and type them in.",
     "needs_primary": "Scan the other code on the same pack as well.",
-    "unknown": "Compare the REF on the pack with the catalogue; if it is the same item, teach this "
-    "code to its REF, then scan again.",
-    "recalled": "Do not use it: put it in quarantine and tell whoever keeps the stock.",
-    "label_differs": "Do not use it yet: read the date printed on the pack and have the record or "
-    "the pack set right.",
+    "unknown": "Compare the REF on the pack with the catalogue; if it is the same item, link this "
+    "code to the REF, then scan again.",
+    "recalled": "Do not use it: put it in quarantine and tell the storekeeper.",
+    "label_differs": "Do not use it yet: read the date printed on the pack and ask the storekeeper "
+    "to correct the record.",
     "expired": "Do not use it: take it off the shelf and write it off.",
     "quarantined": "Do not use it: put it back in quarantine and take another.",
     "not_sterile": "Do not open it for this case: send it to be sterilised, or take a sterile one.",
-    "expires_before_list_day": "Put it back for an earlier case and take a pack that keeps longer.",
-    "goes_back": "Put it with what goes back to its lender and take a pack that stays.",
+    "expires_before_list_day": "Put it back for an earlier case and take a pack with a later "
+    "use-by date.",
+    "goes_back": "Put it with the loans to be returned and take a pack that is not on loan.",
     "no_pick_list": "Plan the case first, then scan the pack again.",
-    "wrong_side": "Put it back: it is for the other side. Take the pack of the side operated on.",
-    "wrong_system": "Put it back: parts of different systems do not fit each other.",
-    "wrong_size": "Put it back and take a size that the pick list names.",
-    "wrong_item": "Put it back where it came from: this case does not ask for it.",
-    "needs_lot": "Scan the code with lot and date, often the second one on the pack.",
-    "already_scanned": "Leave it on the tray if it is the same pack; put a further one back.",
-    "held_for_another_case": "Put it back: take another lot, or ask for that hold to be taken "
-    "over.",
+    "wrong_side": "Put it back: it is for the other side. Take the pack for the operated side.",
+    "wrong_system": "Put it back: do not mix parts of different systems.",
+    "wrong_size": "Put it back and take a size on the pick list.",
+    "wrong_item": "Put it back where it came from: it is not needed for this case.",
+    "needs_lot": "Scan the code with the lot and use-by date, often the second one on the pack.",
+    "already_scanned": "If it is the same pack, leave it on the tray. Put any extra pack back.",
+    "held_for_another_case": "Put it back: take another lot, or ask for the reservation to be "
+    "moved to this case.",
     "not_in_stock": "Receive it into stock first, then scan it again.",
-    "known": "Nothing to do: no case was named.",
+    "known": "No action: no case selected.",
 }
 
 
 _PLACES: Mapping[str, str] = {
-    "first use": "Put it on the tray with what is used first.",
+    "first use": "Put it on the tray: open first.",
     "in the room": "Take it into the room, unopened.",
-    "on its shelf": "It may stay on its shelf; note where it is.",
+    "on its shelf": "Leave it on the shelf; know where it is.",
 }
 
 
@@ -502,11 +507,11 @@ def _doubts(pack: ScannedPack, *, about_date: bool) -> Iterator[str]:
     if pack.doubt:
         yield pack.doubt
     if about_date and pack.use_by is None:
-        yield "No use-by date in the code or on record: read the pack."
+        yield "No use-by date in the code or the stock record: read the pack."
     record = pack.record
     if record is not None and record.quarantined and record.usable:
-        yield f"{record.quarantined} of this lot in quarantine: make sure that it is not of those."
+        yield f"{record.quarantined} of this lot in quarantine: check that this is not one of them."
     if record is not None and record.in_transit and (record.usable or pack.case is None):
-        yield f"{record.in_transit} of this lot in transit to here: receive them before use."
+        yield f"{record.in_transit} of this lot in transit to this site: receive them before use."
     if pack.case is None and record is None and (pack.label.lot or pack.label.serial):
-        yield "This lot is not on record here."
+        yield "This lot is not in the stock records."

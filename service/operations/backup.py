@@ -6,7 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 from service.core.cover.units import most_needed
-from service.errors import BadInput, Conflict, Unavailable
+from service.errors import BadInput, Conflict, ServiceError, Unavailable
 from service.operations.holds.holds import claim_of
 from service.operations.people.audit import broken_link
 from service.operations.work import Unit, Work
@@ -51,9 +51,9 @@ def _wrong_holds(unit: Unit, kept: Mapping[Key, tuple[int, int]]) -> Iterator[tu
         needed = most_needed([claim_of(hold) for hold in promised.get(key, ())])
         quantity, held = kept.get(key, (0, 0))
         if needed != held:
-            yield key, f"its holds need {needed}, {held} are promised"
+            yield key, f"its reservations need {needed}, {held} are reserved"
         elif held > quantity:
-            yield key, f"{held} are promised of {quantity}"
+            yield key, f"{held} are reserved of {quantity}"
 
 
 def _wrong_trays(unit: Unit) -> Iterator[tuple[Key, str]]:
@@ -63,7 +63,7 @@ def _wrong_trays(unit: Unit) -> Iterator[tuple[Key, str]]:
         place_id, quantity = there.get(key, (0, 0))
         _, reference, lot_id = key
         if quantity != left:
-            says = f"case {reference} has {left} to account for, {quantity} lie on its tray"
+            says = f"case {reference} has {left} to account for, {quantity} are on its tray"
             yield (lot_id, place_id), says
 
 
@@ -79,7 +79,7 @@ def backup(work: Work, target: Path) -> Path:
     """
     source = _sqlite_file(work)
     if target.exists():
-        raise Conflict(f"{target} exists already; a backup never overwrites a file.")
+        raise Conflict(f"{target} already exists. Choose a file that does not exist yet.")
     target.parent.mkdir(parents=True, exist_ok=True)
     fresh = target.with_name(f"{target.name}.unfinished")
     _remove(fresh)
@@ -105,7 +105,8 @@ def restore(work: Work, source: Path) -> Path:
     try:
         _require_true(source)
     except (sqlite3.DatabaseError, Conflict, Unavailable) as error:
-        raise BadInput(f"{source} is not restored: {error}. Nothing was changed.") from error
+        why = str(error) if isinstance(error, ServiceError) else "it is not a database, or damaged"
+        raise BadInput(f"{source} was not restored: {why}. Nothing was changed.") from error
     work.close()
     fresh = target.with_name(f"{target.name}.restoring")
     _remove(fresh)
@@ -149,12 +150,12 @@ def _require_true(file: Path) -> None:
     with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)) as connection:
         said = connection.execute("PRAGMA integrity_check").fetchone()[0]
     if said != "ok":
-        message = f"SQLite finds it damaged ({said})"
+        message = f"the file is damaged ({said})"
         raise Conflict(message)
     copy = Work(Settings(database_url=f"sqlite:///{file}"))
     try:
         if not copy.is_ready():
-            message = "it has not seen every migration, or is no database of ours"
+            message = "it is not a Traywright database, or not up to date"
             raise Conflict(message)
         verdict = copy.read(verify)
     finally:

@@ -29,7 +29,9 @@ def list_items(
 ) -> ItemPage:
     """Return catalogue lines in order of reference, some at a time."""
     if kind is not None and kind not in ITEM_KINDS:
-        raise BadInput("There is no such kind.", faults=[FieldFault("/kind", f"'{kind}' unknown")])
+        raise BadInput(
+            "Unknown kind of item.", faults=[FieldFault("/kind", f"'{kind}' is not a kind of item")]
+        )
     filters = {name: value for name, value in (("kind", kind), ("system", system)) if value}
     rows = catalogue.page(unit.session, filters=filters, text=text, after=after, limit=limit + 1)
     more = rows[limit - 1].ref if len(rows) > limit else None
@@ -47,8 +49,8 @@ def require_item(unit: Unit, ref: str, pointer: str | None = None) -> Item:
     if row is not None:
         return row
     if pointer is None:
-        raise NotFound(f"The catalogue has no item with REF {ref}.")
-    reason = f"the catalogue has no item with REF {ref}; add it to the catalogue first"
+        raise NotFound(f"REF {ref} is not in the catalogue.")
+    reason = f"REF {ref} is not in the catalogue; add it first"
     raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
 
 
@@ -66,7 +68,7 @@ def change_item(unit: Unit, ref: str, body: ItemBody, version: int) -> ItemOut:
     row = require_item(unit, ref)
     require_version(row.version, version, f"Item {ref}")
     if body.ref != ref:
-        reason = "a REF does not change; add a new item instead"
+        reason = "a REF cannot be changed; add a new item instead"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
     _refuse_known(unit, body, own_id=row.id)
     row.sqlmodel_update(body.model_dump())
@@ -85,7 +87,7 @@ def _refuse_known(unit: Unit, body: ItemBody, *, own_id: int | None) -> None:
             raise _duplicate("/gtin", f"GTIN {body.gtin} (it belongs to REF {known.ref})")
         learned = unit.session.get(ItemCode, body.gtin)
         if learned is not None and learned.item_id != own_id:
-            raise _duplicate("/gtin", f"GTIN {body.gtin} (learned as a code of another item)")
+            raise _duplicate("/gtin", f"GTIN {body.gtin} (linked to another item)")
 
 
 def _flush(unit: Unit, body: ItemBody) -> None:
@@ -97,7 +99,7 @@ def _flush(unit: Unit, body: ItemBody) -> None:
 
 
 def _duplicate(pointer: str, what: str) -> Duplicate:
-    reason = f"the catalogue has {what} already"
+    reason = f"{what} is already in the catalogue"
     return Duplicate(f"{reason[0].upper()}{reason[1:]}.", faults=[FieldFault(pointer, reason)])
 
 
@@ -141,13 +143,13 @@ def learn_code(unit: Unit, body: LearnBody) -> LearnedOut:
     scan = read_code(unit, body.raw, body.second)
     code = code_of(scan)
     if code is None:
-        reason = scan.problem or "this code names no item: scan its primary code as well"
-        raise BadInput("Nothing was learned.", faults=[FieldFault("/raw", reason)])
+        reason = scan.problem or "this code does not give the item; scan the primary code as well"
+        raise BadInput("Nothing was linked.", faults=[FieldFault("/raw", reason)])
     item = require_item(unit, body.ref, "/ref")
     known = planner_of(unit).item_of_code(code)
     if known is not None and known.id != item.id:
-        reason = f"code {code} belongs to REF {known.ref} already"
-        raise Duplicate(f"Nothing was learned: {reason}.", faults=[FieldFault("/raw", reason)])
+        reason = f"code {code} is already linked to REF {known.ref}"
+        raise Duplicate(f"Nothing was linked: {reason}.", faults=[FieldFault("/raw", reason)])
     if known is None:
         _learn(unit, code, item)
     row = unit.session.get(ItemCode, code)
@@ -171,8 +173,8 @@ def _learn(unit: Unit, code: str, item: Item) -> None:
         unit.session.flush()
     except IntegrityError as error:
         # Somebody else taught the same code between our look and our write.
-        reason = f"code {code} has just been taught; scan the pack again"
-        raise Duplicate(f"Nothing was learned: {reason}.") from error
+        reason = f"code {code} has just been linked by someone else; scan the pack again"
+        raise Duplicate(f"Nothing was linked: {reason}.") from error
 
 
 def taught_codes(unit: Unit, ref: str | None = None) -> TaughtCodes:
@@ -210,7 +212,7 @@ def unlearn_code(unit: Unit, code: str, body: UnlearnBody) -> TaughtCode:
     """
     row = unit.session.get(ItemCode, code)
     if row is None:
-        raise NotFound(f"Nobody has taught code {code}, or it has been taken back.")
+        raise NotFound(f"Code {code} is not linked to an item, or the link has been removed.")
     item = unit.session.get_one(Item, row.item_id)
     gone = UnlearnedCode(
         code=row.code,

@@ -51,7 +51,7 @@ def put_construct(
     row = unit.session.get(ConstructTemplate, code)
     if row is None:
         if version is not None:
-            raise NotFound(f"There is no construct {code} to change.")
+            raise NotFound(f"Construct {code} was not found.")
         row = ConstructTemplate(
             code=code, body=_stored(fields), changed_at=unit.now, actor=unit.actor
         )
@@ -71,7 +71,7 @@ def remove_construct(unit: Unit, code: str, version: int) -> None:
     users = reference.cases_planned_with(unit.session, unit.site_id, unit.today, code)
     if users:
         raise Conflict(
-            f"Construct {code} is planned for {', '.join(users[:5])}; change those plans first.",
+            f"Construct {code} is planned for {', '.join(users[:5])}. Change those plans first.",
             facts={"cases": users},
         )
     unit.session.delete(row)
@@ -103,7 +103,7 @@ def load_constructs(unit: Unit, data: Mapping[str, Any]) -> int:
             continue
         count += _upsert(unit, body)
     if faults:
-        raise BadInput("The construct file has faults; nothing was saved.", faults=faults)
+        raise BadInput("The construct file has errors; nothing was saved.", faults=faults)
     return count
 
 
@@ -129,7 +129,7 @@ def _stored(fields: ConstructFields) -> dict[str, Any]:
 def _require_template(unit: Unit, code: str) -> ConstructTemplate:
     row = unit.session.get(ConstructTemplate, code)
     if row is None:
-        raise NotFound(f"There is no construct {code}.")
+        raise NotFound(f"Construct {code} was not found.")
     return row
 
 
@@ -146,6 +146,6 @@ def _refuse_unfillable(body: ConstructBody, facts: list[ItemFacts]) -> None:
     faults = unsatisfied(template_of(body), facts)
     if faults:
         raise BadInput(
-            f"The catalogue cannot fill construct {body.code}; nothing was saved.",
+            f"The catalogue has no items for construct {body.code}; nothing was saved.",
             faults=[FieldFault(fault.field, fault.reason) for fault in faults],
         )

@@ -31,7 +31,9 @@ def demand(unit: Unit, kind: str | None, system: str | None) -> DemandOut:
         When there is no such kind.
     """
     if kind is not None and kind not in ITEM_KINDS:
-        raise BadInput("There is no such kind.", faults=[FieldFault("/kind", f"'{kind}' unknown")])
+        raise BadInput(
+            "Unknown kind of item.", faults=[FieldFault("/kind", f"'{kind}' is not a kind of item")]
+        )
     seen = read_usage_history(unit)
     shares = curves(
         size_families(one.facts for one in seen.items.values()),
@@ -108,7 +110,7 @@ class UsageHistory:
     Parameters
     ----------
     before, ledger
-        The days of the records from before the ledger, and of the ledger; none where there are
+        The days of the records from before go-live, and of the ledger; none where there are
         none.
     counted_once
         Units on record in both, counted once.
@@ -137,7 +139,7 @@ class UsageHistory:
 
 
 def _watched(seen: UsageHistory) -> list[Watched]:
-    spans = (("records from before the ledger", seen.before), ("ledger", seen.ledger))
+    spans = (("records from before go-live", seen.before), ("ledger", seen.ledger))
     return [
         Watched(source=source, first=span.first, last=span.last, days=span.days)
         for source, span in spans
@@ -195,31 +197,36 @@ def _item(one: ItemHistory, share: tuple[SizeFamily, SizeShare]) -> ItemDemand:
 def _item_notes(one: ItemHistory) -> list[str]:
     notes = []
     if one.rate.mean_per_day is None:
-        notes.append("Nothing is known: neither it nor anything of its family was ever there.")
+        notes.append("No data: neither this item nor its family has been in stock.")
     elif one.exposure_days == 0:
-        notes.append("New here: its rate is its family's.")
+        notes.append("New at this site: the rate of its family is used.")
     elif one.used == 0:
-        notes.append("Never used: its rate leans on its family's.")
+        notes.append("Never used: the rate is weighted towards its family.")
     if one.days_without:
-        notes.append(f"{one.days_without} days without any in stock are left out.")
+        notes.append(f"{one.days_without} days out of stock are left out.")
     return notes
 
 
 def _notes(seen: UsageHistory) -> list[str]:
     if not seen.days:
-        return ["No use is on record: import the usage, or wait for the ledger to see some."]
+        return [
+            ("No usage is recorded: import the usage history, or wait until the ledger has some.")
+        ]
     notes = []
     if seen.before is not None:
         notes.append(
-            f"Before the ledger, {seen.before.first} to {seen.before.last}, uses are on record and "
-            "shelves are not: days out of stock then cannot be told from days without demand."
+            f"Before go-live, {seen.before.first} to {seen.before.last}, usage is recorded but "
+            "stock levels are not: days out of stock cannot be told from days without demand."
         )
         if seen.sites > 1:
-            notes.append("Those records name no site: all of them count for this one.")
+            notes.append("Those records name no site: all are counted for this site.")
     if seen.days < _SHORT_DAYS:
-        notes.append(f"Only {seen.days} days were watched: mind the intervals.")
+        notes.append(f"Only {seen.days} days of data: the intervals are wide.")
     if seen.counted_once:
-        notes.append(f"{seen.counted_once} units were on record and in the ledger: counted once.")
+        notes.append(
+            f"{seen.counted_once} units were in both the usage history and the ledger: counted "
+            "once."
+        )
     return notes
 
 

@@ -77,7 +77,9 @@ def load_demo(unit: Unit, folder: Path) -> dict[str, int]:
         Names file, row and column of every fault.
     """
     if is_loaded(unit):
-        raise Conflict("There is a catalogue here already; the demo goes into an empty database.")
+        raise Conflict(
+            "This database already has a catalogue. Load the demo into an empty database."
+        )
     facts = read_toml(folder / "demo.toml")
     shift = timedelta(days=(unit.today - facts["written_for"]).days)
     _name_site(unit, facts["site"])
@@ -166,8 +168,12 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         with path.open("rb") as file:
             return tomllib.load(file)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadInput(f"{path.name} is not TOML: {error}. Nothing was saved.") from error
+    except tomllib.TOMLDecodeError as error:
+        # Its message ends with the place: "… (at line 3, column 5)".
+        place = str(error).rpartition("(at ")[2].rstrip(")")
+        raise BadInput(f"{path.name} is not valid TOML at {place}. Nothing was saved.") from error
+    except UnicodeDecodeError as error:
+        raise BadInput(f"{path.name} is not UTF-8 text. Nothing was saved.") from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,9 +43,9 @@ Json = dict[str, Any]
 RESOURCES: Mapping[str, str] = {
     "DeviceDefinition": "A line of the catalogue, which all sites of the service share.",
     "Device": "A lot or serial the site has, or once had, units of: active while it has some.",
-    "InventoryReport": "One snapshot, made when it is read: what lies where, and how it stands.",
+    "InventoryReport": "One snapshot, made when it is read: what is where, and in what state.",
     "SupplyRequest": "A line of an order, loan or call-off; all lines of one share its identifier.",
-    "SupplyDelivery": "Units that came for a line of an order and went on a shelf.",
+    "SupplyDelivery": "Units received for a line of an order and put on a shelf.",
     "DeviceUsage": "One implanted unit, from the ledger; without the patient.",
 }
 
@@ -127,7 +127,7 @@ def read(unit: Unit, resource_type: str, key: str) -> Json:
         )
         found = None if row is None else made[1](row)
     if found is None:
-        raise NotFound(f"There is no {resource_type} {key} here.")
+        raise NotFound(f"{resource_type} {key} was not found.")
     return found
 
 
@@ -177,8 +177,8 @@ def _pair(key: str) -> tuple[int | None, int | None]:
 def _behind(after: str) -> int:
     number = _number(after) if after else 0
     if number is None:
-        reason = "this is not where a page of ours ended; start again without it"
-        raise BadInput("The page cannot be found.", faults=[FieldFault("/after", reason)])
+        reason = "this is not a valid place to continue from; start again without it"
+        raise BadInput("The page was not found.", faults=[FieldFault("/after", reason)])
     return number
 
 

@@ -26,7 +26,7 @@ def get_rules(unit: Unit) -> dict[str, Any]:
     """Return the guidance rules in force as data."""
     book = planner_of(unit).guidance
     if book is None:
-        raise NotFound("No guidance has been loaded yet.")
+        raise NotFound("No guidance rules are loaded yet. Import guidance.toml.")
     return book.body
 
 
@@ -44,10 +44,10 @@ def load_guidance(unit: Unit, data: Mapping[str, Any]) -> int:
         rules = rules_from(data)
     except GuidanceError as error:
         fault = FieldFault(error.pointer, error.reason)
-        raise BadInput("The guidance has a fault; nothing was saved.", faults=[fault]) from error
+        raise BadInput("The guidance has an error; nothing was saved.", faults=[fault]) from error
     faults = list(_unknown_templates(rules, data, planner_of(unit).templates))
     if faults:
-        raise BadInput("The guidance has faults; nothing was saved.", faults=faults)
+        raise BadInput("The guidance has errors; nothing was saved.", faults=faults)
     book = reference.guidance_book(unit.session)
     if book is not None and book.body == dict(data):
         return 0
@@ -61,7 +61,7 @@ def _refuse_unwritable(data: Mapping[str, Any]) -> None:
         json.dumps(data, ensure_ascii=False, allow_nan=False, default=str).encode()
     except ValueError as error:
         fault = FieldFault("", "holds a number or a character that cannot be stored")
-        raise BadInput("The guidance has a fault; nothing was saved.", faults=[fault]) from error
+        raise BadInput("The guidance has an error; nothing was saved.", faults=[fault]) from error
 
 
 def _unknown_templates(
@@ -71,12 +71,12 @@ def _unknown_templates(
     for pointer, code, part in _codes_named(rules, data):
         template = templates.get(code)
         if template is None:
-            known = ", ".join(templates) or "none yet: load the constructs first"
+            known = ", ".join(templates) or "none yet: import the constructs first"
             yield FieldFault(pointer, f"there is no construct '{code}'; known are {known}")
         elif part not in (None, template.part):
             kinds = {"base": "a base", "add_on": "an add-on"}
             yield FieldFault(
-                pointer, f"'{code}' is {kinds[template.part]}; {kinds[part]} must stand here"
+                pointer, f"'{code}' is {kinds[template.part]}; {kinds[part]} is needed here"
             )
 
 
@@ -157,7 +157,7 @@ def suggestions(
     except FractureError as error:
         known_as = CLASS_FIELDS.get(error.pointer, f"findings{error.pointer}")
         fault = FieldFault(f"/{known_as}", error.reason)
-        raise BadInput("The findings cannot be read.", faults=[fault]) from error
+        raise BadInput("Some findings are not valid.", faults=[fault]) from error
 
 
 def _refuse_unknown(primary: str, templates: Mapping[str, Template]) -> None:
@@ -166,15 +166,15 @@ def _refuse_unknown(primary: str, templates: Mapping[str, Template]) -> None:
         parts = read_planned(primary).parts
     except ConstructError as error:
         fault = FieldFault("/primary", error.faults[0].reason)
-        raise BadInput("The construct cannot be read.", faults=[fault]) from error
+        raise BadInput("The construct is not valid.", faults=[fault]) from error
     for place, part in enumerate(parts):
         template = templates.get(part.template)
         if template is None:
             known = ", ".join(templates) or "none yet"
             reason = f"there is no construct '{part.template}'; known are {known}"
         elif template.part != ("add_on" if place else "base"):
-            reason = "a construct is a base, then add-ons"
+            reason = "write a base first, then its add-ons"
         else:
             continue
         fault = FieldFault("/primary", reason)
-        raise BadInput("There are no rules for such a construct.", faults=[fault])
+        raise BadInput("There are no guidance rules for this construct.", faults=[fault])

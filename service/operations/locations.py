@@ -23,7 +23,7 @@ def list_locations(unit: Unit) -> list[LocationOut]:
 def add_location(unit: Unit, body: LocationBody) -> LocationOut:
     """Add a shelf, quarantine place or theatre; store and shelf together are used once."""
     if stock.find_location(unit.session, unit.site_id, body.store, body.shelf) is not None:
-        raise Duplicate(f"There is a shelf {body.shelf} in {body.store} already.")
+        raise Duplicate(f"Shelf {body.shelf} already exists in {body.store}.")
     row = Location(site_id=unit.site_id, **body.model_dump())
     unit.session.add(row)
     unit.session.flush()
@@ -34,9 +34,22 @@ def find_place(unit: Unit, body: LocationBody, pointer: str) -> Location:
     """Find a place of the site, or say which field names none."""
     row = planner_of(unit).find_location(body.store, body.shelf)
     if row is None:
-        reason = f"there is no shelf {body.shelf} in {body.store}; add the location first"
+        reason = f"{body.store} has no shelf {body.shelf}; add the shelf first"
         raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
     return row
+
+
+def find_shelf(unit: Unit, body: LocationBody, pointer: str) -> Location:
+    """Find a shelf of the site, or say which field names none or another kind of place."""
+    return require_shelf(find_place(unit, body, pointer), pointer)
+
+
+def require_shelf(place: Location, pointer: str) -> Location:
+    """Refuse a place that is no shelf."""
+    if place.kind != "shelf":
+        reason = f"{place.store}, {place.shelf} is not a shelf"
+        raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
+    return place
 
 
 def item_key(item: Item) -> int:

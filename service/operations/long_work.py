@@ -51,7 +51,7 @@ class Progress:
         Steps of this stage; ``total`` is 0 where nobody can tell.
     """
 
-    stage: str = "waiting for what was asked before"
+    stage: str = "waiting for earlier jobs to finish"
     done: int = 0
     total: int = 0
 
@@ -128,13 +128,13 @@ class JobQueue:
         Raises
         ------
         Unavailable
-            When too much is waiting, or the service is about to stop.
+            When too much is waiting, or the service is stopping.
         """
         with self._lock:
             self._forget()
             waiting = sum(not job.is_over for job in self._jobs.values())
             if self._is_closed or waiting >= MOST_WAITING:
-                why = "is about to stop" if self._is_closed else f"has {waiting} things to do first"
+                why = "is stopping" if self._is_closed else f"has {waiting} jobs waiting"
                 raise Unavailable(f"The service {why}. Nothing was saved; try again in a minute.")
             token = secrets.token_urlsafe(24)
             job = Job(token, owner, title, shown_at, self._clock(), facts)
@@ -157,8 +157,8 @@ class JobQueue:
             job = self._jobs.get(token)
         if job is None or job.owner != owner:
             raise NotFound(
-                "This work is not known here, or not any more: what came of it is kept for an "
-                "hour, and not over a restart. Work that had not ended has saved nothing."
+                "This job was not found. Results are kept for an hour and are lost at a restart. A "
+                "job that had not finished has saved nothing."
             )
         return job
 
@@ -177,7 +177,7 @@ class JobQueue:
 
     def _run(self, token: str, work: Callable[[Report], object]) -> None:
         if self._is_closed:
-            stopped = Unavailable("The service stopped before this began. Nothing was saved.")
+            stopped = Unavailable("The service stopped before this job started. Nothing was saved.")
             self._change(token, state="failed", error=stopped, ended_at=self._clock())
             return
         self._change(token, state="running", progress=Progress("beginning"))
@@ -187,9 +187,7 @@ class JobQueue:
             self._change(token, state="failed", error=error, ended_at=self._clock())
         except Exception as error:  # noqa: BLE001 - whoever waits is told, whatever it was
             _LOG.error("unexpected error in long work", exc_info=error)
-            unforeseen = ServiceError(
-                "Something went wrong that nobody foresaw. Nothing was saved."
-            )
+            unforeseen = ServiceError("Something went wrong. Nothing was saved.")
             self._change(token, state="failed", error=unforeseen, ended_at=self._clock())
         else:
             self._change(token, state="done", result=result, ended_at=self._clock())

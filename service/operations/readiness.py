@@ -82,7 +82,7 @@ def answer_kit(data: Mapping[str, object]) -> dict[str, object]:
 
 def _refusal(error: ProblemError) -> BadInput:
     faults = [FieldFault(pointer, sentence) for pointer, sentence in error.faults]
-    return BadInput("The problem cannot be answered as it stands.", faults=faults)
+    return BadInput("This problem cannot be solved as it is.", faults=faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ def _is_overdue(unit: Unit, parcel: StockUnits) -> bool:
 
 def _case_plan(one: CaseRequirements, check: CaseCheck) -> CasePlan:
     if one.plan is None:
-        message = "a case without a plan has no readiness problem"
+        message = "a case without a plan has no readiness to calculate"
         raise ValueError(message)
     body = plan_body(one.plan)
     return CasePlan(
@@ -342,8 +342,8 @@ def _shared(check: CheckOut) -> list[SharedPack]:
 def _shared_pack(label: str, names: list[str]) -> SharedPack:
     first, *rest = names
     says = (
-        f"{' and '.join(names)} count on the same unopened {label}. "
-        f"If {first} opens it, {' and '.join(rest)} must do without or wait for another."
+        f"{' and '.join(names)} share the same unopened {label}. If {first} opens it, "
+        f"{' and '.join(rest)} {'loses' if len(rest) == 1 else 'lose'} it."
     )
     return SharedPack(label=label, cases=names, says=says)
 
@@ -439,8 +439,8 @@ def par_refusal(error: ParError) -> BadInput | TooLarge:
     """Turn the core's refusal into the service's."""
     faults = [FieldFault(pointer, sentence) for pointer, sentence in error.faults]
     if isinstance(error, ParTooLarge):
-        return TooLarge("The problem is beyond what is answered here.", faults=faults)
-    return BadInput("The problem cannot be answered as it stands.", faults=faults)
+        return TooLarge("This problem is too large to solve.", faults=faults)
+    return BadInput("This problem cannot be solved as it is.", faults=faults)
 
 
 def least_ready_case(
@@ -517,23 +517,27 @@ def _unit(
 
 def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, float]) -> str:
     before = worst.readiness.value
-    said = [f"{worst.case} is the least sure: {in_hundred(before)} in 100"]
+    said = [_at_risk(worst, f"{in_hundred(before)} %")]
     if unit is not None:
         now, then = _shares(before, unit.readiness_to)
-        said = [f"{worst.case} is the least sure: {now}; one more {unit.refs[0]} makes it {then}"]
+        said = [_at_risk(worst, now), f"one more {unit.refs[0]} makes it {then}"]
     # An alternate for one need adds that need's probability at most.
     largest = next(iter(unanswered), None)
     gain = 0.0 if unit is None else unit.readiness_to - unit.readiness_from
     if largest is not None and unanswered[largest] > gain:
         how = "would" if unit is None else "could"
-        said.append(f"nothing planned answers '{largest}': an alternate {how} help more than stock")
+        said.append(f"no backup for '{largest}': adding a backup {how} help more than stock")
     elif unit is None:
-        said.append("no single unit makes it clearly surer")
+        said.append("no single unit clearly improves it")
     return "; ".join(said) + "."
+
+
+def _at_risk(worst: CaseReadiness, chance: str) -> str:
+    return f"{worst.case} is most at risk: {chance} chance of having everything"
 
 
 def _shares(before: float, after: float) -> tuple[str, str]:
     """Say two probabilities in as few digits as tell them apart."""
     tenths = in_hundred(before) == in_hundred(after)
     now, then = (in_hundred(value, tenths=tenths) for value in (before, after))
-    return f"{now} in 100", f"{then} in 100"
+    return f"{now} %", f"{then} %"

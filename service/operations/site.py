@@ -45,9 +45,9 @@ def gauges_of(unit: Unit) -> dict[str, tuple[str, float]]:
         for gap in construct.gaps
     }
     return {
-        "traywright_holds": ("Holds in force.", float(len(claims))),
+        "traywright_holds": ("Reservations in force.", float(len(claims))),
         "traywright_short_7_days": (
-            "Packs missing for cases of the next seven days.",
+            "Packs short for cases in the next seven days.",
             float(len(short)),
         ),
     }
@@ -100,6 +100,6 @@ def refuse_demo_accounts(unit: Unit) -> None:
     """
     if people.any_demo(unit.session):
         raise Conflict(
-            "This database has the demo's accounts at a site that is no demo. "
-            "Start with a new database."
+            "This database has demo accounts at a site that is not the demo. Start with a new "
+            "database."
         )

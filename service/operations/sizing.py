@@ -44,8 +44,8 @@ def set_default(unit: Unit, key: str, body: SizingDefaultBody, version: int) -> 
     """Set a figure, with where it comes from."""
     row = unit.session.get(SizingDefault, key)
     if row is None:
-        raise NotFound(f"There is no sizing figure {key}.")
-    require_version(row.version, version, f"The figure {key}")
+        raise NotFound(f"Sizing assumption {key} was not found.")
+    require_version(row.version, version, f"The sizing assumption {key}")
     rows = reference.sizing_defaults(unit.session)
     table = [{**_plain(one), **(body.model_dump() if one.key == key else {})} for one in rows]
     _checked(table, "/value")
@@ -109,7 +109,7 @@ def answer_sizing(unit: Unit, body: SizingRequest) -> SizingAnswer:
     """
     rows = {row.key: row for row in reference.sizing_defaults(unit.session)}
     if not rows:
-        raise NotFound("No sizing figures have been loaded yet; import sizing.toml.")
+        raise NotFound("No sizing assumptions are loaded yet. Import sizing.toml.")
     used: list[str] = ["tip_apex_target_mm"] if body.views else []
     try:
         estimate = _estimate(body, rows, used)

@@ -39,7 +39,7 @@ def get_supplier(unit: Unit, name: str) -> SupplierOut:
     """Return one supplier."""
     row = suppliers.find_supplier(unit.session, name)
     if row is None:
-        raise NotFound(f"Nothing is known of a supplier {name}.")
+        raise NotFound(f"Supplier {name} was not found.")
     return _out(row)
 
 
@@ -56,7 +56,7 @@ def put_supplier(unit: Unit, name: str, body: SupplierBody, version: int | None)
     row = suppliers.find_supplier(unit.session, name)
     if row is None:
         if version is not None:
-            raise NotFound(f"Nothing is known of a supplier {name} to change.")
+            raise NotFound(f"Supplier {name} was not found.")
         row = Supplier(name=name, **columns_of(body))
         unit.session.add(row)
     else:
@@ -67,7 +67,7 @@ def put_supplier(unit: Unit, name: str, body: SupplierBody, version: int | None)
         unit.session.flush()
     except IntegrityError as error:
         # Another transaction added the same name between our look and our write.
-        raise Conflict(f"Supplier {name} has just been added by somebody else.") from error
+        raise Conflict(f"Supplier {name} has just been added by someone else.") from error
     return _out(row)
 
 
@@ -100,7 +100,7 @@ def put_holiday(unit: Unit, day: date, body: HolidayBody) -> HolidayOut:
     try:
         unit.session.flush()
     except IntegrityError as error:
-        raise Conflict(f"{day} has just been made a holiday by somebody else.") from error
+        raise Conflict(f"{day} has just been made a closed day by someone else.") from error
     return _holiday(row)
 
 
@@ -108,7 +108,7 @@ def remove_holiday(unit: Unit, day: date) -> None:
     """Make a day an ordinary one again."""
     row = unit.session.get(Holiday, (unit.site_id, day))
     if row is None:
-        raise NotFound(f"{day} is no holiday here.")
+        raise NotFound(f"{day} is not a closed day at this site.")
     unit.session.delete(row)
 
 

@@ -144,8 +144,8 @@ def refuse_late_clock(now: datetime, newest: datetime | None) -> None:
     # Without fractions, rounded up: what is said is never less than what is.
     behind = timedelta(seconds=-((now - newest) // timedelta(seconds=1)))
     raise ClockBehind(
-        f"The service's clock is behind its own ledger by {behind} (hours, minutes, seconds). "
-        "Nothing was judged and nothing was saved: set the clock right, then try again.",
+        f"The server clock is behind the stock ledger by {behind} (hours, minutes, seconds). "
+        "Nothing was checked and nothing was saved. Correct the clock, then try again.",
         facts={"behind_seconds": int(behind.total_seconds())},
     )
 
@@ -298,7 +298,7 @@ def run_once(
     if done is not None:
         if done.fingerprint != fingerprint:
             raise Conflict(
-                "This Idempotency-Key has been used for another request; take a new key.",
+                "This Idempotency-Key was used for another request. Use a new key.",
                 facts={"idempotency_key": key},
             )
         # What was done before is not noted again.
@@ -332,8 +332,8 @@ def require_version(current: int, read: int, what: str) -> None:
     """
     if current != read:
         raise Stale(
-            f"{what} is at version {current}; your change is based on version {read}. "
-            "Read it again and repeat the change.",
+            f"{what} is now at version {current}; your change is based on version {read}. Load it "
+            "again and repeat the change.",
             facts={"current_version": current, "your_version": read},
         )
 

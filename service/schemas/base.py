@@ -8,7 +8,17 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstra
 from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
 
 #: No control characters: they cannot be typed on purpose, and PostgreSQL refuses some of them.
-_PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
+PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
+
+
+#: What is wanted of a text that has to match a pattern, with an example, by the pattern.
+WANTED: dict[str, str] = {}
+
+
+def pattern(expression: str, wanted: str) -> str:
+    """Return a pattern, having noted what a person reads where a text does not match it."""
+    WANTED[expression] = wanted
+    return expression
 
 
 _FIRST_DAY, _LAST_DAY = date(2000, 1, 1), date(2199, 12, 31)
@@ -28,37 +38,89 @@ class Out(BaseModel):
 
 def _within_years(moment: datetime) -> datetime:
     if not _FIRST_DAY <= moment.date() <= _LAST_DAY:
-        message = f"must lie between {_FIRST_DAY} and {_LAST_DAY}"
+        message = f"enter a date from {_FIRST_DAY} to {_LAST_DAY}"
         raise ValueError(message)
     return moment
 
 
 def _without_zone(clock: time) -> time:
     if clock.tzinfo is not None:
-        message = "must be a time on the site's clock, without a zone"
+        message = "enter a local time without a time zone, such as 08:30"
         raise ValueError(message)
     return clock
 
 
-Ref = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=_PRINTABLE)]
+Ref = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=PRINTABLE)]
 
 
 #: A slash would take the case's address apart.
 CaseReference = Annotated[
-    str, StringConstraints(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f/]*$")
+    str,
+    StringConstraints(
+        min_length=1,
+        max_length=80,
+        pattern=pattern(
+            r"^[^\x00-\x1f\x7f/]*$", "use letters, digits and hyphens, no slash, such as HAR-0712"
+        ),
+    ),
 ]
 
 
-Code = Annotated[str, StringConstraints(max_length=60, pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
+Code = Annotated[
+    str,
+    StringConstraints(
+        max_length=60,
+        pattern=pattern(
+            r"^[a-z0-9]+(-[a-z0-9]+)*$",
+            "use lower-case letters, digits and single hyphens, such as long-single-lag-nail",
+        ),
+    ),
+]
 
 
-Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=_PRINTABLE)]
+#: A code of three letters, such as EUR; which exist is checked beside it.
+CURRENCY = pattern(r"^[A-Z]{3}$", "enter a currency code of three capital letters, such as GBP")
 
 
-LongText = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_PRINTABLE)]
+#: The same, or nothing.
+CURRENCY_OR_NONE = pattern(
+    r"^([A-Z]{3})?$", "enter a currency code of three capital letters, such as GBP"
+)
 
 
-OptionalText = Annotated[str, StringConstraints(max_length=500, pattern=_PRINTABLE)]
+#: A code of the list Electronic Address Scheme, such as 0088 for a GLN, or nothing.
+SCHEME_OR_NONE = pattern(r"^([0-9]{4})?$", "enter a scheme code of four digits, such as 0088")
+
+
+#: What an electronic address may hold.
+ENDPOINT = pattern(
+    r"^[!-~]*$", "enter letters, digits and signs without spaces, such as 5790000435975"
+)
+
+
+#: Blank is what `str.strip` leaves nothing of, which is a little more than the pattern's own \s.
+NOT_BLANK = pattern(r"[^\s\x1c-\x1f]", "enter text, such as a name")
+
+
+#: A key of a sizing figure.
+FIGURE_KEY = pattern(
+    r"^[a-z][a-z0-9_]{0,60}$", "use lower-case letters, digits and underscores, such as neck_sd_mm"
+)
+
+
+SIGN_IN = pattern(
+    r"^[a-z0-9][a-z0-9._-]{1,59}$",
+    "use 2 to 60 lower-case letters, digits, dots and hyphens, such as a.nurse",
+)
+
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=PRINTABLE)]
+
+
+LongText = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=PRINTABLE)]
+
+
+OptionalText = Annotated[str, StringConstraints(max_length=500, pattern=PRINTABLE)]
 
 
 Millimetres = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
@@ -74,6 +136,10 @@ Moment = Annotated[datetime, AfterValidator(_within_years)]
 
 
 Clock = Annotated[time, AfterValidator(_without_zone)]
+
+
+#: Said where neither a lot nor a serial says which units are meant.
+LOT_OR_SERIAL = "enter the lot or the serial"
 
 
 def located(body: Body, field: str, reason: str) -> ValidationError:

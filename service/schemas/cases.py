@@ -62,7 +62,7 @@ Twice = Literal["first", "second"]
 
 
 #: Said of an end that is before the start.
-ENDS_LATE = "the case must end after it starts; over midnight, within 12 hours"
+ENDS_LATE = "the end must be after the start, or within 12 hours over midnight"
 
 
 class CaseFields(Body):
@@ -76,7 +76,7 @@ class CaseFields(Body):
     ]
     twice: Annotated[
         Twice | None,
-        Field(description="which reading of a time that the clock shows twice, going back"),
+        Field(description="which of the two times is meant when the clocks go back"),
     ] = None
     position: Count
     side: Literal["left", "right"]
@@ -92,7 +92,7 @@ class CaseFields(Body):
             raise located(self, "ends", ENDS_LATE)
         if (self.fracture_class is None) != (self.class_year is None):
             absent = "class_year" if self.class_year is None else "fracture_class"
-            reason = "a fracture class carries the year of its classification, 2007 or 2018"
+            reason = "a fracture class needs the year of its classification, 2007 or 2018"
             raise located(self, absent, reason)
         if self.fracture_class is not None and self.class_year is not None:
             try:
@@ -174,7 +174,7 @@ class PlanBody(Body):
     def _hangs_together(self) -> Self:
         planned = [self.primary, *self.alternates]
         if len(set(planned)) != len(planned):
-            reason = "a construct is named twice; each alternate differs from the primary"
+            reason = "each construct can be chosen once only, as planned or as a backup"
             raise located(self, "alternates", reason)
         unplanned = [
             (("needs", place, "constructs"), f"{construct} is not planned")
@@ -185,7 +185,7 @@ class PlanBody(Body):
         if unplanned:
             raise all_located(self, unplanned)
         if any(one.alternate in planned for one in self.refused):
-            reason = "a construct cannot be refused and planned at once"
+            reason = "a construct cannot be both declined and planned"
             raise located(self, "refused", reason)
         if self.needs and abs(sum(need.probability for need in self.needs) - 1) > 1e-9:  # noqa: PLR2004 - the tolerance of every sum of probabilities here
             raise located(self, "needs", "the probabilities of the needs must sum to 1")

@@ -7,16 +7,31 @@ from pydantic import Field, StringConstraints, field_validator, model_validator
 
 from service.core.catalogue import check_item
 from service.exchange.labels.gs1 import gtin_problem
-from service.exchange.sheets.money import CURRENCIES, MOST_MINOR_UNITS
-from service.schemas.base import Body, LongText, Name, Out, Ref, all_located, located
+from service.exchange.sheets.money import CURRENCIES, MOST_MINOR_UNITS, unknown_currency
+from service.schemas.base import (
+    CURRENCY,
+    Body,
+    LongText,
+    Name,
+    Out,
+    Ref,
+    all_located,
+    located,
+    pattern,
+)
 
 Size = Annotated[float, Field(gt=0, le=5000, allow_inf_nan=False)]
+
+
+EMDN_CODE = pattern(
+    r"^[A-Z][0-9]{2,14}$", "enter a capital letter and 2 to 14 digits, such as P09120201"
+)
 
 
 class ItemFields(Body):
     """Every column of a catalogue line; lengths in mm, angles in degrees."""
 
-    gtin: Annotated[str | None, Field(description="14 digits with a right check digit")] = None
+    gtin: Annotated[str | None, Field(description="14 digits with a valid check digit")] = None
     kind: Annotated[str, Field(description="a generic trade class", examples=["lag_screw"])]
     system: Name | None = None
     description: LongText
@@ -38,9 +53,9 @@ class ItemFields(Body):
     reusable: bool = False
     pack_quantity: Annotated[int, Field(gt=0, le=10_000)] = 1
     unit_price_minor: Annotated[int, Field(ge=0, le=MOST_MINOR_UNITS)] | None = None
-    currency: Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")] | None = None
+    currency: Annotated[str, StringConstraints(pattern=CURRENCY)] | None = None
     lead_time_days: Annotated[int, Field(ge=0, le=3650)] | None = None
-    emdn_code: Annotated[str, StringConstraints(pattern=r"^[A-Z][0-9]{2,14}$")] | None = None
+    emdn_code: Annotated[str, StringConstraints(pattern=EMDN_CODE)] | None = None
     turnaround_minutes: Annotated[int, Field(gt=0, le=10_080)] | None = None
 
 
@@ -61,10 +76,10 @@ class ItemBody(ItemFields):
     def _fits_its_kind(self) -> Self:
         faults = check_item(self.model_dump())
         if (self.unit_price_minor is None) != (self.currency is None):
-            reason = "a price has a currency, and a currency a price"
+            reason = "enter both a price and a currency, or neither"
             raise located(self, "currency", reason)
         if self.currency is not None and self.currency not in CURRENCIES:
-            reason = f"'{self.currency}' is no currency of ISO 4217, like EUR"
+            reason = unknown_currency(self.currency)
             raise located(self, "currency", reason)
         if faults:
             raise all_located(self, [((fault.field,), fault.reason) for fault in faults])

@@ -14,7 +14,7 @@ from service.core.catalogue import (
 )
 from service.core.constructs.templates import DIMENSIONS, ItemCondition, Role, RoleSize, Template
 from service.core.sizing import SizeBand, SizeRule
-from service.schemas.base import Body, Code, Name, OptionalText, Out
+from service.schemas.base import FIGURE_KEY, Body, Code, Name, OptionalText, Out
 
 Offset = Annotated[float, Field(ge=-100, le=100, allow_inf_nan=False)]
 
@@ -28,7 +28,7 @@ Probability = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Number = Annotated[int, Field(ge=0, le=50)]
 
 
-SettingName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,60}$")]
+SettingName = Annotated[str, Field(pattern=FIGURE_KEY)]
 
 
 _WORDS = {
@@ -63,7 +63,7 @@ class ConditionBody(Body):
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
         if self.field not in {*SIZE_FIELDS, *_TEXT_FIELDS}:
-            message = f"'{self.field}' is not a column a condition can look at"
+            message = f"'{self.field}' is not a column that a condition can use"
             raise ValueError(message)
         bounds = [self.equals, self.at_most, self.at_least]
         if all(bound is None for bound in bounds):
@@ -100,17 +100,17 @@ class SizeBody(Body):
     @model_validator(mode="after")
     def _has_one_origin(self) -> Self:
         if (self.dimension is None) == (self.follows is None):
-            message = "a size has either a dimension or a role it follows"
+            message = "give either a dimension or the role that the size follows"
             raise ValueError(message)
         if self.dimension is not None and self.dimension not in DIMENSIONS:
-            message = f"'{self.dimension}' is no dimension; use one of {', '.join(DIMENSIONS)}"
+            message = f"'{self.dimension}' is not a dimension; use one of {', '.join(DIMENSIONS)}"
             raise ValueError(message)
         if not self.bands and self.step_mm is None:
-            message = "step_mm is needed: how far beyond the last size made still takes that size"
+            message = "step_mm is required: how far beyond the last size made that size still fits"
             raise ValueError(message)
         bounds = [band.up_to_mm for band in self.bands]
         if None in bounds[:-1] or sorted(b for b in bounds if b) != [b for b in bounds if b]:
-            message = "bands rise, and only the last has no bound"
+            message = "bands must increase, and only the last may have no upper bound"
             raise ValueError(message)
         return self
 
@@ -157,7 +157,7 @@ class RoleBody(Body):
             message = "the probabilities of the quantities must sum to 1"
             raise ValueError(message)
         if not any(number for number, probability in quantity.items() if probability > 0):
-            message = "at least one must be taken: use a quantity of 1 or more"
+            message = "at least one quantity must be 1 or more"
             raise ValueError(message)
         return quantity
 
@@ -189,14 +189,15 @@ class ConstructFields(Body):
         seen: dict[str, RoleBody] = {}
         for role in self.roles:
             if role.role in seen:
-                message = f"the role '{role.role}' is there twice"
+                message = f"the role '{role.role}' is used twice"
                 raise ValueError(message)
             for size in role.sizes:
                 if size.follows is not None and not (
                     size.follows in seen and seen[size.follows].sizes
                 ):
                     message = (
-                        f"'{role.role}' follows '{size.follows}', which is no sized role before it"
+                        f"'{role.role}' follows '{size.follows}', which is not a sized role above "
+                        "it"
                     )
                     raise ValueError(message)
             seen[role.role] = role

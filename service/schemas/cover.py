@@ -74,12 +74,17 @@ class SizesFoundOut(Out):
     """How probable it is that a construct is at hand in the sizes it needs."""
 
     probability: Annotated[
-        float, Field(ge=0, le=1, description="Every size it needs is among those found, 0 to 1")
+        float,
+        Field(
+            ge=0,
+            le=1,
+            description=("Probability that every size it needs is among those found, 0 to 1"),
+        ),
     ]
     implants: list[ImplantSizesOut]
     says: str
     refused: Annotated[
-        str, Field(description="Why they are not enough to be covered; empty when they are")
+        str, Field(description="Why they are not enough for cover; empty when they are")
     ] = ""
 
 
@@ -97,7 +102,7 @@ class ConstructCheckOut(Out):
         str, Field(description="What has to happen before it is covered; empty when nothing has")
     ] = ""
     sizes: Annotated[
-        SizesFoundOut | None, Field(description="Empty for a construct without anything in sizes")
+        SizesFoundOut | None, Field(description="Null for a construct without sized implants")
     ] = None
     lines: list[PickLineOut]
 
@@ -129,7 +134,7 @@ class PickRowOut(Out):
     whys: list[str]
     shared_with: list[str]
     held: bool
-    on_tray: Annotated[bool, Field(description="it has been brought to the case's tray already")]
+    on_tray: Annotated[bool, Field(description="it is already on the case's tray")]
 
 
 class ConfirmationOut(Out):
@@ -167,7 +172,7 @@ class CaseCheckOut(Out):
     ] = ""
     awaited: Annotated[
         list[ExpectationOut],
-        Field(description="What its probability counts on though it has not happened yet"),
+        Field(description="What its probability assumes that has not happened yet"),
     ] = []
     counting_on: Annotated[str, Field(description="That in words; empty when there is nothing")] = (
         ""

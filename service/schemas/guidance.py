@@ -24,6 +24,7 @@ from service.core.fractures.rules import (
     Rules,
     SourceSide,
 )
+from service.schemas.base import NOT_BLANK
 from service.schemas.faults import problem_faults
 from service.schemas.problem import Chance, Fault, Part, checked
 
@@ -43,9 +44,9 @@ def _construct_fault(construct: str) -> str | None:
     parts = construct.split("+")
     for part in parts:
         if not is_code(part):
-            return f"'{part}' is no construct's code: lower-case letters, digits and hyphens."
+            return f"'{part}' is not a construct code: use lower-case letters, digits and hyphens."
     if PLANNED in parts[1:]:
-        return f"'{PLANNED}' stands first, for the construct as planned."
+        return f"Write '{PLANNED}' first: it stands for the planned construct."
     if len(set(parts)) < len(parts):
         return f"A part of '{construct}' is named twice."
     return None
@@ -53,7 +54,9 @@ def _construct_fault(construct: str) -> str | None:
 
 def _kept_near(what: str) -> str:
     if what not in ITEM_KINDS and PLANNED in _construct(what).split("+"):
-        raise _refuse("What is planned is in the room; say what else must be near.")
+        raise _refuse(
+            "The planned construct is in the room already; name what else to have available."
+        )
     return what
 
 
@@ -73,8 +76,7 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-# Blank is what `str.strip` leaves nothing of, which is a little more than the pattern's own \s.
-Words = Annotated[str, Text(strict=True, pattern=r"[^\s\x1c-\x1f]")]
+Words = Annotated[str, Text(strict=True, pattern=NOT_BLANK)]
 
 
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
@@ -106,7 +108,7 @@ class ConditionIn(BaseModel):
     def _faults(self) -> Iterator[Fault]:
         operators = self.model_fields_set & set(get_args(Operator))
         if len(operators) != 1 or len(self.model_fields_set) != len(operators) + 1:
-            yield (), f"A condition names a finding and one of {', '.join(get_args(Operator))}."
+            yield (), f"A condition needs a finding and one of {', '.join(get_args(Operator))}."
             return
         (operator,) = operators
         values = FINDINGS[self.finding]
@@ -114,12 +116,12 @@ class ConditionIn(BaseModel):
             yield (operator,), f"'{self.finding}' is not a number."
         elif operator == "equals" and values == NUMBER:
             if not _is_number(self.equals):
-                yield ("equals",), "This must be a number."
+                yield ("equals",), "Enter a number, such as 12.5."
         elif operator == "equals" and values == YES_NO:
             if not isinstance(self.equals, bool):
                 yield ("equals",), f"'{self.finding}' is true or false."
         elif operator == "equals" and not (isinstance(self.equals, str) and self.equals.strip()):
-            yield ("equals", 0), "This must be text and not blank."
+            yield ("equals", 0), "Enter text, such as a name."
         elif operator in {"equals", "one_of"}:
             words = self.one_of if operator == "one_of" else [str(self.equals)]
             yield from (((operator,), reason) for reason in self._word_faults(words, values))
@@ -128,11 +130,11 @@ class ConditionIn(BaseModel):
         for word in words:
             if values != CODE:
                 if word not in values:
-                    yield f"'{self.finding}' is never '{word}'; it can be {', '.join(values)}."
+                    yield f"'{self.finding}' cannot be '{word}'; use one of {', '.join(values)}."
             elif reason := _construct_fault(word):
                 yield reason
             elif "+" in word:
-                yield f"'{word}' is more than one template."
+                yield f"Name one template only, not '{word}'."
 
     def to_condition(self) -> RuleCondition:
         """Return the condition as a frozen value."""

@@ -5,8 +5,13 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
-from service.exchange.sheets.money import CURRENCIES, MOST_MINOR_UNITS
+from service.exchange.sheets.money import CURRENCIES, MOST_MINOR_UNITS, unknown_currency
 from service.schemas.base import (
+    CURRENCY,
+    ENDPOINT,
+    LOT_OR_SERIAL,
+    PRINTABLE,
+    SCHEME_OR_NONE,
     Body,
     Count,
     Day,
@@ -27,11 +32,10 @@ Price = Annotated[int, Field(ge=0, le=MOST_MINOR_UNITS)]
 Why = Annotated[list[LongText], Field(max_length=50)]
 
 
-Endpoint = Annotated[str, StringConstraints(max_length=50, pattern=r"^[!-~]*$")]
+Endpoint = Annotated[str, StringConstraints(max_length=50, pattern=ENDPOINT)]
 
 
-#: A code of the list Electronic Address Scheme, such as 0088 for a GLN.
-Scheme = Annotated[str, StringConstraints(pattern=r"^([0-9]{4})?$")]
+Scheme = Annotated[str, StringConstraints(pattern=SCHEME_OR_NONE)]
 
 
 class DraftLine(Body):
@@ -40,7 +44,7 @@ class DraftLine(Body):
     ref: Ref
     quantity: Count
     why: Why = []
-    supplier: Annotated[Name | None, Field(description="Instead of the catalogue's")] = None
+    supplier: Annotated[Name | None, Field(description="Instead of the catalogue supplier")] = None
 
 
 class DraftBody(Body):
@@ -49,12 +53,12 @@ class DraftBody(Body):
     kind: Literal["purchase", "loan", "call_off"] = "purchase"
     lines: Annotated[list[DraftLine], Field(min_length=1, max_length=500)]
     wanted_for: OptionalText = ""
-    return_by: Annotated[Day | None, Field(description="When a loan goes back")] = None
+    return_by: Annotated[Day | None, Field(description="When a loan must be returned")] = None
 
     @model_validator(mode="after")
     def _only_loans_go_back(self) -> Self:
         if self.kind != "loan" and self.return_by is not None:
-            raise located(self, "return_by", "only a loan goes back")
+            raise located(self, "return_by", "only a loan has a return date")
         return self
 
 
@@ -71,7 +75,7 @@ class EditBody(Body):
     """A draft as it should be; lines that are left out go."""
 
     lines: Annotated[list[EditLine], Field(min_length=1, max_length=500)]
-    currency: Annotated[str | None, StringConstraints(pattern=r"^[A-Z]{3}$")] = None
+    currency: Annotated[str | None, StringConstraints(pattern=CURRENCY)] = None
     note: OptionalText = ""
     wanted_for: OptionalText = ""
     return_by: Day | None = None
@@ -80,9 +84,9 @@ class EditBody(Body):
     def _each_once(self) -> Self:
         refs = [line.ref for line in self.lines]
         if len(set(refs)) < len(refs):
-            raise located(self, "lines", "each REF comes once; add the quantities up")
+            raise located(self, "lines", "each REF may be entered once only; add up the quantities")
         if self.currency is not None and self.currency not in CURRENCIES:
-            raise located(self, "currency", f"'{self.currency}' is no currency of ISO 4217")
+            raise located(self, "currency", unknown_currency(self.currency))
         return self
 
 
@@ -95,7 +99,7 @@ class SendBody(Body):
     @model_validator(mode="after")
     def _usable_needs_due(self) -> Self:
         if self.usable_from is not None and self.due_at is None:
-            raise located(self, "due_at", "say when it is due, too")
+            raise located(self, "due_at", "enter the due date as well")
         return self
 
 
@@ -123,7 +127,7 @@ class CancelRemainingBody(Body):
 class ReceiptLine(Body):
     """Units that came: scanned, or typed from the label; both must say the same."""
 
-    raw: Annotated[Raw | None, Field(description="The pack's code as it was scanned")] = None
+    raw: Annotated[Raw | None, Field(description="The scanned code of the pack")] = None
     second: Annotated[Raw | None, Field(description="A second code of the same label")] = None
     ref: Ref | None = None
     lot: Name | None = None
@@ -131,15 +135,15 @@ class ReceiptLine(Body):
     use_by: Day | None = None
     quantity: Count = 1
     to: LocationBody
-    take_surplus: Annotated[bool, Field(description="Take more than was ordered")] = False
+    take_surplus: Annotated[bool, Field(description="Accept more than was ordered")] = False
     although: Annotated[
-        LongText | None, Field(description="Why a short-dated pack is taken all the same")
+        LongText | None, Field(description="Reason for accepting a short-dated pack")
     ] = None
 
     @model_validator(mode="after")
     def _says_what(self) -> Self:
         if self.raw is None and self.ref is None:
-            raise located(self, "ref", "scan the pack, or type its REF")
+            raise located(self, "ref", "scan the pack or type its REF")
         return self
 
 
@@ -157,15 +161,15 @@ class ReturnLine(Body):
     serial: Name | None = None
     quantity: Count = 1
     origin: Annotated[
-        LocationBody | None, Field(description="Needed where units lie in several places")
+        LocationBody | None, Field(description="Required when units are in several locations")
     ] = None
     missing: bool = False
-    note: Annotated[OptionalText, Field(description="What a set goes back without")] = ""
+    note: Annotated[OptionalText, Field(description="What is missing from a returned set")] = ""
 
     @model_validator(mode="after")
     def _has_lot_or_serial(self) -> Self:
         if self.lot is None and self.serial is None:
-            raise located(self, "lot", "say the lot or the serial")
+            raise located(self, "lot", LOT_OR_SERIAL)
         return self
 
 
@@ -184,14 +188,16 @@ class BillBody(Body):
 class BuyerBody(Body):
     """Who orders, as electronic orders name this site."""
 
-    legal_name: Annotated[str, StringConstraints(max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
+    legal_name: Annotated[str, StringConstraints(max_length=120, pattern=PRINTABLE)]
     endpoint_id: Endpoint = ""
     endpoint_scheme: Scheme = ""
 
     @model_validator(mode="after")
     def _endpoint_has_its_scheme(self) -> Self:
         if (self.endpoint_id == "") != (self.endpoint_scheme == ""):
-            raise located(self, "endpoint_scheme", "an endpoint and its scheme come together")
+            raise located(
+                self, "endpoint_scheme", "enter both the electronic address and its scheme"
+            )
         return self
 
 
@@ -202,16 +208,16 @@ class SteriliseBody(Body):
     lot: Name | None = None
     serial: Name | None = None
     ownership: Literal["owned", "consigned", "loan"] = "owned"
-    use_by: Annotated[Day | None, Field(description="Until when it stays sterile")] = None
+    use_by: Annotated[Day | None, Field(description="Sterile until")] = None
     note: Annotated[OptionalText, Field(description="Steriliser, cycle, load")] = ""
     to: Annotated[
-        LocationBody | None, Field(description="Its shelf; without it the one it came from")
+        LocationBody | None, Field(description="Its shelf; if omitted, the one it came from")
     ] = None
 
     @model_validator(mode="after")
     def _has_lot_or_serial(self) -> Self:
         if self.lot is None and self.serial is None:
-            raise located(self, "lot", "say the lot or the serial")
+            raise located(self, "lot", LOT_OR_SERIAL)
         return self
 
 

@@ -26,16 +26,16 @@ class ProposalBody(Body):
     target_readiness: Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)] | None = None
     budget_minor: Annotated[int, Field(ge=0, le=MAX_MONEY_MINOR)] | None = None
     arrivals_per_day: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] | None = Field(
-        default=None, description="Cases a day; without it, as many as the usage shows"
+        default=None, description="Cases per day; if omitted, the rate the usage shows"
     )
     keep_first_choices: bool = Field(
-        default=True, description="Keep one of everything first choices use at least now and then"
+        default=True, description="Keep at least one of everything planned constructs use"
     )
 
     @model_validator(mode="after")
     def _one_of_two(self) -> "ProposalBody":
         if (self.target_readiness is None) == (self.budget_minor is None):
-            reason = "give either target_readiness or budget_minor"
+            reason = "enter either target_readiness or budget_minor"
             raise _fault(self, reason)
         return self
 
@@ -219,9 +219,9 @@ class DecisionBody(Body):
     @model_validator(mode="after")
     def _level_with_change(self) -> "DecisionBody":
         if self.decision == "changed" and self.level is None:
-            raise located(self, "level", "say which level instead")
+            raise located(self, "level", "enter the level to set instead")
         if self.decision != "changed" and self.level is not None:
-            raise located(self, "level", "a level is for 'changed' only")
+            raise located(self, "level", "leave the level out unless the decision is 'changed'")
         return self
 
 

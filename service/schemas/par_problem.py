@@ -70,7 +70,7 @@ def _whole(value: object) -> object:
 def _listed(name: str, info: ValidationInfo) -> str:
     items: list[ItemIn] | None = info.data.get("items")
     if items is not None and all(name != each.item for each in items):
-        raise PydanticCustomError("name_not_listed", "No such item is listed under items.")
+        raise PydanticCustomError("name_not_listed", "This item is not listed under items.")
     return name
 
 

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
-from service.schemas.base import Body, Name, Out
+from service.schemas.base import SIGN_IN, Body, Name, Out, pattern
 
 Role = Literal["nurse", "surgeon", "storekeeper", "administrator"]
 
@@ -13,13 +13,16 @@ Role = Literal["nurse", "surgeon", "storekeeper", "administrator"]
 Roles = Annotated[list[Role], Field(min_length=1, max_length=4)]
 
 
-SignInName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9._-]{1,59}$")]
+SignInName = Annotated[str, StringConstraints(pattern=SIGN_IN)]
 
 
 Password = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=False)]
 
 
-Pin = Annotated[str, StringConstraints(pattern=r"^[0-9]{6,12}$")]
+Pin = Annotated[
+    str,
+    StringConstraints(pattern=pattern(r"^[0-9]{6,12}$", "enter 6 to 12 digits, such as 283105")),
+]
 
 
 class PersonBody(Body):

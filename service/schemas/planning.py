@@ -50,10 +50,10 @@ class SizingRequest(Body):
     @model_validator(mode="after")
     def _asks_something(self) -> Self:
         if self.film is None and self.views is None:
-            message = "send a film, or two views for the tip–apex distance"
+            message = "send a film measurement, or two views for the tip–apex distance"
             raise ValueError(message)
         if len(set(self.sizes_made_mm)) == 1 and self.rule.step_mm is None:
-            message = "with one size made, rule.step_mm must say how far from it still fits"
+            message = "only one size is made: rule.step_mm must state how far from it still fits"
             raise ValueError(message)
         return self
 
@@ -160,7 +160,7 @@ class NearOut(Out):
     reason: str
     source: str
 
-    @computed_field(description="Whether it is a line of the pick list whatever the plan says")  # type: ignore[prop-decorator] # pydantic's own way
+    @computed_field(description="Whether it is on the pick list regardless of the plan")  # type: ignore[prop-decorator] # pydantic's own way
     @property
     def is_counted(self) -> bool:
         """Whether it takes out metal that is in the bone already."""

@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from service.core.readiness import kit
 from service.core.readiness import problem as core
+from service.schemas.base import NOT_BLANK
 from service.schemas.faults import problem_faults
 from service.schemas.problem import (
     Chance,
@@ -45,22 +46,19 @@ class Moment(NamedTuple):
 
 def _moment(value: object) -> Moment:
     if not isinstance(value, str):
-        sentence = "This must be a time written as text, such as 2031-03-03T08:30."
+        sentence = "Enter a date and time as text, such as 2031-03-03T08:30."
         raise PydanticCustomError("moment", sentence)
     try:
         when = datetime.fromisoformat(value)
     except ValueError as error:
-        sentence = "This is not a time such as 2031-03-03T08:30."
+        sentence = "Enter a date and time, such as 2031-03-03T08:30."
         raise PydanticCustomError("moment", sentence) from error
     aware = when.utcoffset() is not None
     epoch = _EPOCH if aware else _EPOCH.replace(tzinfo=None)
     return Moment((when - epoch) // _MICROSECOND, aware)
 
 
-# Blank is what `str.strip` leaves nothing of, which is a little more than the pattern's own \s.
-Name = Annotated[
-    str, Text(strict=True, max_length=core.MAX_NAME_CHARACTERS, pattern=r"[^\s\x1c-\x1f]")
-]
+Name = Annotated[str, Text(strict=True, max_length=core.MAX_NAME_CHARACTERS, pattern=NOT_BLANK)]
 
 
 Quantity = Annotated[int, Field(strict=True, ge=0, le=core.MAX_QUANTITY)]
@@ -282,7 +280,7 @@ class _Supplied(Part):
         given = [(at, moment.aware) for at, moment in times if moment is not None]
         odd = next((at for at, aware in given if aware != given[0][1]), None)
         if odd is not None:
-            yield odd, "Some times here have an offset and some have not."
+            yield odd, "Some times have a UTC offset and some do not."
 
 
 class ReadinessProblem(_Supplied):
@@ -390,7 +388,7 @@ def _linked_faults(constructs: list[ConstructIn], sizes: Mapping[str, int]) -> I
         if size > core.MAX_LINKED_OUTCOMES:
             sentence = (
                 f"Takes that share factors have {size} outcomes together; "
-                f"at most {core.MAX_LINKED_OUTCOMES} are taken."
+                f"at most {core.MAX_LINKED_OUTCOMES} are allowed."
             )
             yield ("constructs",), sentence
 

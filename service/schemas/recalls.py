@@ -14,7 +14,7 @@ def _refuse_blank(body: "RecallBody | RecallSearch") -> None:
     for field in ("supplier", "lot", "serial"):
         said: str | None = getattr(body, field)
         if said is not None and not comparable(said):
-            raise located(body, field, "there is no letter and no digit in it")
+            raise located(body, field, "use at least one letter or digit")
 
 
 class RecallBody(Body):
@@ -26,12 +26,12 @@ class RecallBody(Body):
     lot: Name | None = None
     serial: Name | None = None
     reason: LongText
-    quarantine: bool = Field(description="Move every unit found on shelves to quarantine now")
+    quarantine: bool = Field(description="Quarantine every unit now on a shelf")
 
     @model_validator(mode="after")
     def _names_something(self) -> Self:
         if not any((self.ref, self.supplier, self.lot, self.serial)):
-            raise located(self, "ref", "say at least one of ref, supplier, lot and serial")
+            raise located(self, "ref", "enter at least one of ref, supplier, lot and serial")
         _refuse_blank(self)
         return self
 
@@ -148,17 +148,17 @@ class RecallReport(RecallHead):
     in_quarantine: list[RecalledUnits]
     in_theatre: list[RecalledUnits]
     in_transit: list[RecalledUnits] = Field(
-        description="Units that another site has sent and nobody has received yet"
+        description="Units sent by another site and not yet received"
     )
     on_trays: list[TrayUnits]
     on_lists: list[PromisedUnits]
     used: list[UsedUnits]
     gone: list[GoneUnits]
     cannot_tell: list[RecalledUnits] = Field(
-        description="Units whose record lacks the lot or serial that the notice names"
+        description="Units with no lot or serial recorded to compare with the notice"
     )
     cannot_tell_used: list[UsedUnits] = Field(
-        description="Uses whose record lacks the lot or serial that the notice names"
+        description="Uses with no lot or serial recorded to compare with the notice"
     )
     moved: int = Field(description="Units moved to quarantine by this call")
-    cases_told: list[str] = Field(description="Cases this call reopened")
+    cases_told: list[str] = Field(description="Cases to be confirmed again because of this call")

@@ -54,7 +54,7 @@ class WayOut(Out):
     ]
     ref: str
     source: str
-    quantity: Annotated[int | None, Field(description="how many it could bring; null: unknown")]
+    quantity: Annotated[int | None, Field(description="how many it could supply; null: unknown")]
     last_moment: Annotated[datetime | None, Field(description="for the list that needs it first")]
     has_passed: bool | None
     in_time_for: list[str]
@@ -68,7 +68,9 @@ class QuestionOut(Out):
     case: str
     asks: str
     ref: str
-    free: Annotated[int | None, Field(description="units free here on the list day, for a size")]
+    free: Annotated[
+        int | None, Field(description=("units free at this site on the list day, for a size"))
+    ]
     planned: str
 
 
@@ -123,7 +125,7 @@ class Shortfalls(Out):
     unchecked: list[UncheckedOut]
     suppliers_unknown: Annotated[
         list[str],
-        Field(description="named here, but without working days: every day is counted"),
+        Field(description="named, but without working days: every day is counted"),
     ]
     figures: list[FigureOut]
     gains_searched: bool

@@ -5,7 +5,18 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from service.schemas.base import Body, Count, Day, LongText, Moment, Name, Out, Ref, located
+from service.schemas.base import (
+    LOT_OR_SERIAL,
+    Body,
+    Count,
+    Day,
+    LongText,
+    Moment,
+    Name,
+    Out,
+    Ref,
+    located,
+)
 from service.schemas.catalogue import ItemOut, ItemSizes, TaughtCodes
 
 Ownership = Literal["owned", "consigned", "loan"]
@@ -30,7 +41,7 @@ class LocationOut(Out):
 def require_loan_to_go_back(body: Body, ownership: str, return_by: date | None) -> None:
     """Refuse a loan without the day it goes back, and such a day for what is owned."""
     if ownership != "consigned" and (ownership == "loan") != (return_by is not None):
-        raise located(body, "return_by", "a loan has a return_by date, and what is owned has none")
+        raise located(body, "return_by", "a loan needs a return_by date; owned stock has none")
 
 
 class LotFields(Body):
@@ -44,14 +55,14 @@ class LotFields(Body):
     @model_validator(mode="after")
     def _has_lot_or_serial(self) -> Self:
         if self.lot is None and self.serial is None:
-            raise located(self, "lot", "say the lot or the serial")
+            raise located(self, "lot", LOT_OR_SERIAL)
         return self
 
 
 class UseByBody(LotFields):
     """The use-by date that is printed on the packs of a lot, where another was typed."""
 
-    use_by: Annotated[Day | None, Field(description="As on the label; none where it has none")]
+    use_by: Annotated[Day | None, Field(description="As on the label; null if the label has none")]
     reason: LongText
 
 
@@ -433,7 +444,7 @@ class AnswerBody(Body):
     ownership: Literal["owned", "consigned", "loan"] = "owned"
     origin: LocationBody | None = None
     expected_at: Moment | None = Field(
-        default=None, description="When they are expected there; without it nobody counts on them"
+        default=None, description="Expected arrival; if omitted, the units are not counted on"
     )
 
 
@@ -445,19 +456,19 @@ class ArrivalBody(Body):
         description="arrived: to the shelf; damaged: to quarantine; missing: written off"
     )
     to: LocationBody | None = Field(
-        default=None, description="The shelf they go to, if it is not the one that was asked for"
+        default=None, description="The shelf they go to, if not the one requested"
     )
     reason: LongText | None = Field(
-        default=None, description="What is wrong with them, or why they will not come"
+        default=None, description="What is wrong with them, or why they will not arrive"
     )
 
     @model_validator(mode="after")
     def _says_why(self) -> Self:
         if self.condition != "arrived" and self.reason is None:
-            why = "say what is wrong with them, or why they will not come any more"
+            why = "state what is wrong with them, or why they will not arrive"
             raise located(self, "reason", why)
         if self.condition != "arrived" and self.to is not None:
-            raise located(self, "to", "only what has arrived in order goes to a shelf")
+            raise located(self, "to", "only units that arrived in good order go to a shelf")
         return self
 
 

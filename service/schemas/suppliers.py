@@ -6,38 +6,58 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, StringConstraints, field_validator, model_validator
 
 from service.core.shortfalls.deadlines import EVERY_DAY, days_fault
-from service.exchange.sheets.money import CURRENCIES, MOST_MINOR_UNITS
-from service.schemas.base import Body, Clock, Name, Out, located
+from service.exchange.sheets.money import CURRENCIES, MOST_MINOR_UNITS, unknown_currency
+from service.schemas.base import (
+    CURRENCY_OR_NONE,
+    ENDPOINT,
+    SCHEME_OR_NONE,
+    Body,
+    Clock,
+    Name,
+    Out,
+    located,
+    pattern,
+)
 
 WorksOn = Annotated[
     str,
     Field(description="Monday to Sunday, 1 for a working day; 1111111 counts calendar days"),
-    StringConstraints(min_length=7, max_length=7, pattern=r"^[01]{7}$"),
+    StringConstraints(
+        pattern=pattern(
+            r"^[01]{7}$",
+            "enter seven digits for Monday to Sunday, 1 for a working day, such as 1111100",
+        )
+    ),
 ]
 
 
-Endpoint = Annotated[str, StringConstraints(max_length=80, pattern=r"^[!-~]*$")]
+Endpoint = Annotated[str, StringConstraints(max_length=80, pattern=ENDPOINT)]
+
+
+COUNTRY_OR_NONE = pattern(
+    r"^([A-Z]{2})?$", "enter a country code of two capital letters, such as GB"
+)
 
 
 class SupplierBody(Body):
     """How a supplier works and is addressed; its name stands in the address."""
 
     minimum_order_minor: Annotated[int, Field(ge=0, le=MOST_MINOR_UNITS)] = 0
-    currency: Annotated[str, StringConstraints(pattern=r"^([A-Z]{3})?$")] = ""
+    currency: Annotated[str, StringConstraints(pattern=CURRENCY_OR_NONE)] = ""
     works_on: WorksOn = EVERY_DAY
     cut_off: Annotated[
-        Clock | None, Field(description="Until when an order counts for its day")
+        Clock | None, Field(description="Latest time for an order to count on the same day")
     ] = None
     endpoint_id: Endpoint = ""
-    endpoint_scheme: Annotated[str, StringConstraints(pattern=r"^([0-9]{4})?$")] = ""
-    country: Annotated[str, StringConstraints(pattern=r"^([A-Z]{2})?$")] = ""
+    endpoint_scheme: Annotated[str, StringConstraints(pattern=SCHEME_OR_NONE)] = ""
+    country: Annotated[str, StringConstraints(pattern=COUNTRY_OR_NONE)] = ""
     is_loan_lender: bool = False
 
     @field_validator("cut_off")
     @classmethod
     def _whole_minute(cls, cut_off: time | None) -> time | None:
         if cut_off is not None and (cut_off.second or cut_off.microsecond):
-            message = "must be a whole minute, like 14:00"
+            message = "enter a time in whole minutes, such as 14:00"
             raise ValueError(message)
         return cut_off
 
@@ -52,12 +72,12 @@ class SupplierBody(Body):
     @model_validator(mode="after")
     def _belongs_together(self) -> Self:
         if self.currency and self.currency not in CURRENCIES:
-            raise located(self, "currency", f"'{self.currency}' is no currency of ISO 4217")
+            raise located(self, "currency", unknown_currency(self.currency))
         if self.minimum_order_minor and not self.currency:
-            raise located(self, "currency", "a least order value has a currency")
+            raise located(self, "currency", "a minimum order needs a currency")
         if bool(self.endpoint_id) != bool(self.endpoint_scheme):
             field = "endpoint_scheme" if self.endpoint_id else "endpoint_id"
-            raise located(self, field, "an electronic address has an id and its scheme")
+            raise located(self, field, "enter both the electronic address and its scheme")
         return self
 
 
@@ -68,7 +88,7 @@ class SupplierOut(Out):
     minimum_order_minor: int
     currency: str
     works_on: str
-    cut_off: Annotated[str | None, Field(description="HH:MM on the site's clock")]
+    cut_off: Annotated[str | None, Field(description="HH:MM, local time")]
     endpoint_id: str
     endpoint_scheme: str
     country: str

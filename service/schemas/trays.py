@@ -70,7 +70,13 @@ class HoldBody(LotFields):
     quantity: Count = 1
     at: LocationBody
     take_over: Annotated[
-        bool, Field(description="Take the units from other cases: they are told and reopened")
+        bool,
+        Field(
+            description=(
+                "Take the units from other cases: their teams are notified and asked to confirm "
+                "again"
+            )
+        ),
     ] = False
     reason: LongText | None = None
 
@@ -106,7 +112,7 @@ class PackBody(LotFields):
     quantity: Count = 1
     at: LocationBody | None = None
     although: Annotated[
-        LongText | None, Field(description="Why a pack that is not on the pick list is brought")
+        LongText | None, Field(description="Why a pack that is not on the pick list is taken")
     ] = None
 
 
@@ -117,7 +123,7 @@ class PackOutcomeBody(LotFields):
     quantity: Count = 1
     reason: LongText | None = None
     was_used: Annotated[
-        bool, Field(description="it is in the patient, although it must not be used: say so aloud")
+        bool, Field(description="confirm that it is implanted although it must not be used")
     ] = False
 
 
@@ -139,7 +145,8 @@ class PackOut(Out):
     wasted: int
     open: int
     unfit: Annotated[
-        str, Field(description="why it must not be used, such as expired; empty when it may")
+        str,
+        Field(description=("why it must not be used, such as expired; empty when it may be used")),
     ]
 
 
@@ -152,7 +159,7 @@ class TrayOut(Out):
     packs: list[PackOut]
     unaccounted: int
     was_in_theatre: bool = Field(
-        description="Whether what is on it may have been opened: the case has begun"
+        description="Whether packs on it may have been opened: the case has started"
     )
 
 

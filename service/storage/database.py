@@ -136,7 +136,9 @@ class Database:
                     return operation(session)
             except TransactionClash:
                 if attempt == ATTEMPTS:
-                    raise Unavailable("Others kept changing the same rows; try again.") from None
+                    raise Unavailable(
+                        "Other people kept changing the same records. Nothing was saved; try again."
+                    ) from None
             except DBAPIError as error:
                 if attempt < ATTEMPTS and getattr(error.orig, "sqlstate", None) in _RETRY_STATES:
                     continue
@@ -169,7 +171,7 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Unavailable(
-            f"The database's folder {folder} cannot be made ({error.strerror}). Nothing was saved."
+            f"The folder {folder} for the database cannot be created ({error.strerror})."
         ) from error
 
 
@@ -223,7 +225,7 @@ def _as_unavailable(error: DBAPIError) -> Unavailable | None:
     said = str(error.orig)
     if any(sign in said for sign in _DISK_TROUBLE):
         return Unavailable(
-            "The disk cannot take the change. Nothing was saved; tell whoever runs it."
+            "The disk is full or cannot be written. Nothing was saved; tell the administrator."
         )
     if "database is locked" in said:
         return Unavailable("The database was busy for 10 seconds. Nothing was saved; try again.")

@@ -45,8 +45,8 @@ def migrate(database: Database) -> None:
             command.upgrade(_config(connection), "head")
         except CommandError as error:
             raise Unavailable(
-                f"The database was made by another version of this program ({error}). Use that "
-                "version, or start with an empty database. Nothing was saved."
+                "The database was made by another version of this program. Use that version, or "
+                "start with an empty database. Nothing was saved."
             ) from error
 
 

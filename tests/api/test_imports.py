@@ -96,7 +96,7 @@ FILES: dict[str, tuple[list[str], list[Any], list[Any], str, str]] = {
             "short-single-lag-nail@Ambleford/121",
         ],
         "primary",
-        "121° is not made",
+        "121° is not available",
     ),
     "deliveries": (
         ["reference", "ref", "quantity", "ownership", "due_at", "usable_from", "return_by"],
@@ -110,14 +110,14 @@ FILES: dict[str, tuple[list[str], list[Any], list[Any], str, str]] = {
         ["New supply", "250.00", "GBP", "1111100", "14:00"],
         ["Newer supply", "250.00", "GBP", "0000000", "14:00"],
         "works_on",
-        "one day of the week",
+        "at least one working day",
     ),
     "holidays": (
         ["day", "name"],
         [date(2031, 5, 5), "Early May"],
         ["05/05/2031", "Early May"],
         "day",
-        "more than one way",
+        "more than one date",
     ),
 }
 
@@ -279,7 +279,7 @@ def test_a_stock_take_cannot_count_away_what_is_promised(demo_client: TestClient
     response = send(demo_client, "stock-take", as_csv([header, row]))
     assert_problem(response, 422, "bad-input")
     assert pointers(response) == ["row 2, column quantity"]
-    assert "promised" in response.json()["errors"][0]["detail"]
+    assert "reserved" in response.json()["errors"][0]["detail"]
     assert everything(demo_client) == before
 
 

@@ -236,7 +236,7 @@ def test_a_set_is_borrowed_made_sterile_and_given_back_over_http(shop: TestClien
     ]
     assert shop.get(f"{API}/orders/loans?overdue=true").json() == {"loans": []}
     back = shop.post(f"{path}/return", json={"lines": [{"ref": "T-IS", "serial": "S1"}]})
-    assert back.json()["loan_says"] == "all of it went back"
+    assert back.json()["loan_says"] == "everything returned"
 
 
 def test_an_order_whose_reference_has_a_slash_is_found(shop: TestClient) -> None:

@@ -22,22 +22,26 @@ PLANS: dict[str, tuple[dict[str, Any], list[str], str]] = {
     "an angle that is not made": (
         {"primary": "short-single-lag-nail@Ambleford/121"},
         ["/primary"],
-        "121° is not made",
+        "121° is not available",
     ),
-    "no angle": ({"primary": "short-single-lag-nail@Ambleford"}, ["/primary"], "needs its angle"),
+    "no angle": (
+        {"primary": "short-single-lag-nail@Ambleford"},
+        ["/primary"],
+        "an angle is needed",
+    ),
     "a system nobody makes": (
         {"primary": "short-single-lag-nail@Nowhere/130"},
         ["/primary"],
-        "cannot do it",
+        "not available in system",
     ),
     "an add-on on its own": ({"primary": "cerclage-wire"}, ["/primary"], "add-on"),
-    "what cannot be read": ({"primary": "@@@"}, ["/primary"], "is not written"),
+    "what cannot be read": ({"primary": "@@@"}, ["/primary"], "as code@System/angle"),
     "an alternate in a system nobody makes": (
         {"primary": NAIL, "alternates": [LONG, "long-single-lag-nail@Nowhere/130"]},
         ["/alternates/1"],
-        "cannot do it",
+        "not available in system",
     ),
-    "one construct twice": ({"primary": NAIL, "alternates": [NAIL]}, ["/alternates"], "twice"),
+    "one construct twice": ({"primary": NAIL, "alternates": [NAIL]}, ["/alternates"], "once only"),
     "needs that do not sum to 1": (
         {
             "primary": NAIL,
@@ -52,7 +56,7 @@ PLANS: dict[str, tuple[dict[str, Any], list[str], str]] = {
     "a need beyond certainty": (
         {"primary": NAIL, "needs": [{"need": "as planned", "probability": 1.5}]},
         ["/needs/0/probability"],
-        "less than or equal to 1",
+        "enter 1 or less",
     ),
     "a need answered by what is not planned": (
         {

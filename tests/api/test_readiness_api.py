@@ -282,7 +282,7 @@ def test_the_command_line_answers_a_problem_from_a_file(tmp_path: Path) -> None:
     file.write_text(json.dumps(THREE), encoding="utf-8")
     said = command("readiness", str(file))
     assert said.returncode == 0, said.stderr
-    assert "All cases done: 0.274 (worked out exactly)" in said.stdout
+    assert "All cases can be done: 0.274 (exact)" in said.stdout
     assert "K2: 0.487" in said.stdout
     told = json.loads(command("readiness", str(file), "--json").stdout)
     assert told["list_readiness"]["value"] == pytest.approx(0.274, abs=1e-12)
@@ -303,5 +303,5 @@ def test_the_command_line_gives_a_kit_and_says_what_is_wrong(tmp_path: Path) -> 
     file.write_text("{", encoding="utf-8")
     refused = command("kit", str(file), "--json")
     assert refused.returncode == 2
-    assert "is not JSON" in refused.stderr
+    assert "is not valid JSON at line 1" in refused.stderr
     assert "Traceback" not in refused.stderr

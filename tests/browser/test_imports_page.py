@@ -45,7 +45,7 @@ def test_a_long_list_of_faults_is_folded_after_the_first_twenty(
     page.get_by_label("What the file holds").select_option("catalogue")
     page.get_by_label("CSV or XLSX").set_input_files(file)
     page.get_by_role("button", name="Check and save").click()
-    expect(page.get_by_role("alert")).to_contain_text("50 faults; nothing was saved")
+    expect(page.get_by_role("alert")).to_contain_text("50 errors; nothing was saved")
     expect(page.get_by_role("alert")).to_be_focused()
     expect(page.get_by_text("column kind").locator("visible=true")).to_have_count(20)
     page.get_by_text("Show the other 30").click()
@@ -55,5 +55,5 @@ def test_a_long_list_of_faults_is_folded_after_the_first_twenty(
 def test_work_nobody_knows_of_says_what_that_means(open_page: OpenPage, demo_site: str) -> None:
     page = open_page(demo_site + "/progress/gone")
     alert = page.get_by_role("alert")
-    expect(alert).to_contain_text("not known here, or not any more")
+    expect(alert).to_contain_text("This job was not found")
     expect(alert).to_contain_text("has saved nothing")

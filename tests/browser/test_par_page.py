@@ -97,7 +97,7 @@ def test_a_target_out_of_reach_says_how_far_levels_can_go(
     page = open_page(demo_site + "/par")
     _propose(page, demo_site, "99.9")
     alert = page.get_by_role("alert")
-    expect(alert).to_contain_text("no levels make the shelf readier than", timeout=20_000)
+    expect(alert).to_contain_text("the most stock can reach is", timeout=20_000)
     expect(alert).to_contain_text("No level was changed")
     expect(page.get_by_label("Readiness to reach, in 100")).to_have_value("99.9")
 

@@ -153,7 +153,7 @@ def test_the_scanner_check_tells_what_is_set_wrong(open_page: OpenPage, demo_sit
         (CHECK_CODE.keyed.replace(SEPARATOR, ""), "Enter", "The separator between the fields"),
         (CHECK_CODE.keyed.translate(swapped), "Enter", "a German keyboard"),
         (CHECK_CODE.keyed.swapcase(), "Enter", "Caps Lock"),
-        (CHECK_CODE.keyed, "", "No Enter or Tab came"),
+        (CHECK_CODE.keyed, "", "No Enter or Tab was received"),
     ):
         page.reload()
         scan(page, code, end)

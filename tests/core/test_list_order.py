@@ -190,14 +190,14 @@ def test_two_theatres_that_need_the_only_set_at_once_clash() -> None:
 
 def test_a_set_that_nobody_has_is_said_to_be_missing() -> None:
     (found,) = set_clashes([PlannedCase("K1", "1", 480, 570, ("s",))], [])
-    assert found.reason == "K1 starts at 08:00; there is no copy of s."
+    assert found.reason == "K1 starts at 08:00; there is no s at this site."
 
 
 def test_more_than_eight_cases_are_not_searched_and_the_result_says_so() -> None:
     cases = [PlannedCase(f"K{n}", "1", 60 * n, 60 * n + 60, ("s",)) for n in range(9)]
     found = better_order(cases, [SetStock("s", 1, 240)])
     assert (found.outcome, found.waiting_minutes) == ("not searched", None)
-    assert found.reason == "More than 8 cases: not searched."
+    assert found.reason == "More than 8 cases, so other orders were not compared."
 
 
 def test_eight_cases_are_searched() -> None:

@@ -197,7 +197,7 @@ def test_units_in_quarantine_beside_usable_ones_are_said() -> None:
 
 
 def test_a_recall_that_may_cover_the_pack_is_said() -> None:
-    doubt = "Notice FSN-2 recalls serial 7: compare with what is printed."
+    doubt = "Notice FSN-2 recalls serial 7: compare with the label."
     assert doubt in judge_pack(replace(GOOD, doubt=doubt)).says
     assert doubt in judge_pack(replace(GOOD, doubt=doubt, label=PackLabel())).says
 

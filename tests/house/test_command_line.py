@@ -80,7 +80,9 @@ def test_a_check_names_the_planted_trouble_and_ends_with_1(tmp_path: Path, run: 
 
 
 def test_a_day_that_is_none_or_past_is_a_sentence_and_ends_with_2(run: Run) -> None:
-    _refused(run("check", "tomorrow"), "'tomorrow' is no date; write it as YYYY-MM-DD.")
+    _refused(
+        run("check", "tomorrow"), "'tomorrow' is not a date. Use YYYY-MM-DD, such as 2031-03-04."
+    )
     _refused(run("check", "2001-01-01"), "is in the past")
 
 
@@ -90,7 +92,7 @@ def test_a_file_is_imported_and_says_what_it_changed(run: Run) -> None:
     assert json.loads(done.stdout)["added"] == 599
     again = run("import", "catalogue", "seed_data/catalogue.csv")
     assert again.returncode == 0
-    assert "0 new, 0 changed, 599 as they were." in again.stdout
+    assert "0 new, 0 changed, 599 unchanged." in again.stdout
 
 
 def test_a_faulty_file_is_named_by_row_and_column_and_ends_with_2(run: Run, tmp_path: Path) -> None:
@@ -98,19 +100,19 @@ def test_a_faulty_file_is_named_by_row_and_column_and_ends_with_2(run: Run, tmp_
     file.write_text("ref,lot,use_by,quantity,store,shelf\nNONE,L,2033-01-01,1,S,1\n")
     _refused(
         run("import", "stock-take", str(file)),
-        "The file has 1 fault; nothing was saved.",
-        "row 2, column ref: the catalogue has no item with REF NONE",
+        "The file has 1 error; nothing was saved.",
+        "row 2, column ref: REF NONE is not in the catalogue",
     )
     left_out = run("import", "stock-take", str(file), "--good-rows")
     assert left_out.returncode == 0
-    assert "left out: row 2, ref" in left_out.stdout
+    assert "skipped: row 2, ref" in left_out.stdout
 
 
 @pytest.mark.parametrize(
     ("kind", "named", "content", "says"),
     [
-        ("holiday-snaps", "a.csv", "a,b\n", "is no kind of file"),
-        ("sizing", "a.toml", "= nothing", "is not TOML"),
+        ("holiday-snaps", "a.csv", "a,b\n", "Unknown file type"),
+        ("sizing", "a.toml", "= nothing", "is not valid TOML at line 1"),
         ("constructs", "a.toml", "[[construct]]\ncode = 'x'\n", "/construct/0"),
         ("catalogue", "a.pdf", "%PDF-1.7", "csv"),
     ],
@@ -131,12 +133,12 @@ def test_a_file_that_is_not_there_ends_with_2(run: Run) -> None:
 @pytest.mark.parametrize(
     ("setting", "value", "says"),
     [
-        ("timezone", "Mars/Base", "TRAYWRIGHT_TIMEZONE: 'Mars/Base' is no IANA time zone"),
+        ("timezone", "Mars/Base", "TRAYWRIGHT_TIMEZONE: 'Mars/Base' is not an IANA time zone"),
         ("port", "99999", "TRAYWRIGHT_PORT"),
         ("upload_limit_bytes", "0", "TRAYWRIGHT_UPLOAD_LIMIT_BYTES"),
-        ("database_url", "over there", "TRAYWRIGHT_DATABASE_URL: write it like sqlite:///"),
-        ("database_url", "mysql://host/name", "'mysql' is not served"),
-        ("database_url", "sqlite:////proc/none/none.db", "cannot be made"),
+        ("database_url", "over there", "TRAYWRIGHT_DATABASE_URL: use a form such as sqlite:///"),
+        ("database_url", "mysql://host/name", "'mysql' is not supported"),
+        ("database_url", "sqlite:////proc/none/none.db", "cannot be created"),
         ("database_url", "postgresql://nobody@127.0.0.1:9/none", "cannot be reached"),
     ],
 )

@@ -69,19 +69,19 @@ def disagreements(work: Work) -> list[str]:
         ),
         (
             "UPDATE balance SET held = 2 WHERE lot_id = 1",
-            f"{NAIL}: its holds need 1, 2 are promised",
+            f"{NAIL}: its reservations need 1, 2 are reserved",
         ),
         (
             "DELETE FROM hold",
-            f"{NAIL}: its holds need 0, 1 are promised",
+            f"{NAIL}: its reservations need 0, 1 are reserved",
         ),
         (
             "UPDATE hold SET location_id = 2",
-            f"{NAIL}: its holds need 0, 1 are promised",
+            f"{NAIL}: its reservations need 0, 1 are reserved",
         ),
         (
             "INSERT INTO case_pack VALUES (1, 2, 1, 1, 0, 0, 0)",
-            "CAP, lot L1 at no place on record: case K1 has 1 to account for, 0 lie on its tray",
+            "CAP, lot L1 at an unknown location: case K1 has 1 to account for, 0 are on its tray",
         ),
     ],
 )
@@ -166,7 +166,7 @@ def test_a_backup_overwrites_nothing_and_leaves_no_false_copy(
 ) -> None:
     target = tmp_path / "out" / "copy.db"
     backup.backup(stocked.work, target)
-    with pytest.raises(Conflict, match="exists already"):
+    with pytest.raises(Conflict, match="already exists"):
         backup.backup(stocked.work, target)
     spoil = "UPDATE balance SET quantity = 9"
     execute(stocked, spoil)

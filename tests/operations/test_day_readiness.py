@@ -30,7 +30,7 @@ def test_two_cases_of_a_list_count_on_one_backup_and_are_told(demo_work: Work) -
     told = demo_work.read(lambda unit: day_readiness(unit, demo_day(1)))
     (shared,) = told.shared
     assert shared.cases == ["HAR-0711", "HAR-0713"]
-    assert "If HAR-0711 opens it, HAR-0713 must do without" in shared.says
+    assert "If HAR-0711 opens it, HAR-0713 loses it" in shared.says
     cases = {case.case: case for one in told.check.lists for case in one.cases}
     for name, other in (("HAR-0711", "HAR-0713"), ("HAR-0713", "HAR-0711")):
         (row,) = [row for row in cases[name].pick_list if row.shared_with]
@@ -66,7 +66,7 @@ def test_one_more_unit_that_mends_the_worst_case_is_named_and_does_what_is_said(
     assert worst.case == "HAR-0738"
     assert worst.unit is not None
     assert worst.unit.refs == ["AMB-N-130-12-400-R"]
-    assert f"{worst.case} is the least sure" in worst.says
+    assert f"{worst.case} is most at risk" in worst.says
     assert "one more AMB-N-130-12-400-R makes it" in worst.says
     # Answered from outside: the day's problem with one line of stock more.
     problem: dict[str, Any] = demo_work.read(lambda unit: day_problem(unit, day)).problem
@@ -87,8 +87,8 @@ def test_where_nothing_planned_answers_a_need_no_unit_is_promised(demo_work: Wor
     assert told.worst.unit is None
     assert told.worst.unanswered[0] == "a wire or cable"
     assert told.worst.says == (
-        "HAR-0716 is the least sure: 93 in 100; nothing planned answers 'a wire or cable': "
-        "an alternate would help more than stock."
+        "HAR-0716 is most at risk: 93 % chance of having everything; "
+        "no backup for 'a wire or cable': adding a backup would help more than stock."
     )
 
 

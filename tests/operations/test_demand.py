@@ -105,7 +105,7 @@ def test_days_without_any_on_the_shelf_are_not_days_without_demand(theatre: Thea
     # Somebody who read the stock-out as no demand would have seen 40 days.
     assert found.per_year is not None
     assert found.per_year.mean > 365.25 * 1 / 40
-    assert any("28 days without any" in note for note in found.notes)
+    assert any("28 days out of stock" in note for note in found.notes)
 
 
 def test_what_only_expired_units_are_left_of_is_not_there(theatre: Theatre) -> None:
@@ -127,7 +127,7 @@ def test_a_new_item_starts_from_its_family(theatre: Theatre) -> None:
     assert (new.used, new.exposure_days) == (0, 0)
     assert new.per_year is not None
     assert new.per_year.mean == pytest.approx(1 / 40 * 365.25)
-    assert new.notes[0] == "New here: its rate is its family's."
+    assert new.notes[0] == "New at this site: the rate of its family is used."
     unused = item(theatre.work, "NAIL-3")
     assert unused.per_year is not None
     assert unused.per_year.mean < new.per_year.mean
@@ -142,8 +142,8 @@ def test_where_nothing_was_ever_there_the_rate_is_unknown_and_says_so(theatre: T
     assert answer.watched == []
     assert answer.cases_per_year is None
     assert {one.per_year for one in answer.items} == {None}
-    assert "No use is on record" in answer.notes[0]
-    assert "Nothing is known" in item(theatre.work).notes[0]
+    assert "No usage is recorded" in answer.notes[0]
+    assert "No data" in item(theatre.work).notes[0]
 
 
 def test_an_instrument_set_is_no_item_of_demand(theatre: Theatre) -> None:

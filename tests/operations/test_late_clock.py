@@ -33,7 +33,9 @@ def theatre(work: Work) -> Theatre:
 def test_a_clock_behind_the_ledger_writes_nothing_and_says_by_how_much(theatre: Theatre) -> None:
     before = theatre.lines()
     theatre.work.clock = lambda: NOW - timedelta(hours=1, seconds=5)
-    with pytest.raises(ClockBehind, match=r"behind its own ledger by 1:00:05 .*nothing was saved"):
+    with pytest.raises(
+        ClockBehind, match=r"behind the stock ledger by 1:00:05 .*nothing was saved"
+    ):
         theatre.receive("NAIL", 1, lot="L2")
     assert theatre.lines() == before
     theatre.work.clock = lambda: NOW

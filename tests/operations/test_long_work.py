@@ -90,7 +90,7 @@ def test_a_refusal_keeps_its_sentence_and_a_crash_is_said_to_be_one(
     assert (refused.state, refused.error.detail) == ("failed", "Row 3 is wrong.")
     crashed = _ended(worker, _start(worker, crashes))
     assert isinstance(crashed.error, ServiceError)
-    assert "nobody foresaw" in crashed.error.detail
+    assert "went wrong" in crashed.error.detail
     assert "ZeroDivisionError" in caplog.text
     # The worker has survived both.
     assert _ended(worker, _start(worker, lambda _report: "next")).result == "next"
@@ -123,7 +123,7 @@ def test_too_much_at_once_is_refused_and_the_end_is_told_to_who_waits(worker: Jo
         assert seen.state == "failed"
         assert seen.error is not None
         assert "Nothing was saved" in seen.error.detail
-    with pytest.raises(Unavailable, match="about to stop"):
+    with pytest.raises(Unavailable, match="is stopping"):
         _start(worker, lambda _report: None)
 
 
@@ -144,7 +144,7 @@ def test_an_import_tells_every_stage_and_ends_each_at_its_last_row(work: Work) -
     assert stages == [
         "opening the file",
         "reading rows",
-        "comparing with what is there",
+        "comparing with existing records",
         "writing changes",
     ]
     for stage in stages[1:3]:

@@ -153,7 +153,7 @@ def test_a_file_of_suppliers_is_taken_once_and_again_changes_nothing(work: Work)
     text = (SEED / "suppliers.csv").read_text(encoding="utf-8")
     first = bring(work, "suppliers", text)
     assert (first.added, first.changed, first.unchanged) == (7, 0, 0)
-    assert "No item of the catalogue comes from Ambleford Demo Supply." in first.notes
+    assert "No catalogue item is supplied by Ambleford Demo Supply." in first.notes
     again = bring(work, "suppliers", text)
     assert (again.added, again.changed, again.unchanged) == (0, 0, 7)
     other = bring(work, "suppliers", text.replace("14:00", "14:15"))

@@ -33,7 +33,7 @@ def test_a_class_that_its_year_does_not_have_is_refused(code: str, year: int) ->
 
 def test_the_refusal_of_31a2_1_in_2018_says_what_it_became() -> None:
     # AO/OTA 2018: what 2007 called A2.1 is about A1.3.
-    with pytest.raises(FractureError, match=r"2007 called 31A2\.1 is about 31A1\.3"):
+    with pytest.raises(FractureError, match=r"2007 called 31A2\.1 is roughly 31A1\.3"):
         read_class("31A2.1", 2018)
 
 

@@ -489,7 +489,7 @@ def awaits(department: Department, case: str, serial: str, day: str, time: str) 
 
 
 #: What a case says when nothing is missing.
-_ALL_THERE = "Everything planned and everything standing by is covered."
+_ALL_THERE = "The planned construct and its backups are covered."
 
 
 @act(_CASE + r" is not called covered: .+")

@@ -130,7 +130,7 @@ def _asked(values: dict[str, str]) -> WhatIfBody:
         facts["move_case"] = {**moved, "twice": values.get("twice") or None}
     if not facts:
         fault = FieldFault("", "say which unit to add, or which case to move and to when")
-        raise BadInput("There is nothing to try.", faults=[fault])
+        raise BadInput("Nothing to try.", faults=[fault])
     return WhatIfBody.model_validate(facts)
 
 

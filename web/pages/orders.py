@@ -220,7 +220,7 @@ def _amount(text: str, currency: str) -> tuple[int | None, str]:
     if not text:
         return None, ""
     if currency not in CURRENCIES:
-        return None, "a price has a currency: say the order's"
+        return None, "a price needs a currency: enter the currency of the order"
     amount = price(text)
     if not isinstance(amount, Decimal):
         return None, amount.reason if isinstance(amount, CellProblem) else str(amount)

@@ -111,20 +111,20 @@ def _asked(values: Mapping[str, str]) -> ProposalBody:
         facts["arrivals_per_day"] = _figure(values["arrivals_per_day"], "arrivals_per_day")
     if "target_readiness" in facts and "budget_minor" in facts:
         reason = "give either a readiness or a sum of money, not both"
-        raise BadInput("Nothing was worked out.", faults=[FieldFault("/budget", reason)])
+        raise BadInput("Nothing was calculated.", faults=[FieldFault("/budget", reason)])
     try:
         return ProposalBody.model_validate(facts)
     except ValidationError as error:
         faults = [_named(fault) for fault in faults_of(error.errors())]
-        raise BadInput("Nothing was worked out.", faults=faults) from error
+        raise BadInput("Nothing was calculated.", faults=faults) from error
 
 
 def _figure(text: str, name: str) -> float:
     try:
         return float(Decimal(text.strip().removesuffix("%").replace(",", ".")))
     except InvalidOperation as error:
-        fault = FieldFault(f"/{name}", f"'{text[:40]}' is no number")
-        raise BadInput("Nothing was worked out.", faults=[fault]) from error
+        fault = FieldFault(f"/{name}", f"'{text[:40]}' is not a number")
+        raise BadInput("Nothing was calculated.", faults=[fault]) from error
 
 
 def _named(fault: FieldFault) -> FieldFault:
@@ -133,7 +133,7 @@ def _named(fault: FieldFault) -> FieldFault:
     reason = fault.reason
     if name == "target_readiness":
         reason = reason.replace(
-            "give either target_readiness or budget_minor", "give this or money"
+            "enter either target_readiness or budget_minor", "enter this or a budget"
         )
         reason = reason.replace("less than 1", "less than 100")
     return FieldFault(f"/{_FIELDS.get(name, name)}", reason)

@@ -49,7 +49,7 @@ class SheetRow:
 
 
 def _why(said: str) -> str:
-    why, _, name = said.replace("nominal", "as planned").partition("; alternate ")
+    why, _, name = said.replace("nominal", "as planned").partition("; backup ")
     # The system and the angle stand on the pack's own line.
     return f"{name.partition(' (')[0]}: {why}" if name else why
 

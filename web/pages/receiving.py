@@ -297,7 +297,7 @@ def _show_return(
 ) -> Response:
     order = work_of(request).read(lambda unit: view.get_order(unit, reference))
     if order.kind != "loan":
-        raise NotFound(f"Order {reference} is no loan; nothing of it goes back.")
+        raise NotFound(f"Order {reference} is not a loan.")
     return page(
         request,
         "return.html",

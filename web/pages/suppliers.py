@@ -91,7 +91,7 @@ def _supplier(values: Mapping[str, str]) -> tuple[dict[str, Any], list[FieldFaul
     if not typed:
         return given, []
     if given["currency"] not in CURRENCIES:
-        return given, [FieldFault("/currency", "a least order value has a currency, like EUR")]
+        return given, [FieldFault("/currency", "a minimum order needs a currency, such as GBP")]
     amount = price(typed)
     minor = amount if isinstance(amount, CellProblem) else minor_units(amount, given["currency"])  # type: ignore[arg-type] # price gives an amount or a problem
     if isinstance(minor, CellProblem):

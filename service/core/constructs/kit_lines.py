@@ -57,7 +57,7 @@ class KitLine:
     quantity
         How many.
     why
-        Why it is there: ``nominal``, ``one longer``, ``up to 3 may be needed``, ``spare`` …
+        Why it is there: ``nominal``, ``one size longer``, ``up to 3 may be needed``, ``spare`` …
     place
         ``first use``, ``in the room`` or ``on its shelf``.
     what
@@ -205,7 +205,8 @@ def near_line(kind: str, reason: str, catalogue: Mapping[str, Sequence[ItemFacts
     refs = tuple(sorted(item.ref for item in catalogue.get(kind, ())))
     name = kind.replace("_", " ")
     what = _what((kind,))
-    return KitLine(name, name, refs, 1, f"near: {reason}", ON_SHELF, what, is_nominal=True)
+    why = f"have available: {reason}"
+    return KitLine(name, name, refs, 1, why, ON_SHELF, what, is_nominal=True)
 
 
 def _what(kinds: Iterable[str]) -> str:
@@ -380,7 +381,7 @@ def _differences(one: _PlannedRole, sizes: PackSizes) -> Iterator[str]:
         if size.cover:
             yield _away(one, size, other, nominal)
         else:
-            yield f"goes with another {size.follows}"
+            yield f"to match a different {size.follows}"
 
 
 def _steps(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> int:
@@ -391,12 +392,12 @@ def _steps(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> i
 def _away(one: _PlannedRole, size: RoleSize, other: float, nominal: float) -> str:
     away = _steps(one, size, other, nominal)
     word = _WORDS.get(size.field, ("smaller", "larger"))[other > nominal]
-    return f"{_COUNTS.get(away, str(away))} {word}"
+    return f"{_COUNTS.get(away, str(away))} {'size' if away == 1 else 'sizes'} {word}"
 
 
 def _spares(nominal: KitLine, role: Role) -> Iterator[KitLine]:
     if nominal.what == IMPLANT and role.sizes and role.largest_quantity == 1 and nominal.refs:
-        yield replace(nominal, quantity=1, why="spare: no alternate replaces it")
+        yield replace(nominal, quantity=1, why="spare: no backup can replace it")
 
 
 def _merge_instrument_sets(lines: Iterable[KitLine]) -> list[KitLine]:

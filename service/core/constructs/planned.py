@@ -136,15 +136,18 @@ def read_planned(text: str) -> PlannedConstruct:
 _SMALLEST_ANGLE_DEG, _LARGEST_ANGLE_DEG = 90.0, 160.0
 
 
+_EXAMPLE = "short-single-lag-nail@Demo/130"
+
+
 def _read_part(piece: str) -> ConstructPart:
     rest, slash, angle_text = piece.partition("/")
     code, at, system = (word.strip() for word in rest.partition("@"))
     if not code or (at and not system) or (slash and not angle_text.strip()):
         raise ConstructError(
-            [ColumnFault("construct", f"'{piece}' is not written code@System/angle")]
+            [ColumnFault("construct", f"write '{piece}' as code@System/angle, such as {_EXAMPLE}")]
         )
     if not is_code(code):
-        reason = f"'{code}' is no construct's code: lower-case letters, digits and hyphens"
+        reason = f"'{code}' is not a construct code: use lower-case letters, digits and hyphens"
         raise ConstructError([ColumnFault("construct", reason)])
     angle = None
     if slash:

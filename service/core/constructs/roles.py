@@ -295,7 +295,7 @@ def _sizes_wanted(
             yield f"{_name(size.field)} {value:g}{_unit(size.field)}"
             continue
         if size.follows is None:
-            asked = f"for a measure of {setting.dimension_of(size).estimate.mean_mm:.0f} mm"
+            asked = f"for a measurement of {setting.dimension_of(size).estimate.mean_mm:.0f} mm"
         else:
             leader = _first(chosen[size.follows])
             said = "that is not made" if leader is None else f"of {leader:g} mm"

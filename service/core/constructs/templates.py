@@ -15,11 +15,11 @@ from service.core.sizing import SizeRule
 
 #: What can be measured or assumed before the operation, and how it is said.
 DIMENSIONS: Mapping[str, str] = {
-    "neck": "neck and head path of the lag screw",
-    "canal": "canal at the isthmus",
+    "neck": "lag screw path in the neck and head",
+    "canal": "canal width at the isthmus",
     "femur": "nail length, entry point to distal end",
-    "distal": "femur across, at the distal locking hole",
-    "shaft": "femur across, under the side plate",
+    "distal": "femoral width at the distal locking hole",
+    "shaft": "femoral width under the side plate",
 }
 
 
@@ -255,14 +255,14 @@ def unsatisfied(template: Template, catalogue: Sequence[ItemFacts]) -> list[Colu
         faults += [
             ColumnFault(
                 f"/roles/{place}/sizes/{index}",
-                f"{role.role}: no catalogue item that fills it says its {size.field}",
+                f"{role.role}: no matching catalogue item has the column {size.field}",
             )
             for index, size in enumerate(role.sizes)
             if all(getattr(item, size.field) is None for item in fits)
         ]
     if not faults and template.needs_system and not systems_for(template, catalogue):
         faults.append(
-            ColumnFault("/roles", "no one system has an item for every role that must match")
+            ColumnFault("/roles", "no single system has an item for every role that must match")
         )
     return faults
 

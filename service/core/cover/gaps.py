@@ -51,7 +51,7 @@ def explain(
     --------
     >>> explain(KitLine("lag screw", "lag screw 95 mm", ("L95",), 1, "nominal", "first use"), 1, [],
     ...         {}).sentence
-    'lag screw 95 mm: none in stock.'
+    'lag screw 95 mm: not in stock.'
     """
     found = list(reasons)
     if not line.refs:
@@ -68,7 +68,7 @@ def explain(
     if first.because == "not_made" and line.is_sized:
         words = "this size is not in the catalogue"
     if missing < line.quantity:
-        words = f"{line.quantity - missing} of {line.quantity} found; {words}"
+        words = f"short by {missing} of {line.quantity}; {words}"
     return Gap(
         line.role,
         line.label,
@@ -101,25 +101,25 @@ def _sentence(
     pack, moment = _pack(units), _moment(reason.when, zone)
     sentences = {
         "not_made": "not in the catalogue",
-        "opened_here": "this case has had its set"
+        "opened_here": "the set for this case has already been used"
         if reason.units is None
         else (
             f"opened in this case and being reprocessed, expected back {moment}"
             if reason.when is not None
-            else "with this case when it began; say whether it was opened"
+            else "with this case when it started; record whether it was opened"
         ),
         "instrument_set_in_use": f"in use or in turnaround until {moment}{_for(reason.cases)}",
-        "promised": f"the last is promised to {_promised_to(found, overrun)}",
+        "promised": f"the last one is reserved for {_promised_to(found, overrun)}",
         "recalled": f"{pack} {'is recalled' if units is None else units.recall_words}",
         "expires": f"{pack} expires before the list day{_day(reason, 'use_by')}",
         "quarantined": f"{pack} is in quarantine",
         "unsterile": f"{pack} is not sterile",
-        "return_due": f"{pack} is a loan that goes back by then{_day(reason, 'return_by')}",
-        "not_here_yet": f"{pack} is not here yet; usable from {moment} if it comes as promised",
+        "return_due": f"{pack} is a loan due back by then{_day(reason, 'return_by')}",
+        "not_here_yet": f"{pack} has not arrived; usable from {moment} if it arrives on time",
         "not_here_in_time": _too_late(reason, pack, moment, zone),
         "wrong_side": f"only the other side is in stock ({pack})",
         "head_design": f"only the other head design is in stock ({pack})",
-        "none_in_stock": "none in stock",
+        "none_in_stock": "not in stock",
     }
     return sentences[reason.because]
 
@@ -128,14 +128,14 @@ def _too_late(reason: Reason, pack: str, moment: str, zone: tzinfo) -> str:
     """Say of what is on its way why nobody can count on it for the case."""
     sent = reason.units
     if sent is None or not sent.sent_from:
-        return f"{pack} is on its way, usable from {moment}: not before the case"
+        return f"{pack} is on order, usable from {moment}: too late for this case"
     says = f"{pack} is in transit from site {sent.sent_from}"
     if sent.due_at is None:
-        return f"{says}; nobody has said when it arrives"
+        return f"{says}; arrival time not known"
     due = _moment(sent.due_at, zone)
     if sent.is_late:
         return f"{says}, was expected {due} and is late"
-    return f"{says}, expected {due}: not before the case"
+    return f"{says}, expected {due}: too late for this case"
 
 
 def _pack(parcel: StockUnits | None) -> str:
@@ -148,7 +148,7 @@ def _pack(parcel: StockUnits | None) -> str:
 
 
 def _moment(when: datetime | None, zone: tzinfo) -> str:
-    return "a day not given" if when is None else f"{when.astimezone(zone):%Y-%m-%d %H:%M}"
+    return "a date not known" if when is None else f"{when.astimezone(zone):%Y-%m-%d %H:%M}"
 
 
 def _day(reason: Reason, field: str) -> str:
@@ -280,7 +280,7 @@ def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tz
     Examples
     --------
     >>> cover_words(ConstructCheck("c", "covered", ()), {})
-    'everything it takes is there'
+    'everything needed is in stock'
     """
     if check.gaps:
         return " ".join(dict.fromkeys(gap.sentence for gap in check.gaps))
@@ -296,7 +296,7 @@ def cover_words(check: ConstructCheck, lengths_mm: Mapping[str, float], zone: tz
     )
     if sharers:
         said.append(f"a pack is shared with {', '.join(sharers)}")
-    return ", ".join(said) or "everything it takes is there"
+    return ", ".join(said) or "everything needed is in stock"
 
 
 def _ranges(

@@ -127,7 +127,7 @@ class StockUnits:
         if IN_DOUBT not in self.blocked:
             return "is recalled"
         unknown = "serial" if self.lot else "lot"
-        return f"may be recalled: its {unknown} is not on record"
+        return f"may be recalled: its {unknown} is not recorded"
 
     def is_on_tray_of(self, case: str) -> bool:
         """Tell whether they lie on a case's tray; a shelf that is named like the case is none."""

@@ -29,7 +29,7 @@ CODES: Mapping[int, tuple[str, ...]] = {
 # Why a code that looks right is not one of its year.
 REASONS: Mapping[tuple[int, str], str] = {
     (2018, "31A2.1"): (
-        "There is no 31A2.1 in the 2018 classes; what 2007 called 31A2.1 is about 31A1.3 in 2018 "
+        "There is no 31A2.1 in the 2018 classes; what 2007 called 31A2.1 is roughly 31A1.3 in 2018 "
         "if the lateral wall is thicker than 20.5 mm, and 31A2.2 if it is not."
     ),
     **{
@@ -177,16 +177,17 @@ def _why_not(code: str, year: int) -> str:
         return known
     if re.fullmatch(r"32[ABC][123]", code):
         return (
-            f"{code} alone does not say where in the shaft it lies; write {code}(a) for a "
+            f"{code} alone does not give the level in the shaft; write {code}(a) for a "
             "subtrochanteric fracture (proximal third)."
         )
     if code.startswith("32"):
+        known_classes = ", ".join(c for c in CODES[year] if c.startswith("32"))
         return (
-            f"There is no subtrochanteric class {code} in {year}; the lower shaft is outside this "
-            f"planner. The classes are {', '.join(c for c in CODES[year] if c.startswith('32'))}."
+            f"There is no subtrochanteric class {code} in {year}; fractures of the lower shaft are "
+            f"outside this planner. The classes are {known_classes}."
         )
     return (
-        f"There is no class {code} of a trochanteric fracture in {year}; the classes are "
+        f"There is no trochanteric class {code} in {year}; the classes are "
         f"{', '.join(c for c in CODES[year] if c.startswith('31'))}."
     )
 
@@ -297,7 +298,8 @@ def lateral_wall(
     """
     if stated not in WALL_STATES:
         raise FractureError(
-            "/lateral_wall_state", f"The wall is one of {', '.join(WALL_STATES)}, not {stated}."
+            "/lateral_wall_state",
+            f"The lateral wall must be one of {', '.join(WALL_STATES)}, not {stated}.",
         )
     evidence = (
         *_measured(thickness_mm, threshold_mm),
@@ -316,8 +318,8 @@ def _measured(thickness_mm: float | None, threshold_mm: float) -> tuple[WallEvid
     if not math.isfinite(thickness_mm) or not 0 < thickness_mm <= THICKEST_MM:
         raise FractureError(
             "/lateral_wall_mm",
-            f"A wall's thickness lies above 0 and at or below {THICKEST_MM:g} mm, "
-            f"not {thickness_mm}.",
+            f"The wall thickness must be above 0 and at most {THICKEST_MM:g} mm, not "
+            f"{thickness_mm}.",
         )
     if thickness_mm <= threshold_mm:
         says = f"The wall measures {thickness_mm:g} mm, not more than {threshold_mm:g} mm."
@@ -329,7 +331,7 @@ def _measured(thickness_mm: float | None, threshold_mm: float) -> tuple[WallEvid
 def _stated(stated: WallState) -> tuple[WallEvidence, ...]:
     if stated == "unknown":
         return ()
-    return (WallEvidence(stated, f"The wall is stated to be {stated}.", "the case's findings"),)
+    return (WallEvidence(stated, f"The wall is recorded as {stated}.", "the case's findings"),)
 
 
 def _classed(fracture: FractureClass | None) -> tuple[WallEvidence, ...]:
@@ -341,7 +343,7 @@ def _classed(fracture: FractureClass | None) -> tuple[WallEvidence, ...]:
     if fracture.lateral_wall_intact_by_class:
         return (WallEvidence("intact", f"{named} means a wall thicker than 20.5 mm.", source),)
     if fracture.reverse_oblique:
-        says = f"{named} means that the fracture leaves through the lateral cortex."
+        says = f"{named} means that the fracture exits through the lateral cortex."
         return (WallEvidence("broken", says, source),)
     return ()
 
@@ -358,7 +360,7 @@ def _worst(evidence: tuple[WallEvidence, ...], *, only_class: bool) -> WallState
 def _reason(state: WallState, evidence: tuple[WallEvidence, ...], *, conflict: bool) -> str:
     said = " ".join(piece.says for piece in evidence)
     if conflict:
-        return f"The findings contradict each other; the worse one is shown. {said}"
+        return f"The findings contradict each other; the worse one is used. {said}"
     if state == "unknown":
-        return f"Nobody has measured or seen the lateral wall. {said}".strip()
+        return f"The lateral wall has not been measured or assessed. {said}".strip()
     return said

@@ -194,10 +194,10 @@ def _cautions(
         return said
     base = codes_of(planned)[0]
     unknown = (
-        f"No rule knows the construct '{base}': nothing is suggested in its place, and nothing "
-        "says that the plan will hold."
+        f"No guidance rule covers the construct '{base}': no backup is suggested, and nothing "
+        "shows that the plan will hold."
     )
-    return (Caution(unknown, "the guidance rules in force", "no-rule-knows-the-base"), *said)
+    return (Caution(unknown, "current guidance rules", "no-rule-knows-the-base"), *said)
 
 
 def _alternates(
@@ -226,13 +226,13 @@ def _needs(
     ]
     total = sum(rule.weight for rule, _ in holding)
     changed = rules.conversion_probability if holding else 0.0
-    reason = "The plan holds." if holding else "No rule foresees another need."
+    reason = "The plan holds." if holding else "No rule suggests that anything else may be needed."
     as_planned = FractureNeed(
         AS_PLANNED,
         1 - changed,
         (str(planned), *(alternate.construct for alternate in alternates)),
-        reason if known else "No rule knows this construct.",
-        rules.conversion_source if holding else "the guidance rules in force",
+        reason if known else "No guidance rule covers this construct.",
+        rules.conversion_source if holding else "current guidance rules",
         "",
     )
     return (

@@ -155,7 +155,7 @@ def _tops(problem: ParProblem, mix: CaseMixTerms) -> list[int]:
         where = f"/items/{number}/lead_time_days"
         tops.append(max(asked, _useful(cases, mix.units_per_case[number], largest[number], where)))
     if sum(tops) > MAX_UNITS:
-        sentence = f"The levels to look at add up to {sum(tops)} units; at most {MAX_UNITS} are."
+        sentence = f"The levels add up to {sum(tops)} units; at most {MAX_UNITS} can be compared."
         raise ParTooLarge([("/items", sentence)])
     return tops
 
@@ -166,7 +166,7 @@ def _useful(cases: float, units_per_case: Mapping[int, float], largest: int, poi
         return 0
     bound = units_to_cover(cases, units_per_case, NEGLIGIBLE)
     if bound > MAX_ON_ORDER:
-        sentence = f"Up to {bound} units would be on order; at most {MAX_ON_ORDER} are looked at."
+        sentence = f"Up to {bound} units would be on order; at most {MAX_ON_ORDER} are possible."
         raise ParTooLarge([(pointer, sentence)])
     shelf = outstanding_cdf(cases, units_per_case, bound)
     return largest + int(np.argmax(shelf >= shelf[-1] - NEGLIGIBLE))

@@ -233,7 +233,7 @@ def joint_demands(case: Case, columns: list[list[Take]], shelf: ItemLimits) -> J
 
 def _refuse_too_many(case: Case, demands: Joint) -> None:
     if len(demands) > MAX_PARTIAL_DEMANDS:
-        sentence = f"More than {MAX_PARTIAL_DEMANDS} demands of case {case.name!r} differ."
+        sentence = f"Case {case.name!r} has more than {MAX_PARTIAL_DEMANDS} different demands."
         raise ProblemError((("", sentence),))
 
 

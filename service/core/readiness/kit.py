@@ -194,7 +194,10 @@ def _least(demands: list[Demand]) -> tuple[Demand, ...]:
 
 def _refuse_large(cells: int, case: Case) -> None:
     if cells > MAX_CELLS:
-        sentence = f"Case {case.name!r} has {cells} pairs of outcome and item; {MAX_CELLS} is most."
+        sentence = (
+            f"Case {case.name!r} has {cells} pairs of outcome and item; "
+            f"at most {MAX_CELLS} are allowed."
+        )
         raise ProblemError((("/case", sentence),))
 
 

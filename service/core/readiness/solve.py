@@ -86,7 +86,7 @@ def _refused(part: ListPart, refusal: TooManyTransitions, most: int) -> ProblemE
     names = f"{part.cases[0].name!r} to {part.cases[-1].name!r} ({len(part.cases)} cases)"
     sentence = (
         f"An exact answer for {names} would take at least {refusal.transitions:,} pairs of "
-        f"residual stock and outcome; the bound is {most:,}. Ask for auto or simulated."
+        f"residual stock and outcome; the limit is {most:,}. Use the method auto or simulated."
     )
     return ProblemError((("/method", sentence),))
 

@@ -86,7 +86,7 @@ class Calendar:
         if fault is not None:
             raise CalendarError("/works_on", fault)
         if self.cut_off_minute is not None and not 0 <= self.cut_off_minute <= LAST_MINUTE:
-            raise CalendarError("/cut_off_minute", f"write a minute from 0 to {LAST_MINUTE}")
+            raise CalendarError("/cut_off_minute", f"enter a minute from 0 to {LAST_MINUTE}")
 
     def is_open(self, day: date) -> bool:
         """Tell whether the supplier can be sent an order, and the site can receive, on a day."""
@@ -229,11 +229,11 @@ def days_fault(works_on: str) -> str | None:
     --------
     >>> days_fault("1111100")
     >>> days_fault("0000000")
-    'a supplier works on one day of the week at least'
+    'a supplier needs at least one working day a week'
     """
     if len(works_on) != len(EVERY_DAY) or not set(works_on) <= {"0", "1"}:
-        return "write seven digits, Monday to Sunday, 1 for a working day, like 1111100"
-    return None if "1" in works_on else "a supplier works on one day of the week at least"
+        return "enter seven digits for Monday to Sunday, 1 for a working day, such as 1111100"
+    return None if "1" in works_on else "a supplier needs at least one working day a week"
 
 
 def arrival_day(calendar: Calendar, ordered_on: date, lead_time_days: int) -> date:

@@ -184,13 +184,13 @@ def other_constructs(
         case = one.case.case
         for planned, name in covered.get(case, ()):
             if planned != one.construct:
-                asks = f"{case}: would {name} do? It stands by, and is covered."
+                asks = f"{case}: could {name} be used? It is a backup and is covered."
                 found.setdefault(
                     (case, planned), SubstituteQuestion("construct", case, asks, planned=planned)
                 )
         for planned, name in suggested.get(case, ()):
             asks = (
-                f"{case}: would {name} do? The rules suggest it; nobody has planned or checked it."
+                f"{case}: could {name} be used? Suggested by the guidance; not planned or checked."
             )
             found.setdefault(
                 (case, planned), SubstituteQuestion("construct", case, asks, planned=planned)
@@ -223,7 +223,7 @@ def wait_questions(
     cases = dict.fromkeys(one.case.case for one in missing)
     return tuple(
         SubstituteQuestion(
-            "time", case, f"{case}: the set is back at {say[case]}; could the case wait?"
+            "time", case, f"{case}: the set is back at {say[case]}; can the case wait?"
         )
         for case in cases
         if case in say

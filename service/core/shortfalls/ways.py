@@ -246,7 +246,7 @@ def _way(plan: _UndatedOption, source: SupplySource, setting: _ShortageContext) 
     helped = tuple(dict.fromkeys(in_time))
     has_passed, says = last < setting.now, plan.says
     if has_passed:
-        says += " Too late for the list that needs it first."
+        says += " Too late for the first list that needs it."
         says += f" Still in time for {', '.join(helped)}." if helped else ""
     return SupplyOption(
         plan.way, source.ref, plan.source, plan.quantity, last, has_passed, helped, says
@@ -273,16 +273,16 @@ def _here(source: SupplySource, figures: SupplyFigures) -> Iterator[_UndatedOpti
             hours = figures.loan_reprocessing_hours
             if source.turnaround_minutes is not None:
                 hours = source.turnaround_minutes / 60
-            says = f"Reprocess {where}: {hours:g} h here."
+            says = f"Reprocess {where}: {hours:g} h at this site."
             yield _UndatedOption("reprocess", one.place, one.quantity, says, _hours(hours))
             continue
         hours = figures.store_transfer_hours
         if one.state == "quarantined":
-            says = f"Release {where}, if whoever put it there finds it in order; {hours:g} h."
+            says = f"Release {where}, after a check by the person who quarantined it; {hours:g} h."
             yield _UndatedOption("release", one.place, one.quantity, says, _hours(hours))
             continue
-        held = f" It is promised to {', '.join(one.held_for)}: ask." if one.held_for else ""
-        says = f"Bring {where}: free on that day; {hours:g} h.{held}"
+        held = f" Reserved for {', '.join(one.held_for)}: ask first." if one.held_for else ""
+        says = f"Transfer {where}: free on that day; {hours:g} h.{held}"
         yield _UndatedOption("transfer_store", one.place, one.quantity, says, _hours(hours))
 
 
@@ -294,7 +294,10 @@ def _coming(source: SupplySource, setting: _ShortageContext) -> Iterator[_Undate
     starts, zone = setting.shortage.first.list_starts, setting.zone
     for one in source.coming:
         if one.due_at is None or one.usable_from is None:
-            says = f"{one.quantity} of {source.ref} on {one.reference}: no date is known. Ask."
+            says = (
+                f"{one.quantity} of {source.ref} on {one.reference}: delivery date not known. Ask "
+                "the supplier."
+            )
             yield _UndatedOption("delivery", one.reference, one.quantity, says, None)
             continue
         preparing = one.usable_from - one.due_at
@@ -302,11 +305,13 @@ def _coming(source: SupplySource, setting: _ShortageContext) -> Iterator[_Undate
         usable = f"{one.usable_from.astimezone(zone):%Y-%m-%d %H:%M}"
         says = f"{one.quantity} of {source.ref} on {one.reference}, due {due}, usable from {usable}"
         if one.due_at < setting.now:
-            says = f"{says}: overdue, and not here. Ask where it is."
+            says = f"{says}: overdue, not received. Ask the supplier where it is."
         elif one.usable_from > starts:
-            says = f"{says}: not before that list. Have it hastened."
+            says = f"{says}: too late for that list. Ask the supplier to expedite."
         else:
-            says = f"{says}: in time if it comes as promised. It counts when it is here."
+            says = (
+                f"{says}: in time if it arrives as planned. It counts as cover once it is received."
+            )
         yield _UndatedOption(
             "delivery", one.reference, one.quantity, says, _back(preparing), _before(one.return_by)
         )
@@ -324,10 +329,12 @@ def _before(return_by: date | None) -> Callable[[MissingLine], bool]:
 
 def _from_site(source: SupplySource, site: OtherSite, figures: SupplyFigures) -> _UndatedOption:
     hours = figures.site_transfer_hours
-    says = f"Ask {site.name} ({site.code}) for {source.ref}: what it has is not seen from here; "
+    says = (
+        f"Ask {site.name} ({site.code}) for {source.ref}: its stock cannot be seen from this site; "
+    )
     says += f"{hours:g} h from shelf to shelf."
     if site.asked:
-        says += f" {site.asked} asked for already and not answered."
+        says += f" {site.asked} already requested, no reply yet."
     return _UndatedOption("transfer_site", site.code, None, says, _hours(hours))
 
 
@@ -338,19 +345,19 @@ def _from_supplier(
     source: SupplySource, setting: _ShortageContext, way: str, lead_time_days: int | None
 ) -> _UndatedOption:
     figures, shortage = setting.figures, setting.shortage
-    hours, what = figures.delivery_receiving_hours, "to receive it"
+    hours, what = figures.delivery_receiving_hours, "to book it in"
     if not source.comes_ready:
         hours, what = figures.loan_reprocessing_hours, "to reprocess it"
     terms = source.terms
     says = f"{_VERBS[way]} {source.ref} from {terms.supplier}: "
     if way == "loan" and terms.lends is None:
-        says = f"Ask {terms.supplier} whether it lends {source.ref}, which is not known: "
+        says = f"Ask {terms.supplier} whether it lends {source.ref} (not known): "
     if lead_time_days is None:
-        says += "its lead time is not known, so the last moment is not either. Ask."
+        says += "the lead time is not known, so there is no deadline to give. Ask the supplier."
         return _UndatedOption(way, terms.supplier, shortage.quantity, says, None)
-    says += f"{_days(lead_time_days, terms.calendar)} until it comes, {hours:g} h {what}."
+    says += f"{_days(lead_time_days, terms.calendar)} delivery, {hours:g} h {what}."
     if not terms.is_known:
-        says += " Its working days and cut-off are not known: every day is counted."
+        says += " Its working days and order cut-off are not set: every day is counted."
 
     def last_moment(starts: datetime) -> datetime:
         return last_order_moment(

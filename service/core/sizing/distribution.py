@@ -162,7 +162,7 @@ def _leaders_first(roles: Sequence[SizedRole]) -> list[SizedRole]:
         ready = [role for role in waiting if role.follows in placed]
         if not ready:
             ring = ", ".join(sorted(role.role for role in waiting))
-            raise SizingError("/roles", f"These roles follow each other in a ring: {ring}.")
+            raise SizingError("/roles", f"These roles follow each other in a circle: {ring}.")
         ordered += ready
         placed |= {role.role for role in ready}
         waiting = [role for role in waiting if role.role not in placed]

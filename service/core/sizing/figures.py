@@ -114,11 +114,11 @@ def defaults_from(data: Mapping[str, object]) -> Mapping[str, SizingFigure]:
     for index, row in enumerate(rows):
         default = _default(f"/default/{index}", row)
         if default.key in defaults:
-            raise SizingError(f"/default/{index}/key", f"'{default.key}' stands here twice.")
+            raise SizingError(f"/default/{index}/key", f"'{default.key}' is listed twice.")
         defaults[default.key] = default
     absent = sorted(NEEDED_KEYS - defaults.keys())
     if absent:
-        raise SizingError("/default", f"The planner also needs: {', '.join(absent)}.")
+        raise SizingError("/default", f"Figures missing: {', '.join(absent)}.")
     return defaults
 
 
@@ -142,7 +142,7 @@ def _default(pointer: str, row: object) -> SizingFigure:
 def _text(pointer: str, row: Mapping[str, object], field: str) -> str:
     value = row.get(field)
     if not isinstance(value, str) or not value.strip():
-        raise SizingError(f"{pointer}/{field}", f"A default must say its {field}.")
+        raise SizingError(f"{pointer}/{field}", f"A default needs a {field}.")
     return value
 
 
@@ -175,64 +175,64 @@ SUPPLY_FIGURES: Mapping[str, SizingFigure] = {
             4,
             "hours",
             _SOURCE,
-            "From the door to the shelf: unpacked, checked, booked in.",
+            "From delivery to the shelf: unpacked, checked, booked in.",
         ),
         SizingFigure(
             "loan_reprocessing_hours",
             48,
             "hours",
             _SOURCE,
-            "From the arrival of a loan, or of anything else that comes unsterile, until it has "
-            "been reprocessed here and can be used.",
+            "From the arrival of a loan, or anything else delivered unsterile, until it has been "
+            "reprocessed at this site and can be used.",
         ),
         SizingFigure(
             "store_transfer_hours",
             2,
             "hours",
             _SOURCE,
-            "From one store of this site to another.",
+            "From one store to another at this site.",
         ),
         SizingFigure(
             "site_transfer_hours",
             24,
             "hours",
             _SOURCE,
-            "From another site's shelf to a shelf here, once that site agrees.",
+            "From another site's shelf to a shelf at this site, once that site agrees.",
         ),
         SizingFigure(
             "loan_lead_days",
             2,
             "days",
             _SOURCE,
-            "From asking for a loan until it arrives, in days on which the supplier works.",
+            "From requesting a loan until it arrives, in the supplier's working days.",
         ),
         SizingFigure(
             "call_off_days",
             1,
             "days",
             _SOURCE,
-            "From a call-off until consigned units arrive, in days on which the supplier works.",
+            "From a call-off until consignment units arrive, in the supplier's working days.",
         ),
         SizingFigure(
             "short_dated_days",
             90,
             "days",
             _SOURCE,
-            "What expires sooner than this after it arrives is not taken without a reason.",
+            "A pack that expires sooner than this after delivery is accepted only with a reason.",
         ),
         SizingFigure(
             DELIVERY_IN_TIME,
             0.95,
             "ratio",
             _SOURCE,
-            "How likely a delivery that is due in time comes in time, complete and usable.",
+            "Probability that a delivery due in time arrives in time, complete and usable.",
         ),
         SizingFigure(
             SET_IN_TIME,
             0.98,
             "ratio",
             _SOURCE,
-            "How likely an instrument set that is expected back is back, sterile, in time.",
+            "Probability that an instrument set expected back is back, sterile, in time.",
         ),
     )
 }
@@ -293,23 +293,23 @@ ROOM_FIGURES: Mapping[str, SizingFigure] = {
             0.9,
             "ratio",
             _SOURCE,
-            "How probable it should be that the size needed is among those listed. Beyond one size "
-            "either side, the fewest further sizes are added that reach it.",
+            "Target probability that the size needed is among those listed. Beyond one size either "
+            "side, the fewest further sizes that reach it are added.",
         ),
         SizingFigure(
             "sizes_added_at_most",
             8,
             "sizes",
             _SOURCE,
-            "No more sizes than this are added to one size either side.",
+            "At most this many sizes are added to one size either side.",
         ),
         SizingFigure(
             "sizes_covered_probability",
             0.7,
             "ratio",
             _SOURCE,
-            "A construct is not covered when it is less probable than this that the sizes it "
-            "needs are at hand. One size either side in each of three lengths makes 0.74.",
+            "A construct is not covered when the probability that the sizes needed are available "
+            "is below this. One size either side in each of three lengths gives 0.74.",
         ),
     )
 }

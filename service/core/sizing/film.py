@@ -84,8 +84,8 @@ def require_length(pointer: str, value_mm: float) -> None:
     if value_mm > LARGEST_MM:
         raise SizingError(
             pointer,
-            f"{value_mm:g} mm is longer than anything measured at a hip "
-            f"({LARGEST_MM:g} mm at most); check the unit.",
+            f"{value_mm:g} mm is too long for a measurement at the hip ({LARGEST_MM:g} mm at "
+            "most); check the unit.",
         )
 
 
@@ -398,8 +398,8 @@ def _from_film(
         basis = f"{film_mm:g} mm on the film, scaled by the {marker_true_mm:g} mm marker"
     else:
         basis = (
-            f"{film_mm:g} mm on a film without a marker, "
-            f"magnification taken as {values['assumed_magnification']:g}"
+            f"{film_mm:g} mm on a film without a marker, magnification assumed "
+            f"{values['assumed_magnification']:g}"
         )
     shared = 0.0 if estimate.calibrated else spread
     either_side = _either_side(estimate, values)
@@ -436,7 +436,7 @@ def _femur(measurements: Measurements, sex: str, values: Mapping[str, float]) ->
         estimate = LengthEstimate(
             measurements.nail_length_mm, values["long_nail_sd_mm"], calibrated=True
         )
-        return Dimension(estimate, "nail length estimated on the patient", screws)
+        return Dimension(estimate, "nail length measured on the patient", screws)
     mean, sd = _of_sex("long_nail_without_measure", sex, values)
     estimate = LengthEstimate(mean, sd, calibrated=False)
     either_side = _either_side(estimate, values)
@@ -446,7 +446,7 @@ def _femur(measurements: Measurements, sex: str, values: Mapping[str, float]) ->
 def _assumed_for(sex: str) -> str:
     if sex in ("F", "M"):
         return f"not measured; assumed for sex {sex}"
-    return "not measured; assumed between women and men, as the sex is unknown"
+    return "not measured; assumed between the values for women and men, as the sex is unknown"
 
 
 def _assumed(name: str, values: Mapping[str, float], sizes: int) -> Dimension:

@@ -51,8 +51,8 @@ class _Elements:
             self.problem = f"({identifier}) is empty"
         elif self.values.setdefault(identifier, value) != value:
             self.problem = (
-                f"({identifier}) is there twice with different values: "
-                f"{self.values[identifier]} and {value}"
+                f"({identifier}) appears twice with different values: {self.values[identifier]} "
+                f"and {value}"
             )
 
 
@@ -123,8 +123,8 @@ def _read_plain(text: str) -> _Elements:
         rest = rest[len(element) :]
         if rest and element.ai.separator_required and not rest.startswith(SEPARATOR):
             elements.problem = (
-                f"({element.ai.ai}) runs on past what it may hold: a separator was probably lost "
-                "and other elements read as part of it"
+                f"({element.ai.ai}) is longer than allowed: a separator was probably lost and "
+                "other elements read as part of it"
             )
         rest = rest.removeprefix(SEPARATOR)
     return elements
@@ -134,8 +134,8 @@ def _read_bracketed(text: str) -> _Elements:
     elements = _Elements()
     if _BRACKETED.sub("", text).strip():
         elements.problem = (
-            "the brackets do not pair up as (identifier)value; a value with brackets in it must "
-            "be scanned, not typed"
+            "the brackets do not match as (identifier)value; scan a value that contains brackets "
+            "instead of typing it"
         )
     for identifier, typed in _BRACKETED.findall(text):
         if elements.problem is not None:
@@ -158,7 +158,9 @@ def _unreadable(rest: str) -> str:
     try:
         identifier = GS1ApplicationIdentifier.extract(rest).ai
     except ParseError:
-        return f"'{shown}' starts with no known application identifier: a separator may be lost"
+        return (
+            f"'{shown}' does not start with a known application identifier: a separator may be lost"
+        )
     if shown == identifier:
         return f"({identifier}) is empty"
     return f"({identifier}) cannot hold '{shown[len(identifier) :]}'"
@@ -169,7 +171,7 @@ def _association(values: Mapping[str, str]) -> str | None:
         return "no GTIN (01): a lot, serial or date alone does not say which product it belongs to"
     for other in ("02", "37"):
         if other in values:
-            return f"({other}) describes what a shipment holds and may not stand beside (01)"
+            return f"({other}) describes the content of a shipment and cannot be used with (01)"
     problem = gtin_problem(values["01"])
     return f"(01): {problem}" if problem else None
 
@@ -177,7 +179,7 @@ def _association(values: Mapping[str, str]) -> str | None:
 def _bad_date(values: Mapping[str, str], today: date) -> str | None:
     for identifier, name in _DATES.items():
         if identifier in values and _date(values[identifier], today) is None:
-            return f"({identifier}) {values[identifier]} is no {name} that exists"
+            return f"({identifier}) {values[identifier]} is not a valid {name}"
     if "17" in values and "7003" in values and values["7003"][:6] != values["17"]:
         return "(17) and (7003) give different use-by dates"
     return None
@@ -189,8 +191,8 @@ def _swallowed(values: Mapping[str, str], today: date) -> str | None:
         for match in _HIDDEN_DATE.finditer(value, 1):
             if match[1] not in values and _date(match[2], today) is not None:
                 return (
-                    f"the {name} '{value}' seems to have swallowed ({match[1]}){match[2]}: a "
-                    "separator was probably lost; compare with the label and type it in"
+                    f"the {name} '{value}' seems to include ({match[1]}){match[2]}: a separator "
+                    "was probably lost; compare with the label and type in the right value"
                 )
     return None
 
@@ -283,19 +285,18 @@ def gtin_problem(text: str) -> str | None:
     --------
     >>> gtin_problem("51022222233336")
     >>> gtin_problem("12345678901234")
-    'the check digit of 12345678901234 is 4, its other digits ask for 1: one of them is wrong'
+    'the check digit of 12345678901234 is 4 but should be 1: one digit is wrong'
     """
     if not (text.isascii() and text.isdecimal()):
         return _not_digits(text)
     if len(text) != _DIGITS:
         return _wrong_length(text)
     if not text.strip("0"):
-        return "14 zeros are no GTIN"
+        return "14 zeros are not a GTIN"
     expected = gs1_standard_check_digit(text[:-1])
     if int(text[-1]) != expected:
         return (
-            f"the check digit of {text} is {text[-1]}, its other digits ask for {expected}: "
-            "one of them is wrong"
+            f"the check digit of {text} is {text[-1]} but should be {expected}: one digit is wrong"
         )
     return None
 
@@ -303,8 +304,8 @@ def gtin_problem(text: str) -> str | None:
 def _not_digits(text: str) -> str:
     if _MANGLED.fullmatch(text):
         return (
-            f"'{text}' is a number a spreadsheet has rewritten: digits are lost; format the "
-            "column as text and enter the 14 digits again"
+            f"'{text}' was changed by a spreadsheet: digits are lost; format the column as text "
+            "and enter the 14 digits again"
         )
     return f"'{text[:40]}' is not 14 digits"
 
@@ -314,11 +315,11 @@ def _wrong_length(text: str) -> str:
     if count == _DIGITS - 1:
         return (
             "13 digits where 14 are needed: a spreadsheet may have dropped a leading zero; if the "
-            "label itself shows 13, write a 0 before them"
+            "label shows 13 digits, add a 0 in front"
         )
     if count in _SHORTER:
         return (
-            f"{count} digits where 14 are needed: leading zeros may be lost; if the label itself "
-            f"shows {count} ({_SHORTER[count]}), write zeros before them"
+            f"{count} digits where 14 are needed: leading zeros may be lost; if the label shows "
+            f"{count} digits ({_SHORTER[count]}), add zeros in front"
         )
     return f"{count} digits where 14 are needed"

@@ -113,11 +113,9 @@ def read_hibc(text: str, *, raw: str, today: date) -> Scan:
     kind: ScanKind = "hibc_secondary" if re.match(r"\+[$\d]", body) else "hibc_primary"
     expected = check_character(body)
     if expected is None or check not in _VALUES:
-        return refuse(kind, raw, "there is a character in it that HIBC codes do not have")
+        return refuse(kind, raw, "it contains a character that is not allowed in HIBC codes")
     if check != expected:
-        return refuse(
-            kind, raw, f"the check character is '{check}', the rest asks for '{expected}'"
-        )
+        return refuse(kind, raw, f"the check character is '{check}' but should be '{expected}'")
     return _secondary(body, raw, today) if kind == "hibc_secondary" else _named(body, raw, today)
 
 
@@ -225,7 +223,7 @@ def _read_segment(segment: str, facts: _Facts, today: date) -> None:
     elif match := _JULIAN.fullmatch(segment):
         _dated_value("5" + match[0], "lot", facts, today)
     else:
-        facts.problem = f"'{segment}' is no lot, serial, date or quantity that HIBC 2.6 knows"
+        facts.problem = f"'{segment}' is not a lot, serial, date or quantity in HIBC 2.6"
 
 
 def _supplement(match: re.Match[str], facts: _Facts) -> None:
@@ -233,7 +231,7 @@ def _supplement(match: re.Match[str], facts: _Facts) -> None:
         if digits is not None:
             day = label_date(int(digits[:4]), int(digits[4:6]), int(digits[6:]) or -1)
             if day is None:
-                facts.problem = f"{digits} is no date that exists"
+                facts.problem = f"{digits} is not a valid date"
             else:
                 facts.add(name, day)
     if match["serial"] is not None:
@@ -303,10 +301,10 @@ def _dated_value(rest: str, name: str, facts: _Facts, today: date) -> None:
     elif rest.startswith("7"):
         value = rest[1:]
     else:
-        facts.problem = f"'{rest[:8]}' announces no date format that HIBC 2.6 knows"
+        facts.problem = f"'{rest[:8]}' is not a date format of HIBC 2.6"
         return
     if facts.problem is None and not _NAME.fullmatch(value):
-        facts.problem = f"'{value}' is no {name} of at most 18 letters and digits"
+        facts.problem = f"'{value}' is not a {name} of at most 18 letters and digits"
     if facts.problem is None and value:
         facts.add(name, value)
 
@@ -316,6 +314,6 @@ def _take_date(taken: str, form: _DateFormat, facts: _Facts, today: date) -> Non
     day = form.read(taken, today) if whole else None
     hour = "00" if form.hour_at is None else taken[form.hour_at :]
     if day is None or hour > "23":
-        facts.problem = f"'{taken}' is no use-by date that exists"
+        facts.problem = f"'{taken}' is not a valid use-by date"
     else:
         facts.add("use_by", day)

@@ -54,15 +54,19 @@ def read_scan(raw: str, *, today: date) -> Scan:
     >>> read_scan("]C10151022222233336", today=date(2026, 1, 1)).gtin
     '51022222233336'
     >>> read_scan("hello", today=date(2026, 1, 1)).problem
-    'this is neither a GS1 code, an HIBC code nor a GTIN'
+    'this is not a GS1 code, an HIBC code or a GTIN'
     """
     kept, text = raw[:LONGEST_SCAN], raw.lstrip(" \t\r\n").rstrip("\t\r\n")
     if len(text) > LONGEST_SCAN:
-        return refuse("unknown", kept, f"longer than {LONGEST_SCAN} characters: no label is")
+        return refuse(
+            "unknown", kept, (f"longer than {LONGEST_SCAN} characters: too long for a label")
+        )
     strange = _STRANGE.search(text)
     if strange is not None:
         return refuse(
-            "unknown", kept, f"it holds U+{ord(strange[0]):04X}, a character no label carries"
+            "unknown",
+            kept,
+            f"it contains U+{ord(strange[0]):04X}, a character that labels do not use",
         )
     symbology, data = (text[:3], text[3:]) if text.startswith("]") else ("", text)
     if data.startswith(("+", "*+")):
@@ -78,9 +82,9 @@ def _symbol(symbology: str, data: str, raw: str, today: date) -> Scan:
         return read_gs1(data, raw=raw, today=today)
     digits = _GTIN_SYMBOLS.get(symbology)
     if digits is None:
-        return refuse("unknown", raw, f"{symbology} marks neither a GS1 nor an HIBC code")
+        return refuse("unknown", raw, f"{symbology} is neither a GS1 nor an HIBC code")
     if len(data) != digits:
-        return refuse("gtin", raw, f"{symbology} must carry {digits} digits, not {len(data)}")
+        return refuse("gtin", raw, f"{symbology} must have {digits} digits, not {len(data)}")
     return _gtin(data, raw)
 
 
@@ -91,7 +95,7 @@ def _bare(data: str, raw: str, today: date) -> Scan:
         return read_gs1(data, raw=raw, today=today)
     if data.casefold().startswith(("http:", "https:")):
         return refuse("unknown", raw, "this is a web address: scan the pack's product code instead")
-    return refuse("unknown", raw, "this is neither a GS1 code, an HIBC code nor a GTIN")
+    return refuse("unknown", raw, "this is not a GS1 code, an HIBC code or a GTIN")
 
 
 def _gtin(data: str, raw: str) -> Scan:

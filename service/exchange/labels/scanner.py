@@ -120,12 +120,12 @@ def check_scanner(arrived: ScannerInput, expected: str = CHECK_CODE.keyed) -> Sc
 
 
 _NO_END = (
-    "No Enter or Tab came after the code.",
+    "No Enter or Tab was received after the code.",
     "Set the scanner to send Enter (carriage return) after each code.",
 )
 
 
-_NOTHING = ("Nothing arrived.", "Click into the field, then scan the code again.")
+_NOTHING = ("Nothing was received.", "Click into the field, then scan the code again.")
 
 
 _HOW_TO_SEND = (
@@ -137,8 +137,8 @@ _LOST = ("The separator between the fields is lost.", f"{_HOW_TO_SEND}.")
 
 
 _CAPITALS = (
-    "Every letter came as a capital.",
-    "Set the scanner to leave upper and lower case as they are in the code.",
+    "All letters were received as capitals.",
+    "Set the scanner to keep upper and lower case as in the code.",
 )
 
 
@@ -172,8 +172,8 @@ def _text_fault(text: str, expected: str, *, caps_lock: bool) -> tuple[str, str]
     if len(text) in {len(expected), len(bare)}:
         return _layout_fault(text, expected)
     if len(text) < len(bare):
-        return f"Only {len(text)} of {len(expected)} characters arrived.", _PAUSE
-    return f"{len(text)} characters arrived in place of {len(expected)}.", _NO_MORE
+        return f"Only {len(text)} of {len(expected)} characters were received.", _PAUSE
+    return f"{len(text)} characters were received instead of {len(expected)}.", _NO_MORE
 
 
 #: Letters that change places, by the layout of keys that does it.
@@ -191,9 +191,9 @@ def _layout_fault(text: str, expected: str) -> tuple[str, str]:
     changed = {want: got for want, got in zip(kept, text, strict=True) if want != got}
     letters = {want: got for want, got in changed.items() if want.isalpha() and want not in "mM"}
     if set(changed) == {SEPARATOR}:
-        return f"The separator arrives as '{changed[SEPARATOR]}'.", f"{_HOW_TO_SEND}."
-    shown = ", ".join(f"{want} came as {got}" for want, got in list(changed.items())[:6])
+        return f"The separator is received as '{changed[SEPARATOR]}'.", f"{_HOW_TO_SEND}."
+    shown = ", ".join(f"{want} was received as {got}" for want, got in list(changed.items())[:6])
     shown = shown.replace(SEPARATOR, "the separator")
     name = next((name for name, swaps in _LAYOUTS.items() if letters == swaps), "")
     what = f"as on {name}" if name else "so the two use different keyboard layouts"
-    return f"Characters changed places: {shown}, {what}.", _LAYOUT_REMEDY
+    return f"Characters were swapped: {shown}, {what}.", _LAYOUT_REMEDY

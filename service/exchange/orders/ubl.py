@@ -72,11 +72,11 @@ def missing_for_ubl(paper: OrderPaper) -> list[tuple[str, str]]:
 
 def _missing_at_the_head(paper: OrderPaper) -> Iterator[tuple[str, str]]:
     if paper.kind == "loan":
-        yield "/kind", "a loan is no purchase: send its CSV"
+        yield "/kind", "a loan is not a purchase: send its CSV"
     if paper.issued is None:
-        yield "/sent_at", "it has no day of issue: it has not been sent, or nobody knows when"
+        yield "/sent_at", "it has no issue date: it has not been sent, or the date is not recorded"
     if paper.currency is None:
-        yield "/currency", "no currency is known"
+        yield "/currency", "the currency is not known"
     if not paper.lines:
         yield "/items", "there are no lines"
 
@@ -85,7 +85,7 @@ def _missing_of(who: str, party: Party) -> Iterator[tuple[str, str]]:
     if not party.name:
         yield f"/{who}/legal_name", f"the {who} has no name"
     if not party.endpoint_id or not _SCHEME.fullmatch(party.endpoint_scheme):
-        yield f"/{who}/endpoint_id", f"the {who} has no electronic address with its scheme"
+        yield f"/{who}/endpoint_id", f"the {who} has no electronic address and scheme"
     if who == "supplier" and not _COUNTRY.fullmatch(party.country):
         yield f"/{who}/country", f"the {who} has no country"
 
@@ -113,7 +113,7 @@ def _not_for_xml(paper: OrderPaper) -> Iterator[tuple[str, str]]:
         texts.append((f"/items/{place}", "".join((line.ref, line.description, *uses))))
     for pointer, text in texts:
         if _NO_XML.search(text):
-            yield pointer, "it has a character that XML cannot carry"
+            yield pointer, "it has a character that XML cannot contain"
 
 
 def ubl_order(paper: OrderPaper) -> bytes:

@@ -85,10 +85,10 @@ def text(longest: int) -> Reader:
         if isinstance(value, CellProblem):
             return value
         if len(value) > longest:
-            return CellProblem(f"{len(value)} characters; at most {longest} are taken")
+            return CellProblem(f"{len(value)} characters; at most {longest} are allowed")
         if not value.isprintable():
             odd = next(character for character in value if not character.isprintable())
-            return CellProblem(f"holds a character that does not print (U+{ord(odd):04X})")
+            return CellProblem(f"contains a character that cannot be printed (U+{ord(odd):04X})")
         return value
 
     return read
@@ -102,8 +102,8 @@ def code(longest: int) -> Reader:
         value = plain(cell)
         if isinstance(value, str) and _MANGLED.fullmatch(value):
             return CellProblem(
-                f"'{value}' is a number a spreadsheet has rewritten: digits are lost; format the "
-                "column as text and enter it again"
+                f"'{value}' was changed by a spreadsheet: digits are lost; format the column as "
+                "text and enter it again"
             )
         return value
 
@@ -129,9 +129,9 @@ def choice(values: Iterable[str]) -> Reader:
             return known[cell]
         value = _as_text(cell)
         if isinstance(value, CellProblem):
-            return CellProblem(f"{cell!r} is none of: {listed}")
+            return CellProblem(f"{cell!r} is not one of: {listed}")
         found = known.get(value.lower())
-        return CellProblem(f"'{value[:40]}' is none of: {listed}") if found is None else found
+        return CellProblem(f"'{value[:40]}' is not one of: {listed}") if found is None else found
 
     return read
 
@@ -152,7 +152,7 @@ def number(cell: Cell) -> object:
     if isinstance(cell, str):
         value = cell.strip()
         if not _DECIMAL.fullmatch(value):
-            return CellProblem(f"'{value[:40]}' is not a number written like 10.5")
+            return CellProblem(f"'{value[:40]}' is not a number such as 10.5")
         return float(value)
     if not math.isfinite(cell) or not 0 <= cell <= _LARGEST_NUMBER:
         return CellProblem(f"{cell:g} is not a number from 0 to {_LARGEST_NUMBER:,}")
@@ -163,7 +163,7 @@ def size_mm(cell: Cell) -> object:
     """Read a length measured in mm, above 0 and at most 1,000."""
     value = number(cell)
     if isinstance(value, float) and not 0 < value <= _LARGEST_MM:
-        return CellProblem(f"{value:g} mm is no length from above 0 to {_LARGEST_MM:g} mm")
+        return CellProblem(f"{value:g} mm is not a length above 0 and up to {_LARGEST_MM:g} mm")
     return value
 
 
@@ -190,7 +190,7 @@ def iso_date(cell: Cell) -> object:
     if isinstance(cell, date):
         return cell
     if not isinstance(cell, str):
-        return CellProblem("not a date: format the cell as a date, or write 2031-04-03")
+        return CellProblem("not a date: format the cell as a date, or enter it like 2031-04-03")
     return _written_date(cell.strip())
 
 
@@ -199,12 +199,12 @@ def _written_date(value: str) -> object:
         try:
             return date.fromisoformat(value)
         except ValueError:
-            return CellProblem(f"{value} is no day of the calendar")
+            return CellProblem(f"{value} is not a date in the calendar")
     if _ANY_DATE.fullmatch(value):
         return CellProblem(
-            f"'{value}' can be read in more than one way; write year-month-day, like 2031-04-03"
+            f"'{value}' could mean more than one date; use year-month-day, such as 2031-04-03"
         )
-    return CellProblem(f"'{value[:40]}' is not a date written like 2031-04-03")
+    return CellProblem(f"'{value[:40]}' is not a date such as 2031-04-03")
 
 
 def moment(cell: Cell) -> object:
@@ -216,19 +216,19 @@ def moment(cell: Cell) -> object:
         try:
             return datetime.fromisoformat(value)
         except ValueError:
-            return CellProblem(f"{value} is no moment of the calendar")
-    return CellProblem(f"'{str(cell)[:40]}' is not a date and time written like 2031-04-03T14:30")
+            return CellProblem(f"{value} is not a date and time in the calendar")
+    return CellProblem(f"'{str(cell)[:40]}' is not a date and time such as 2031-04-03T14:30")
 
 
 def clock(cell: Cell) -> object:
     """Read a time of day: a time cell of whole minutes or HH:MM."""
     if isinstance(cell, time):
         if cell.second or cell.microsecond:
-            return CellProblem("a time with seconds; write it like 08:30")
+            return CellProblem("a time with seconds; enter it as 08:30")
         return cell
     value = cell.strip() if isinstance(cell, str) else str(cell)
     if not _CLOCK.fullmatch(value):
-        return CellProblem(f"'{value[:40]}' is not a time written like 08:30")
+        return CellProblem(f"'{value[:40]}' is not a time such as 08:30")
     return time.fromisoformat(value)
 
 

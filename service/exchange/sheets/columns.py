@@ -52,7 +52,11 @@ _EMDN = re.compile(r"[A-Z]\d{2,14}", re.ASCII)
 def _emdn(cell: Cell) -> object:
     value = cell.strip() if isinstance(cell, str) else ""
     known = _EMDN.fullmatch(value)
-    return value if known else CellProblem(f"'{str(cell)[:40]}' is no EMDN code, like P09120201")
+    return (
+        value
+        if known
+        else CellProblem(f"'{str(cell)[:40]}' is not an EMDN code, such as P09120201")
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +76,7 @@ def _catalogue_row(values: Mapping[str, Any]) -> CatalogueRow | list[Complaint]:
     complaints: list[Complaint] = [(fault.field, fault.reason) for fault in check_item(values)]
     facts = dict(values)
     facts["unit_price_minor"] = _take_minor_units(
-        facts, "unit_price", "a price needs its currency", complaints
+        facts, "unit_price", "a price needs a currency", complaints
     )
     return complaints or CatalogueRow(**facts)
 
@@ -175,17 +179,13 @@ def _check(row: OperatingListRow) -> list[Complaint]:
     if ends_on(row.list_date, row.starts, row.ends) is None:
         complaints.append(("ends", "is not after the start, nor within 12 hours over midnight"))
     if (row.fracture_class is None) != (row.class_year is None):
-        complaints.append(
-            ("class_year", "a class means something only with its year: give both or neither")
-        )
+        complaints.append(("class_year", "a class needs its year: enter both or neither"))
     if (row.marker_film_mm is None) != (row.marker_true_mm is None):
-        complaints.append(
-            ("marker_true_mm", "a marker is measured against its true size: give both or neither")
-        )
+        complaints.append(("marker_true_mm", "a marker needs its true size: enter both or neither"))
     if row.primary is None and row.alternates:
-        complaints.append(("primary", "there are alternates to no primary construct"))
+        complaints.append(("primary", "backups need a planned construct in the column primary"))
     if row.primary in row.alternates:
-        complaints.append(("alternates", f"{row.primary} is the primary construct already"))
+        complaints.append(("alternates", f"{row.primary} is already the planned construct"))
     return complaints
 
 
@@ -295,14 +295,14 @@ def _works_on(cell: Cell) -> object:
 def _scheme(cell: Cell) -> object:
     value = _SCHEME(cell)
     if isinstance(value, str) and not (value.isascii() and value.isdigit() and len(value) == 4):  # noqa: PLR2004 - ISO/IEC 6523 codes have four digits
-        return CellProblem(f"'{value}' is no scheme of four digits, like 0088")
+        return CellProblem(f"'{value}' is not a scheme of four digits, such as 0088")
     return value
 
 
 def _country(cell: Cell) -> object:
     value = _COUNTRY(cell)
     if isinstance(value, str) and not (value.isascii() and value.isalpha() and value.isupper()):
-        return CellProblem(f"'{value}' is no country of two capital letters, like GB")
+        return CellProblem(f"'{value}' is not a country code of two capital letters, such as GB")
     return value
 
 
@@ -310,12 +310,12 @@ def _supplier_row(values: Mapping[str, Any]) -> SupplierRow | list[Complaint]:
     facts = dict(values)
     complaints: list[Complaint] = []
     minor = _take_minor_units(
-        facts, "minimum_order", "a least order value needs its currency", complaints
+        facts, "minimum_order", "a minimum order needs a currency", complaints
     )
     facts["minimum_order_minor"] = minor or 0
     if bool(facts["endpoint_id"]) != bool(facts["endpoint_scheme"]):
         column = "endpoint_scheme" if facts["endpoint_id"] else "endpoint_id"
-        complaints.append((column, "an electronic address has an id and its scheme"))
+        complaints.append((column, "enter both the electronic address and its scheme"))
     return complaints or SupplierRow(**facts)
 
 
@@ -411,18 +411,18 @@ _RETURN_BY = Column("return_by", cells.iso_date)
 
 def _loan(ownership: str, return_by: date | None) -> list[Complaint]:
     if ownership == "loan" and return_by is None:
-        return [("return_by", "a loan has a date to go back by")]
+        return [("return_by", "a loan needs its return date")]
     if ownership == "owned" and return_by is not None:
-        return [("return_by", "what the hospital owns does not go back; say loan or consigned")]
+        return [("return_by", "owned stock has no return date; enter loan or consigned")]
     return []
 
 
 def _check_stock(row: StockRow) -> list[Complaint]:
     complaints = _loan(row.ownership, row.return_by)
     if row.lot is None and row.serial is None:
-        complaints.append(("lot", "a lot or a serial is needed to find it in a recall"))
+        complaints.append(("lot", "enter a lot or a serial, so that it can be found in a recall"))
     if row.serial is not None and row.quantity > 1:
-        complaints.append(("quantity", "one serial is one unit"))
+        complaints.append(("quantity", "a serial is for one unit only"))
     return complaints
 
 
@@ -487,7 +487,7 @@ def _check_delivery(row: DeliveryRow) -> list[Complaint]:
     if due is None or usable is None:
         return complaints
     if (due.tzinfo is None) != (usable.tzinfo is None):
-        complaints.append(("usable_from", "write both times with an offset or both without"))
+        complaints.append(("usable_from", "enter both times with a UTC offset, or both without"))
     elif usable < due:
         complaints.append(("usable_from", "usable before it is due"))
     return complaints

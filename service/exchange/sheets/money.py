@@ -41,23 +41,26 @@ MOST_MINOR_UNITS = 2_000_000_000
 _PRICE = re.compile(r"\d{1,9}(\.\d{1,9})?", re.ASCII)
 
 
+def unknown_currency(code: str) -> str:
+    """Say of a code that it is no currency's."""
+    return f"'{code}' is not an ISO 4217 currency, such as GBP"
+
+
 def currency(cell: Cell) -> object:
     """Read the three capital letters of a currency (ISO 4217)."""
     value = cell.strip() if isinstance(cell, str) else ""
-    if value not in CURRENCIES:
-        return CellProblem(f"'{str(cell)[:40]}' is no currency of ISO 4217, like EUR")
-    return value
+    return value if value in CURRENCIES else CellProblem(unknown_currency(str(cell)[:40]))
 
 
 def price(cell: Cell) -> object:
     """Read an amount of money exactly, without sign, currency or thousands mark."""
     if isinstance(cell, bool) or not isinstance(cell, str | int | float):
-        return CellProblem("not an amount of money")
+        return CellProblem("not an amount, such as 1234.50")
     # The shortest text of a number cell is the amount that was typed into it.
     value = cell.strip() if isinstance(cell, str) else repr(cell)
     if not _PRICE.fullmatch(value):
         return CellProblem(
-            f"'{value[:40]}' is not an amount written like 1234.50, without thousands marks"
+            f"'{value[:40]}' is not an amount such as 1234.50, without thousands separators"
         )
     return Decimal(value)
 
@@ -89,7 +92,7 @@ def minor_units(amount: Decimal, code: str) -> int | CellProblem:
         return CellProblem(f"{amount} has {written} decimals; {code} has {decimals}")
     minor = int(amount.scaleb(decimals))
     if minor > MOST_MINOR_UNITS:
-        return CellProblem(f"{amount} {code} is more than a price here can be")
+        return CellProblem(f"{amount} {code} is more than the largest price allowed")
     return minor
 
 

@@ -77,7 +77,7 @@ class Parsed(Generic[RowT]):
         count = len(self.faults) + self.more_faults
         more = f" {self.more_faults} more are not listed." if self.more_faults else ""
         raise BadInput(
-            f"The file has {count} {'fault' if count == 1 else 'faults'}; nothing was saved.{more}",
+            f"The file has {count} {'error' if count == 1 else 'errors'}; nothing was saved.{more}",
             faults=[
                 FieldFault(f"row {fault.row}, column {fault.column}", fault.reason)
                 for fault in self.faults
@@ -116,7 +116,7 @@ def parse_rows(sheet: Sheet, form: Format[RowT]) -> Parsed[RowT]:
 def _header_faults(found: Sequence[str], columns: Sequence[Column]) -> list[RowFault]:
     known = [column.name for column in columns]
     unknown = [
-        RowFault(1, name, f"no such column here; known are {', '.join(known)}")
+        RowFault(1, name, f"unknown column; known columns are {', '.join(known)}")
         for name in found
         if name not in known
     ]
@@ -158,7 +158,7 @@ class _RowReader(Generic[RowT]):
             cell = raw.cells[place]
             if cell is None:
                 if column.required:
-                    self._complain(raw.number, column.name, "is empty and must be filled in")
+                    self._complain(raw.number, column.name, "this cell must be filled in")
                     whole = False
                 continue
             value = column.read(cell)

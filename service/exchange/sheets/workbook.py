@@ -91,8 +91,8 @@ def _refuse_further(names: list[str], sheets: list[CalamineSheet]) -> None:
     if filled:
         listed = ", ".join(f"'{name}'" for name in filled[:_MAX_NAMED])
         raise BadInput(
-            "Only the first sheet is read, and there are others with content.",
-            faults=[FieldFault(f"sheet {listed}", "has content: put it in a file of its own")],
+            "Only the first sheet is imported, and others have content.",
+            faults=[FieldFault(f"sheet {listed}", "has content: save it as a separate file")],
         )
 
 
@@ -109,7 +109,7 @@ def _refuse_unread(xml: bytes) -> None:
         for column, row in pattern.findall(xml)[:_MAX_NAMED]
     ]
     if faults:
-        raise BadInput("Some cells hold no value that can be read.", faults=faults)
+        raise BadInput("Some cells have no value that can be read.", faults=faults)
 
 
 def _text(value: str) -> str | None:
@@ -188,7 +188,7 @@ def read_sheet(source: bytes | BinaryIO, filename: str) -> Sheet:
         raise TooLarge(f"The file is larger than {MAX_UPLOAD_BYTES // 1_000_000} MB.")
     ending = PurePath(filename).suffix.lower()
     if ending in (".xls", ".xlsm", ".xlsb", ".ods"):
-        raise BadInput(f"A {ending} file is not read; save it as .xlsx or as CSV (UTF-8).")
+        raise BadInput(f"A {ending} file cannot be imported; save it as .xlsx or as CSV (UTF-8).")
     if ending not in (".csv", ".txt", ".xlsx"):
         raise BadInput("The file must be a CSV (.csv) or a workbook (.xlsx).")
     return _table(read_workbook(data) if ending == ".xlsx" else _read_csv(data))
@@ -199,8 +199,8 @@ def _read_csv(data: bytes) -> list[list[Cell]]:
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
         raise BadInput(
-            "The file holds NUL bytes: it is no CSV text.",
-            faults=[FieldFault(f"row {row}", "holds a NUL byte")],
+            "The file contains NUL bytes: it is not a CSV file.",
+            faults=[FieldFault(f"row {row}", "contains a NUL byte")],
         )
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
     rows: list[list[Cell]] = []
@@ -212,7 +212,7 @@ def _read_csv(data: bytes) -> list[list[Cell]]:
     except csv.Error as error:
         raise BadInput(
             "A row cannot be read as CSV.",
-            faults=[FieldFault(f"row {len(rows) + 1}", f"quotes do not match up ({error})")],
+            faults=[FieldFault(f"row {len(rows) + 1}", "the quotation marks do not match")],
         ) from error
     return rows
 
@@ -225,7 +225,7 @@ def _decoded(data: bytes) -> str:
         row = data[: error.start].count(b"\n") + 1
         raise BadInput(
             "The file is neither UTF-8 nor UTF-16; save it as 'CSV UTF-8'. Other encodings are not "
-            "guessed: letters would change.",
+            "accepted: letters could change.",
             faults=[FieldFault(f"row {row}", f"byte {error.start} is not {encoding[:6]}")],
         ) from error
 
@@ -236,8 +236,8 @@ def _delimiter(text: str) -> str:
     used = [mark for mark, count in counts.items() if count]
     if len(used) > 1:
         raise BadInput(
-            "The header is divided in two ways; use commas, semicolons or tabs throughout.",
-            faults=[FieldFault("row 1", f"holds {' and '.join(repr(mark) for mark in used)}")],
+            "The header mixes separators; use commas, semicolons or tabs throughout.",
+            faults=[FieldFault("row 1", f"contains {' and '.join(repr(mark) for mark in used)}")],
         )
     return used[0] if used else ","
 
@@ -281,7 +281,7 @@ def _header(cells: list[Cell]) -> tuple[str, ...]:
         elif name in columns[:place]:
             reason = f"the same name as column {columns.index(name) + 1}"
             faults.append(FieldFault(f"row 1, column {name}", reason))
-    _raise(faults, "The header is not clear.")
+    _raise(faults, "The header has errors.")
     return columns
 
 
@@ -395,13 +395,15 @@ def _members(archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
     members = archive.infolist()
     names = {member.filename for member in members}
     if len(members) > MAX_MEMBERS:
-        raise TooLarge(f"The workbook holds {len(members)} parts; at most {MAX_MEMBERS} are read.")
+        raise TooLarge(
+            f"The workbook contains {len(members)} parts; at most {MAX_MEMBERS} are read."
+        )
     if len(names) != len(members):
-        raise BadInput("The workbook holds the same part twice; save it as .xlsx again.")
+        raise BadInput("The workbook contains the same part twice; save it as .xlsx again.")
     if any(member.flag_bits & _ENCRYPTED_FLAG for member in members):
         raise BadInput("The workbook is password protected; save it without a password.")
     if any(name.lower().endswith("vbaproject.bin") for name in names):
-        raise BadInput("The workbook holds macros; save it as .xlsx without macros.")
+        raise BadInput("The workbook contains macros; save it as .xlsx without macros.")
     if "xl/workbook.xml" not in names:
         raise BadInput("The file is not an .xlsx workbook.")
     if sum(member.file_size for member in members) > MAX_EXPANDED_BYTES:
@@ -455,8 +457,8 @@ def _check_places(xml: bytes) -> None:
     if bad is not None:
         shown = xml[bad.start() : bad.start() + 40].decode("utf-8", "replace")
         raise TooLarge(
-            f"A cell ({shown}) lies beyond {MAX_ROWS:,} rows or {MAX_COLUMNS} columns, or does not "
-            "say where it stands."
+            f"A cell ({shown}) is beyond {MAX_ROWS:,} rows or {MAX_COLUMNS} columns, or does not "
+            "state where it is."
         )
 
 
@@ -477,7 +479,7 @@ def _check_texts(shared: bytes, sheets: list[bytes]) -> None:
         if (index := int(found)) < len(lengths)
     )
     if used > MAX_TEXT_BYTES:
-        raise TooLarge(f"The cells hold more than {MAX_TEXT_BYTES // 1_000_000} MB of text.")
+        raise TooLarge(f"The cells contain more than {MAX_TEXT_BYTES // 1_000_000} MB of text.")
 
 
 def _write(contents: dict[str, bytes]) -> bytes:

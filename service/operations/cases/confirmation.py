@@ -94,7 +94,9 @@ def cover_lost(unit: Unit, row: Confirmation, check: CaseCheckOut) -> list[str]:
     """Say what has changed for the worse since a confirmation; empty when it still holds."""
     changed = []
     if check.plan_revision != row.plan_revision:
-        changed.append(f"The plan went from revision {row.plan_revision} to {check.plan_revision}.")
+        changed.append(
+            f"The plan changed from revision {row.plan_revision} to {check.plan_revision}."
+        )
     return list(dict.fromkeys([*changed, *_newly_missing(row, cover_of(unit, check))]))
 
 
@@ -112,7 +114,7 @@ def _newly_missing(row: Confirmation, now: Mapping[str, ConstructCover]) -> list
         ]
         said += more
         if not more and _RANK[now[name].state] < _RANK[then["state"]]:
-            said.append(f"{name} was {then['state']} and is {now[name].state}.")
+            said.append(f"{name} was {then['state']} and is now {now[name].state}.")
             said += [now[name].condition] if now[name].condition else []
     return said
 

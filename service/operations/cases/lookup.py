@@ -24,8 +24,8 @@ OPEN_STATUSES = frozenset({"planned", "prepared", "in_theatre"})
 def list_days(unit: Unit, first: date, last: date) -> ListDays:
     """Return the lists from one day to another, at most two months."""
     if not 0 <= (last - first).days <= _MOST_DAYS:
-        reason = f"from the first day to the last must be 0 to {_MOST_DAYS} days"
-        raise BadInput("The days cannot be shown.", faults=[FieldFault("/last", reason)])
+        reason = f"choose a period of 0 to {_MOST_DAYS} days"
+        raise BadInput("This period cannot be shown.", faults=[FieldFault("/last", reason)])
     pairs = cases.cases_between(unit.session, unit.site_id, first, last)
     plans = planner_of(unit).plans_of([key for _, case in pairs if (key := case.id)])
     lists = []
@@ -52,7 +52,7 @@ def require_case(unit: Unit, reference: str) -> SurgicalCase:
     """Return a case's row, or say that there is none."""
     row = planner_of(unit).find_case(reference)
     if row is None:
-        raise NotFound(f"There is no case {reference}.")
+        raise NotFound(f"Case {reference} was not found.")
     unit.session.info.setdefault("cases", set()).add(reference)
     return row
 
@@ -105,12 +105,14 @@ def _moment(unit: Unit, body: CaseFields, field: str, day: date | None) -> datet
     if found:
         said = " or ".join(f"{unit.local(one):%H:%M (UTC%z)}" for one in found)
         reason = (
-            f"the clock goes back on {day} and shows {clock:%H:%M} twice: say in 'twice' whether "
-            f"the first or the second is meant, {said}"
+            f"the clocks go back on {day}, so {clock:%H:%M} occurs twice: choose in 'twice' "
+            f"whether the first or the second is meant, {said}"
         )
     else:
         shown = next_shown(day, clock, unit.zone)
-        reason = f"the clock goes forward on {day} and skips {clock:%H:%M}; next is {shown:%H:%M}"
+        reason = (
+            f"the clocks go forward on {day}, so {clock:%H:%M} does not exist; use {shown:%H:%M}"
+        )
     raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{field}", reason)])
 
 

@@ -32,7 +32,7 @@ def store_plan(unit: Unit, case: SurgicalCase, body: PlanBody) -> Plan | None:
         for reason in faults_of_construct(read_planned(text), planner)
     ]
     if faults:
-        raise BadInput("The plan cannot be done as written; nothing was saved.", faults=faults)
+        raise BadInput("The plan has errors; nothing was saved.", faults=faults)
     if not body.needs:
         body = body.model_copy(update={"needs": _usual_needs(unit, case, body)})
     stored = body.model_dump(mode="json")
@@ -74,7 +74,11 @@ def _faults_of_part(
 ) -> Iterator[str]:
     systems = planner.systems_for(template)
     if template.needs_system and part.system not in systems:
-        said = f"system '{part.system}' cannot do it" if part.system else "it needs its system"
+        said = (
+            (f"it is not available in system '{part.system}'")
+            if part.system
+            else "a system is needed"
+        )
         yield f"{part.template}: {said}; write @ and one of {', '.join(systems) or 'none'}"
         return
     if not template.needs_angle:
@@ -82,7 +86,9 @@ def _faults_of_part(
     angles = planner.angles_for(template, part.system)
     if part.angle_deg not in angles:
         said = (
-            "it needs its angle" if part.angle_deg is None else f"{part.angle_deg:g}° is not made"
+            "an angle is needed"
+            if part.angle_deg is None
+            else f"{part.angle_deg:g}° is not available"
         )
         listed = ", ".join(f"{angle:g}" for angle in angles)
         yield f"{part.template}@{part.system}: {said}; write / and one of {listed}"
@@ -151,7 +157,7 @@ def _readable(primary: str) -> PlannedConstruct:
         return read_planned(primary.strip())
     except ConstructError as error:
         faults = [FieldFault("/primary", fault.reason) for fault in error.faults]
-        raise BadInput("The construct cannot be read.", faults=faults) from error
+        raise BadInput("The construct is not valid.", faults=faults) from error
 
 
 def construct_in_full(

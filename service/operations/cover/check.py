@@ -79,7 +79,7 @@ def refuse_past(unit: Unit, day: date) -> None:
     """Refuse a day in the past: stock as it is now says nothing about it."""
     if day < unit.today:
         reason = f"{day} is in the past; today is {unit.today}"
-        raise BadInput("The day cannot be checked.", faults=[FieldFault("/day", reason)])
+        raise BadInput("This day cannot be checked.", faults=[FieldFault("/day", reason)])
 
 
 def check_case(unit: Unit, reference: str) -> CaseCheckOut:
@@ -96,7 +96,7 @@ def check_case(unit: Unit, reference: str) -> CaseCheckOut:
     day = unit.local(row.starts_at).date()
     if row.status == "cancelled" or (day < unit.today and not _runs_on(unit, row)):
         why = "has been cancelled" if row.status == "cancelled" else f"was on {day}"
-        raise BadInput(f"Case {reference} {why}: there is nothing to pick for it.")
+        raise BadInput(f"Case {reference} {why}. There is nothing to pick.")
     return check_one_case(unit, reference, day)
 
 
@@ -178,7 +178,7 @@ def case_out(
         {
             **facts,
             "state": state,
-            "says": says or "Everything planned and everything standing by is covered.",
+            "says": says or "The planned construct and its backups are covered.",
             "expects": _expected(expected, planner),
             "condition": condition,
             "awaited": _expected(awaited, planner),
@@ -207,7 +207,7 @@ def _pick_list(result: CaseCheck, names: Sequence[str], held: Collection[str]) -
             held=row.parcel.key in held,
             on_tray=row.parcel.is_on_tray_of(result.case.case),
             whys=[
-                why if place <= 0 else f"{why}; alternate {names[place]}" for place, why in row.whys
+                why if place <= 0 else f"{why}; backup {names[place]}" for place, why in row.whys
             ],
         )
         for row in pick_rows(result)
@@ -309,7 +309,7 @@ def _construct(check: ConstructCheck, role: str, planner: PlannerContext) -> Con
 def _sizes(found: SizesFound, planner: PlannerContext) -> SizesFoundOut | None:
     if not found.implants:
         return None
-    each = ", ".join(f"{one.role} {in_hundred(one.probability)}" for one in found.implants)
+    each = ", ".join(f"{one.role} {in_hundred(one.probability)} %" for one in found.implants)
     share = in_hundred(found.probability)
     racks = [
         f"Bring the rack: {one.role} {one.smallest_mm:g} to {one.largest_mm:g} mm."
@@ -320,13 +320,15 @@ def _sizes(found: SizesFound, planner: PlannerContext) -> SizesFoundOut | None:
         refused = "Sizes unknown: nothing has been measured."
     elif not found.is_enough:
         floor = in_hundred(room_figures(planner.values).covered_probability)
-        refused = f"The sizes needed are at hand in {share} of 100 only; {floor} are wanted."
+        refused = (
+            f"Only a {share} % chance that the sizes needed are available; {floor} % is required."
+        )
     return SizesFoundOut(
         probability=found.probability,
         implants=[
             ImplantSizesOut(role=one.role, probability=one.probability) for one in found.implants
         ],
-        says=" ".join([f"The sizes needed are at hand in {share} of 100: {each}.", *racks]),
+        says=" ".join([f"Chance that the sizes needed are available: {share} % ({each}).", *racks]),
         refused=refused,
     )
 

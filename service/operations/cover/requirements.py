@@ -168,10 +168,10 @@ def _case_requirements(
         says = "Closed: every pack is accounted for."
         return CaseRequirements(operating_list, row, plan, None, dimensions, says)
     if plan is None:
-        says = "Not planned yet: choose what is planned and what stands by."
+        says = "Not planned yet: choose the planned construct and its backups."
         return CaseRequirements(operating_list, row, None, None, dimensions, says)
     if not planner.values:
-        says = "No sizing figures have been loaded, so nothing can be sized; import sizing.toml."
+        says = "Sizes cannot be worked out: import the sizing assumptions (sizing.toml)."
         return CaseRequirements(operating_list, row, plan, None, dimensions, says)
     body = plan_body(plan)
     faults = [
@@ -180,7 +180,7 @@ def _case_requirements(
         for fault in faults_of_construct(read_planned(text), planner)
     ]
     if faults:
-        says = f"The plan no longer fits the catalogue: {faults[0]}."
+        says = f"The plan no longer matches the catalogue: {faults[0]}."
         return CaseRequirements(operating_list, row, plan, None, dimensions, says)
     try:
         measurements = Measurements(**row.measurements)
@@ -191,7 +191,7 @@ def _case_requirements(
         says = (
             f"The measurements cannot be used: {error.reason}"
             if isinstance(error, SizingError)
-            else f"What must be near cannot be said: {error.faults[0].reason}."
+            else f"What to have available cannot be worked out: {error.faults[0].reason}."
         )
         return CaseRequirements(operating_list, row, plan, None, dimensions, says)
     near = tuple(near_line(one.kind, one.reason, planner.catalogue.by_kind) for one in asked)

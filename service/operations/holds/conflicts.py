@@ -97,7 +97,7 @@ def update_kept_holds(unit: Unit, case: SurgicalCase) -> list[SurgicalCase]:
         hold.list_date, hold.list_id = day, case.list_id
         hold.share_group = None
         unit.session.flush()
-        why = "was moved" if is_moved else "is planned with what lies on its tray"
+        why = "was moved" if is_moved else "was planned with packs already on its tray"
         losers += _settle_in(unit, case, hold, f"case {case.reference} {why}")
     return list({loser.id: loser for loser in losers}.values())
 
@@ -192,8 +192,13 @@ def _settle_in(unit: Unit, case: SurgicalCase, hold: Hold, why: str) -> list[Sur
         others = [one for one in short if one.case_id != case.id]
         return [*early, *release_and_notify(unit, others, why)]
     if hold.role == BY_HAND and not claim_fits(unit, lot_id, place):
-        release_holds(unit, [hold], "its units are others' on the new day")
-        tell_case(unit, case, "lost a pack", "units promised by hand are others' on the new day")
+        release_holds(unit, [hold], "its units are reserved for other cases on the new day")
+        tell_case(
+            unit,
+            case,
+            "lost a pack",
+            "units reserved by hand are reserved for other cases on the new day",
+        )
         return []
     losers = release_conflicting_holds(unit, case, lot_id, place, why, None)
     update_held(unit, [(lot_id, place)])
@@ -303,7 +308,7 @@ def rehold_cases(unit: Unit, losers: Iterable[SurgicalCase]) -> list[str]:
     found = sorted(losers, key=lambda case: (case.starts_at, case.reference))
     names = list(dict.fromkeys(case.reference for case in found))
     if names:
-        hold_cases(unit, names, "another pack was looked for")
+        hold_cases(unit, names, "another pack was searched for")
     return names
 
 
@@ -327,7 +332,7 @@ def taken_error(unit: Unit, lot: Lot, origin: Location) -> Taken:
     who = {case.reference: f"{row.list_date} {row.theatre}" for _, case, row in found}
     names = "; ".join(f"case {case}, list {where}" for case, where in who.items())
     return Taken(
-        f"These units are promised: {names}. "
-        "Take them over for an urgent case, or change the plan that holds them.",
+        f"These units are reserved: {names}. Reassign them for an urgent case, or change the plan "
+        "that reserves them.",
         facts={"held_by": [{"case": case, "list": where} for case, where in who.items()]},
     )

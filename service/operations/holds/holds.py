@@ -169,7 +169,7 @@ def _take_over_standing_by(
     after = check_requirements(unit, ready, kept)
     if _missing_as_planned(after) >= _missing_as_planned(before):
         return set()
-    why = f"planned for {', '.join(sorted(named))}"
+    why = f"now reserved for {', '.join(sorted(named))}"
     old = [
         hold
         for row in others

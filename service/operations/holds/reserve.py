@@ -58,7 +58,7 @@ def _answer(unit: Unit, case: SurgicalCase, reopened: list[str]) -> HoldList:
 def refresh_holds(unit: Unit, reference: str) -> HoldList:
     """Hold anew what a case's plan asks for, from the stock as it is now."""
     _open_case(unit, reference)
-    rehold_changed_cases(unit, [reference], "held anew")
+    rehold_changed_cases(unit, [reference], "reserved again")
     return holds_of(unit, reference)
 
 
@@ -80,7 +80,7 @@ def reserve_units(unit: Unit, body: HoldBody) -> HoldList:
     )
     there = planner_of(unit).quantity_at(lot.id or 0, place.id or 0) if lot else 0
     if lot is None or place.kind != "shelf" or there < body.quantity:
-        reason = f"{place.store}, {place.shelf} has {there} of this lot to promise"
+        reason = f"{place.store}, {place.shelf} has {there} of this lot to reserve"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
     refuse_unfit(unit, case, item, lot, place)
     if item.reusable:
@@ -90,7 +90,7 @@ def reserve_units(unit: Unit, body: HoldBody) -> HoldList:
 
 def _open_case(unit: Unit, reference: str) -> SurgicalCase:
     case = require_case(unit, reference)
-    refuse_ended(case, "nothing is kept for it")
+    refuse_ended(case, "nothing can be reserved for it")
     return case
 
 
@@ -107,7 +107,7 @@ def _reserve_copies(  # noqa: PLR0917 - which copies, for whom, where
     hold_copies(unit, case, item, lot_id, place_id, body.quantity)
     short = unserved_copy_holds(unit, lot_id, place_id, own=case.id)
     if any(hold.case_id == case.id for hold in short):
-        raise Conflict(f"Case {case.reference} holds these units itself already.")
+        raise Conflict(f"These units are already reserved for case {case.reference}.")
     return rehold_cases(unit, release_and_notify(unit, short, why))
 
 
@@ -118,9 +118,9 @@ def _require_taken_over(
     if not body.take_over:
         raise taken_error(unit, lot, place)
     if body.reason is None:
-        reason = "say why the units are taken over; the cases that lose them are told"
+        reason = "enter the reason for taking the units; the cases that lose them are notified"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/reason", reason)])
-    return f"taken over for {case.reference}: {body.reason}"
+    return f"reassigned to {case.reference}: {body.reason}"
 
 
 def _reserve_lot(
@@ -148,7 +148,7 @@ def _reserve_lot(
         why = _require_taken_over(unit, case, lot, place, body)
         losers = release_conflicting_holds(unit, case, lot_id, place_id, why, claim_of(hold))
         if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
-            raise Conflict(f"Case {case.reference} holds these units itself already.")
+            raise Conflict(f"These units are already reserved for case {case.reference}.")
     unit.session.add(hold)
     update_held(unit, [(lot_id, place_id)])
     return rehold_cases(unit, losers)
@@ -156,15 +156,17 @@ def _reserve_lot(
 
 _SAYS: Mapping[str, Callable[[StockUnits, Reason], str]] = {
     "recalled": lambda units, _reason: f"it {units.recall_words}; quarantine it",
-    "expires": lambda units, _reason: f"it expires on {units.use_by}: do not use it; quarantine it",
+    "expires": lambda units, _reason: (
+        f"its use-by date is {units.use_by}: do not use it; quarantine it"
+    ),
     "quarantined": lambda _units, _reason: "it is in quarantine: leave it",
     "unsterile": lambda _units, _reason: "it is not sterile: have it reprocessed first",
-    "return_due": lambda units, _reason: f"it is a loan that goes back on {units.return_by}",
+    "return_due": lambda units, _reason: f"it is a loan due back on {units.return_by}",
     "promised": lambda _units, reason: (
-        f"it is on the tray of case {', '.join(reason.cases)} already: leave it"
+        f"it is already on the tray of case {', '.join(reason.cases)}: leave it"
     ),
     "not_here_yet": lambda _units, _reason: (
-        "it is in transit from another site: receive it on the page of transfers first"
+        "it is in transit from another site: receive it on the Transfers page first"
     ),
     "instrument_set_in_use": lambda units, _reason: (
         "it is being reprocessed: scan it out of sterilisation first"

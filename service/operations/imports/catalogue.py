@@ -22,7 +22,7 @@ def plan_catalogue(unit: Unit, rows: Sequence[tuple[int, CatalogueRow]]) -> Impo
         facts = asdict(row)
         owner = owner_of_gtin.get(row.gtin) if row.gtin else None
         if owner is not None and owner != row.ref:
-            plan.fault(number, "gtin", f"this GTIN belongs to REF {owner}")
+            plan.fault(number, "gtin", f"this GTIN already belongs to REF {owner}")
         elif row.ref not in known:
             new.append(facts)
             plan.added += 1
@@ -61,7 +61,7 @@ def plan_suppliers(unit: Unit, rows: Sequence[tuple[int, SupplierRow]]) -> Impor
             plan.later(_update_supplier, there, facts)
     named = set(suppliers.names_in_catalogue(unit.session)) - {""}
     for name in sorted({row.name for _, row in rows} - named):
-        plan.notes.append(f"No item of the catalogue comes from {name}.")
+        plan.notes.append(f"No catalogue item is supplied by {name}.")
     return plan
 
 

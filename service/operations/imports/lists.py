@@ -35,7 +35,7 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
     touched: list[str] = []
     for number, row in rows:
         if "/" in row.case_reference:
-            plan.fault(number, "case_reference", "a slash cannot be part of a case's reference")
+            plan.fault(number, "case_reference", "a case reference cannot contain a slash")
             continue
         try:
             refuse_past(unit, row.list_date)
@@ -49,10 +49,10 @@ def plan_lists(unit: Unit, rows: Sequence[tuple[int, OperatingListRow]]) -> Impo
             for fault in error.faults:
                 plan.fault(number, fault.pointer.split("/")[1], fault.reason)
         except Forbidden as error:
-            plan.fault(number, "primary", f"the row plans the case anew. {error.detail}")
+            plan.fault(number, "primary", f"the row changes the plan of the case. {error.detail}")
         except Conflict as error:
             plan.fault(number, "case_reference", error.detail)
-    plan.later(rehold_changed_cases, unit, touched, "the list was brought again")
+    plan.later(rehold_changed_cases, unit, touched, "the list was imported again")
     return plan
 
 
@@ -112,7 +112,7 @@ def _write(unit: Unit, entry: _CaseEntry, plan: ImportPlan) -> bool:
         if revised:
             require(unit.caller, PLAN)
         if not is_new and (differs or revised):
-            refuse_ended(row, "a file does not change it")
+            refuse_ended(row, "a file cannot change it")
             row.version += 1
     if is_new or differs or revised:
         unit.session.info.setdefault("cases", set()).add(entry.reference)

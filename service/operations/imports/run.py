@@ -102,7 +102,7 @@ def import_rows(
 ) -> ImportOut:
     """Import rows that have been read."""
     _, make_plan = FORMATS[form]
-    plan = make_plan(unit, CountedRows(parsed.good, "comparing with what is there", report))
+    plan = make_plan(unit, CountedRows(parsed.good, "comparing with existing records", report))
     faults = [*parsed.faults, *plan.faults]
     beyond = parsed.more_faults + max(0, len(faults) - MAX_FAULTS)
     faults = sorted(faults[:MAX_FAULTS], key=lambda fault: fault.row)
@@ -137,7 +137,7 @@ def _refusal(faults: Sequence[RowFault], beyond: int) -> BadInput:
     count = len(faults) + beyond
     more = f" {beyond} more are not listed." if beyond else ""
     return BadInput(
-        f"The file has {count} {'fault' if count == 1 else 'faults'}; nothing was saved.{more}",
+        f"The file has {count} {'error' if count == 1 else 'errors'}; nothing was saved.{more}",
         faults=[
             FieldFault(f"row {fault.row}, column {fault.column}", fault.reason) for fault in faults
         ],

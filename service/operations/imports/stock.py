@@ -55,8 +55,8 @@ class _StockTake:
 
 #: What is counted elsewhere, by the kind of its place.
 _UNCOUNTED = {
-    "theatre": "this is a case's tray; count its packs on the case's page",
-    "transit": "this is for what is in transit; receive it on the page of transfers",
+    "theatre": "this is the tray of a case; count its packs on the page of the case",
+    "transit": "this is for units in transit; receive them on the Transfers page",
 }
 
 
@@ -78,7 +78,7 @@ def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportP
     _refuse_twins(take, rows)
     if take.new_places:
         count = len(take.new_places)
-        take.plan.notes.append(f"{count} shelves were not known and are made.")
+        take.plan.notes.append(f"{count} new shelves are added.")
     take.plan.later(_write, take)
     return take.plan
 
@@ -86,7 +86,7 @@ def plan_stock_take(unit: Unit, rows: Sequence[tuple[int, StockRow]]) -> ImportP
 def _plan_count(take: _StockTake, number: int, row: StockRow) -> None:
     item = take.items.get(row.ref)
     if item is None:
-        take.plan.fault(number, "ref", f"the catalogue has no item with REF {row.ref}")
+        take.plan.fault(number, "ref", f"REF {row.ref} is not in the catalogue")
         return
     key = (item.item_id, row.lot or "", row.serial or "", row.ownership)
     sterility = row.sterility or ("sterile" if item.sterile else "unsterile")
@@ -156,7 +156,11 @@ def _plan_difference(take: _StockTake, number: int, row: StockRow, key: LotKey, 
         quantity, held = take.there.get((known.id, take.places[place]), (0, 0))
     unfit = _turns_up_unfit(take, key, place, kind) if row.quantity > quantity else None
     if row.quantity < held:
-        take.plan.fault(number, "quantity", f"{held} of these are promised to cases; release first")
+        take.plan.fault(
+            number,
+            "quantity",
+            f"{held} of these are reserved for cases; release the reservations first",
+        )
     elif unfit is not None:
         take.plan.fault(number, "quantity", unfit)
     elif row.quantity == quantity:
@@ -176,7 +180,7 @@ def _differs(known: stock.LotFacts, facts: stock.LotFacts) -> tuple[str, str] | 
     for name in ("use_by", "return_by", "sterility"):
         theirs, ours = getattr(known, name), getattr(facts, name)
         if theirs != ours:
-            return name, f"this lot is on record with {name} {theirs}; check the label"
+            return name, f"this lot is recorded with {name} {theirs}; check the label"
     return None
 
 
@@ -231,14 +235,12 @@ def plan_deliveries(unit: Unit, rows: Sequence[tuple[int, DeliveryRow]]) -> Impo
     for number, row in rows:
         item = unit.session.get(Item, ids[row.ref]) if row.ref in ids else None
         if item is None:
-            desk.plan.fault(number, "ref", f"the catalogue has no item with REF {row.ref}")
+            desk.plan.fault(number, "ref", f"REF {row.ref} is not in the catalogue")
         elif row.due_at is None:
-            desk.plan.fault(
-                number, "due_at", "when it is due must be known; otherwise leave it out"
-            )
+            desk.plan.fault(number, "due_at", "enter when it is due, or leave the row out")
         elif row.ownership == "loan" and row.usable_from is None:
             desk.plan.fault(
-                number, "usable_from", "a loan comes unsterile: say from when it can be used"
+                number, "usable_from", "a loan arrives unsterile: enter when it can be used"
             )
         else:
             _plan_delivery(desk, number, item, _expected(unit, row))
@@ -305,7 +307,7 @@ def _plan_known(
     if not order_allows(order.state, "receive") or line.received or line.let_go:
         reason = (
             f"order {order.reference} is {order.state}, with {line.received} of {line.quantity} "
-            "here: change the order, not the file"
+            "received: change the order, not the file"
         )
         desk.plan.fault(number, "reference", reason)
         return
@@ -355,7 +357,7 @@ def plan_usage(unit: Unit, rows: Sequence[tuple[int, UsageLine]]) -> ImportPlan:
     for number, row in rows:
         item_id = ids.get(row.ref)
         if item_id is None:
-            plan.fault(number, "ref", f"the catalogue has no item with REF {row.ref}")
+            plan.fault(number, "ref", f"REF {row.ref} is not in the catalogue")
             continue
         if row.used_on > unit.today:
             plan.fault(number, "used_on", f"{row.used_on} is in the future")
@@ -367,6 +369,8 @@ def plan_usage(unit: Unit, rows: Sequence[tuple[int, UsageLine]]) -> ImportPlan:
         elif known[key] == row.quantity:
             plan.unchanged += 1
         else:
-            plan.fault(number, "quantity", f"this use is on record with quantity {known[key]}")
+            plan.fault(
+                number, "quantity", f"this use is already recorded with quantity {known[key]}"
+            )
     plan.later(stock.insert_many, unit.session, new)
     return plan

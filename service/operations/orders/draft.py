@@ -106,7 +106,7 @@ def _require_currency(order: SupplyOrder, item: Item, pointer: str) -> None:
     if order.currency != item.currency:
         reason = (
             f"{item.ref} has its price in {item.currency}, order {order.reference} is in "
-            f"{order.currency}: send that order first, or take the line off it"
+            f"{order.currency}: send that order first, or remove the line"
         )
         raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
 
@@ -156,7 +156,7 @@ def change_order(unit: Unit, reference: str, body: EditBody, version: int) -> Or
     if order.kind == "loan":
         order.return_by = body.return_by
     elif body.return_by is not None:
-        reason = "only a loan goes back"
+        reason = "only a loan has a return date"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/return_by", reason)])
     order.state, order.approved_at, order.approved_by = "draft", None, ""
     order.version += 1
@@ -171,7 +171,7 @@ def _set(body: EditBody | EditLine) -> set[str]:
 def _refuse_other_uses(body: EditBody, known: dict[str, OrderLine]) -> None:
     asked = {line.ref: line.quantity for line in body.lines}
     if asked != {ref: line.quantity for ref, line in known.items()}:
-        reason = "a bill-only order pays for what was used: change its prices only, or cancel it"
+        reason = "on a bill-only order only prices can be changed; otherwise cancel it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lines", reason)])
 
 
@@ -201,7 +201,7 @@ def _set_line(  # noqa: PLR0917 - one line of an edit
     if wanted.why is not None:
         line.why = wanted.why
     if line.unit_price_minor is not None and order.currency is None:
-        reason = "a price has a currency: say the order's"
+        reason = "a price needs a currency: enter the currency of the order"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/currency", reason)])
 
 
@@ -266,7 +266,7 @@ def _line_of(unit: Unit, order: SupplyOrder, item: Item, quantity: int) -> Order
             quantity=quantity,
             wanted=quantity,
             unit_price_minor=catalogue_price(order, item),
-            why=["consigned units that were used"],
+            why=["consignment units used"],
         )
         unit.session.add(line)
         unit.session.flush()

@@ -31,7 +31,7 @@ def xml_of(unit: Unit, reference: str) -> bytes:
     if lacking:
         says = "; ".join(sentence for _, sentence in lacking)
         raise Conflict(
-            f"Order {reference} cannot be written as an electronic order: {says}.",
+            f"Order {reference} cannot be exported as an electronic order: {says}.",
             faults=[FieldFault(pointer, sentence) for pointer, sentence in lacking],
         )
     return ubl_order(paper)

@@ -55,7 +55,7 @@ def return_loan(unit: Unit, reference: str, body: ReturnBody) -> OrderOut:
     """
     order = require_order(unit, reference)
     if order.kind != "loan":
-        raise Conflict(f"Order {reference} is no loan; nothing of it goes back.")
+        raise Conflict(f"Order {reference} is not a loan.")
     faults: list[FieldFault] = []
     for place, line in enumerate(body.lines):
         try:
@@ -65,7 +65,7 @@ def return_loan(unit: Unit, reference: str, body: ReturnBody) -> OrderOut:
                 FieldFault(f"/lines/{place}{fault.pointer}", fault.reason) for fault in error.faults
             ]
     if faults:
-        raise BadInput("Nothing went back.", faults=faults)
+        raise BadInput("Nothing was returned.", faults=faults)
     order.version += 1
     unit.session.flush()
     return order_out(unit, order)
@@ -104,7 +104,7 @@ def _movement(unit: Unit, order: SupplyOrder, line: ReturnLine) -> WriteOffBody 
         said = f"missing on return of loan {order.reference}{note}"[:500]
         facts |= {"kind": "write_off", "at": place, "reason": said}
         return WriteOffBody.model_validate(facts)
-    said = f"loan {order.reference} goes back{note}"[:500]
+    said = f"loan {order.reference} returned{note}"[:500]
     return LoanOutBody.model_validate(
         {**facts, "kind": "loan_out", "origin": place, "reason": said}
     )
@@ -117,15 +117,15 @@ def _require_left(unit: Unit, order: SupplyOrder, line: ReturnLine) -> None:
     if line.quantity <= left:
         return
     if not mine:
-        reason = f"no such lot came with loan {order.reference}"
-        raise BadInput("Nothing went back.", faults=[FieldFault("/lot", reason)])
-    reason = f"{left} of these are still here from loan {order.reference}{_fates(mine)}"
-    raise BadInput("Nothing went back.", faults=[FieldFault("/quantity", reason)])
+        reason = f"this lot was not received with loan {order.reference}"
+        raise BadInput("Nothing was returned.", faults=[FieldFault("/lot", reason)])
+    reason = f"{left} of these are left at this site from loan {order.reference}{_fates(mine)}"
+    raise BadInput("Nothing was returned.", faults=[FieldFault("/quantity", reason)])
 
 
 def _fates(lots: list[LoanLot]) -> str:
     """Say what became of the others."""
-    words = [f"{sum(lot.returned for lot in lots)} went back"]
+    words = [f"{sum(lot.returned for lot in lots)} returned"]
     words += [f"{use.quantity} {use.fate} in case {use.case}" for lot in lots for use in lot.used]
     words += [f"{lot.missing} missing" for lot in lots if lot.missing]
     return f" ({', '.join(words)})"
@@ -138,7 +138,7 @@ def _only_place(unit: Unit, line: ReturnLine) -> LocationBody:
     places = [] if lot is None else orders.lot_places(unit.session, [lot.id or 0])
     here = [row for row in places if row.site_id == unit.site_id]
     if len(here) != 1:
-        names = "; ".join(f"{row.store}, {row.shelf}" for row in here) or "nowhere at this site"
-        reason = f"say from which shelf: they lie in {names}"
-        raise BadInput("Nothing went back.", faults=[FieldFault("/origin", reason)])
+        names = "; ".join(f"{row.store}, {row.shelf}" for row in here) or "not at this site"
+        reason = f"choose the shelf: they are in {names}"
+        raise BadInput("Nothing was returned.", faults=[FieldFault("/origin", reason)])
     return LocationBody(store=here[0].store, shelf=here[0].shelf)

@@ -13,7 +13,7 @@ def require_order(unit: Unit, reference: str) -> SupplyOrder:
     """Return an order's row, or say that there is none."""
     order = orders.find_order(unit.session, unit.site_id, reference)
     if order is None:
-        raise NotFound(f"There is no order {reference}.")
+        raise NotFound(f"Order {reference} was not found.")
     return order
 
 
@@ -24,7 +24,7 @@ def require_editable(unit: Unit, reference: str, version: int, act: OrderAct) ->
     if not order_allows(order.state, act):
         needed = " or ".join(STATES_FOR[act])
         raise Conflict(
-            f"Order {reference} is {order.state}; this can be done while it is {needed}."
+            f"Order {reference} is {order.state}. This is possible only while it is {needed}."
         )
     return order
 

@@ -27,9 +27,9 @@ def approve_order(unit: Unit, reference: str, version: int) -> OrderOut:
     """Approve a draft as it was read; who approved it is kept, also when it is who made it."""
     order = require_editable(unit, reference, version, "approve")
     if not order_lines(unit, order):
-        raise Conflict(f"Order {reference} has no lines; there is nothing to approve.")
+        raise Conflict(f"Order {reference} has no lines to approve.")
     if order.kind == "loan" and order.return_by is None:
-        reason = "say when the loan goes back, then approve it"
+        reason = "enter the return date of the loan, then approve it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/return_by", reason)])
     order.state, order.approved_at, order.approved_by = "approved", unit.now, unit.actor
     return _changed(unit, order)
@@ -60,14 +60,14 @@ def set_due_moments(unit: Unit, reference: str, body: DueBody, version: int) -> 
     """Note the moment a supplier has named for a sent order, or for one of its lines."""
     order = require_editable(unit, reference, version, "receive")
     if order.kind == "bill_only":
-        raise Conflict(f"Order {reference} pays for what was used; nothing of it is on its way.")
+        raise Conflict(f"Order {reference} is bill-only: nothing is delivered.")
     due_at = unit.moment(body.due_at)
     pairs = order_lines(unit, order)
     named = pairs if body.ref is None else [require_line(unit, order, body.ref, "/ref")]
     usable = max(usable_from_of(unit, item, due_at) for _, item in named)
     usable_from = unit.moment(body.usable_from) if body.usable_from else usable
     if usable_from < due_at:
-        reason = "it cannot be used before it is due"
+        reason = "it cannot be usable before it is due"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
     if body.ref is None:
         order.due_at, order.usable_from = due_at, usable_from
@@ -86,17 +86,17 @@ def _no_longer_due(unit: Unit, order: SupplyOrder) -> OrderOut:
 
 def _require_order_of_moments(unit: Unit, order: SupplyOrder) -> None:
     if order.due_at is None or order.usable_from is None:
-        message = "an order that is sent has its moments"
+        message = "an order that has been sent needs its delivery dates"
         raise RuntimeError(message)
     if order.due_at < unit.now:
-        reason = "an order that is sent now cannot be due in the past"
+        reason = "the due date of an order sent now cannot be in the past"
         raise BadInput("Nothing was sent.", faults=[FieldFault("/due_at", reason)])
     if order.usable_from < order.due_at:
-        reason = "it cannot be used before it is due"
+        reason = "it cannot be usable before it is due"
         raise BadInput("Nothing was sent.", faults=[FieldFault("/usable_from", reason)])
     if order.return_by is not None and order.return_by <= unit.local(order.usable_from).date():
         day = unit.local(order.usable_from).date()
-        reason = f"it goes back on {order.return_by} and could be used from {day} only"
+        reason = f"it is due back on {order.return_by} and would be usable only from {day}"
         raise BadInput("Nothing was sent.", faults=[FieldFault("/return_by", reason)])
 
 
@@ -104,12 +104,13 @@ def cancel_order(unit: Unit, reference: str, body: CancelBody) -> OrderOut:
     """Cancel an order of which nothing came; what a bill-only order paid for is unpaid again."""
     order = require_order(unit, reference)
     if not order_allows(order.state, "cancel"):
-        raise Conflict(f"Order {reference} is {order.state} already.")
+        raise Conflict(f"Order {reference} is already {order.state}.")
     pairs = order_lines(unit, order)
     came = sum(line.received for line, _ in pairs)
     if came:
         raise Conflict(
-            f"{came} units of order {reference} have come; let go of what is outstanding instead."
+            f"{came} units of order {reference} have been received. Cancel the remaining units "
+            "instead."
         )
     if order.kind == "bill_only":
         orders.forget_uses(unit.session, [line.id or 0 for line, _ in pairs])
@@ -127,7 +128,7 @@ def cancel_remaining(unit: Unit, reference: str, body: CancelRemainingBody) -> O
     """
     order = require_order(unit, reference)
     if not order_allows(order.state, "receive"):
-        raise Conflict(f"Order {reference} is {order.state}: nothing of it is on its way.")
+        raise Conflict(f"Order {reference} is {order.state}: nothing is on order.")
     pairs = (
         [require_line(unit, order, ref, f"/refs/{place}") for place, ref in enumerate(body.refs)]
         if body.refs
@@ -135,11 +136,11 @@ def cancel_remaining(unit: Unit, reference: str, body: CancelRemainingBody) -> O
     )
     left = {line.id: outstanding_units(order, line) for line, _ in pairs}
     if not any(left.values()):
-        raise Conflict(f"Nothing named of order {reference} is outstanding.")
+        raise Conflict(f"None of these lines of order {reference} is outstanding.")
     for line, _ in pairs:
         line.let_go += left[line.id]
     unit.session.flush()
-    close_if_done(unit, order, f"let go: {body.reason}")
+    close_if_done(unit, order, f"remaining units cancelled: {body.reason}")
     return _no_longer_due(unit, order)
 
 
@@ -224,7 +225,7 @@ def set_sent_moments(unit: Unit, order: SupplyOrder, pairs: list[tuple[OrderLine
     found = [(line, due_moments(unit, order, item)) for line, item in pairs]
     absent = [item.ref for (_, item), (_, due) in zip(pairs, found, strict=True) if due is None]
     if absent:
-        reason = f"no lead time is known for {', '.join(absent)}: say when the order is due"
+        reason = f"no lead time is known for {', '.join(absent)}: enter when the order is due"
         raise BadInput("Nothing was sent.", faults=[FieldFault("/due_at", reason)])
     known = [(line, due) for line, due in found if due is not None]
     latest = max((due for _, due in known), key=lambda due: (due.due_at, due.usable_from))

@@ -56,7 +56,7 @@ def receive_order(unit: Unit, reference: str, body: ReceiptBody) -> OrderOut:
     require_effect(unit.caller, None, "shelf")
     order = require_order(unit, reference)
     if not is_on_its_way(order):
-        raise Conflict(f"Order {reference} is {order.state}: nothing of it is on its way.")
+        raise Conflict(f"Order {reference} is {order.state}: nothing is on order.")
     faults: list[FieldFault] = []
     for place, line in enumerate(body.lines):
         try:
@@ -65,7 +65,7 @@ def receive_order(unit: Unit, reference: str, body: ReceiptBody) -> OrderOut:
             faults += [_at(place, fault) for fault in error.faults]
     if faults:
         raise BadInput("Nothing was received.", faults=faults)
-    close_if_done(unit, order, "everything came")
+    close_if_done(unit, order, "everything received")
     order.version += 1
     unit.session.flush()
     return order_out(unit, order)
@@ -87,10 +87,12 @@ def _received_from(unit: Unit, line: ReceiptLine) -> _ReceivedLine:
     scan = read_code(unit, line.raw, line.second)
     code = code_of(scan)
     if code is None:
-        raise _refuse("raw", scan.problem or "this code names no item: scan its primary code, too")
+        raise _refuse(
+            "raw", scan.problem or "this code does not give the item: scan the primary code as well"
+        )
     found = planner_of(unit).item_of_code(code)
     if found is None:
-        raise _refuse("raw", f"no item has code {code}; learn the code, or type the REF")
+        raise _refuse("raw", f"code {code} is not linked to an item; link it, or type the REF")
     if line.ref is not None and line.ref != found.ref:
         raise _refuse("ref", f"the label says {found.ref}")
     return _ReceivedLine(
@@ -117,7 +119,7 @@ def _take(unit: Unit, order: SupplyOrder, came: _ReceivedLine) -> None:
     line = _line_of(unit, order, came.item)
     _check_quantity(order, line, came)
     if came.lot is None and came.serial is None:
-        raise _refuse("lot", "say the lot or the serial: a recall must find it")
+        raise _refuse("lot", "enter the lot or the serial, so that it can be found in a recall")
     if came.serial is not None:
         _check_serial(unit, came.item, came.serial, came.line.quantity)
     reason = _check_dates(unit, came)
@@ -155,7 +157,7 @@ def _line_of(unit: Unit, order: SupplyOrder, item: Item) -> OrderLine:
         if ordered.id == item.id:
             return line
     others = orders.expecting(unit.session, unit.site_id, item_key(item))
-    where = f"order {' and '.join(others)} expects it" if others else "no order expects it"
+    where = f"order {' and '.join(others)} has it" if others else "it is not on any order"
     raise _refuse("ref", f"{item.ref} is not on order {order.reference}; {where}")
 
 
@@ -163,8 +165,8 @@ def _check_quantity(order: SupplyOrder, line: OrderLine, came: _ReceivedLine) ->
     left = outstanding_units(order, line)
     if came.line.quantity > left and not came.line.take_surplus:
         reason = (
-            f"{left} of {came.item.ref} outstanding, {came.line.quantity} came: send the rest "
-            "back, or take the surplus knowingly"
+            f"{left} of {came.item.ref} outstanding, {came.line.quantity} received: send the extra "
+            "back, or accept the extra"
         )
         raise _refuse("quantity", reason)
 
@@ -172,13 +174,15 @@ def _check_quantity(order: SupplyOrder, line: OrderLine, came: _ReceivedLine) ->
 def _check_serial(unit: Unit, item: Item, serial: str, quantity: int) -> None:
     """Refuse a serial that is here, or that left for good; one that went back may come again."""
     if quantity != 1:
-        raise _refuse("quantity", "one serial is one unit")
+        raise _refuse("quantity", "a serial is for one unit only")
     for row in orders.serial_lots(unit.session, item_key(item), serial):
         if row.there:
-            raise _refuse("serial", f"serial {serial} of {item.ref} is in stock already")
+            raise _refuse("serial", f"serial {serial} of {item.ref} is already in stock")
         went_back = row.kind == "loan_out" or row.corrects_seq is not None
         if row.kind is not None and not went_back:
-            reason = f"serial {serial} of {item.ref} was here and left for good ({row.kind})"
+            reason = (
+                f"serial {serial} of {item.ref} was at this site and has left stock ({row.kind})"
+            )
             raise _refuse("serial", f"{reason}: check the label")
 
 
@@ -187,18 +191,20 @@ def _check_dates(unit: Unit, came: _ReceivedLine) -> str:
     if came.use_by is None:
         return ""
     if came.use_by < unit.today:
-        raise _refuse("use_by", f"expired on {came.use_by}: an expired pack is never received")
+        raise _refuse(
+            "use_by", f"its use-by date was {came.use_by}: an expired pack is never received"
+        )
     usual = SUPPLY_FIGURES[SHORT_DATED].value
     days = int(planner_of(unit).values.get(SHORT_DATED, usual))
     if came.use_by >= unit.today + timedelta(days=days):
         return ""
     if came.line.although is None:
         reason = (
-            f"expires on {came.use_by}, in less than {days} days: send it back, or say why it is "
-            "taken all the same"
+            f"use by {came.use_by}, in less than {days} days: send it back, or enter the reason "
+            "for accepting it"
         )
         raise _refuse("use_by", reason)
-    return f"; short-dated, taken although: {came.line.although}"
+    return f"; short-dated, accepted: {came.line.although}"
 
 
 def _renew_loan(unit: Unit, order: SupplyOrder, came: _ReceivedLine) -> None:
@@ -251,11 +257,14 @@ def read_label(unit: Unit, reference: str, raw: str, second: str) -> ArrivalLabe
         return ArrivalLabel(waits=True)
     code = code_of(scan)
     if code is None:
-        return ArrivalLabel(refused=scan.problem or "This code names no item.")
+        return ArrivalLabel(refused=scan.problem or "This code does not give an item.")
     item = planner_of(unit).item_of_code(code)
     if item is None:
         return ArrivalLabel(
-            refused=f"No item has code {code}. Type its REF, lot and use by in a line below."
+            refused=(
+                f"Code {code} is not linked to an item. Type REF, lot and use-by date in a line "
+                "below."
+            )
         )
     return ArrivalLabel(
         item.ref,
@@ -269,7 +278,7 @@ def read_label(unit: Unit, reference: str, raw: str, second: str) -> ArrivalLabe
 def _refusal(unit: Unit, order: SupplyOrder, item: Item, scan: Scan) -> str:
     if all(ordered.id != item.id for _, ordered in order_lines(unit, order)):
         others = orders.expecting(unit.session, unit.site_id, item_key(item))
-        where = f"order {' and '.join(others)} expects it" if others else "no order expects it"
+        where = f"order {' and '.join(others)} has it" if others else "it is not on any order"
         return f"{item.ref} is not on order {order.reference}; {where}. Put it aside."
     if scan.use_by is not None and scan.use_by < unit.today:
         return f"Expired on {scan.use_by}: an expired pack is never received. Put it aside."
@@ -345,12 +354,12 @@ def add_delivery(unit: Unit, body: DeliveryBody) -> DeliveryOut:
 
 def _expected_from(unit: Unit, body: DeliveryBody) -> Expected:
     if body.ownership == "loan" and body.usable_from is None:
-        reason = "a loan comes unsterile: say from when it can be used"
+        reason = "a loan arrives unsterile: enter when it can be used"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
     due_at = unit.moment(body.due_at)
     usable_from = unit.moment(body.usable_from) if body.usable_from else due_at
     if usable_from < due_at:
-        reason = "it cannot be used before it is due"
+        reason = "it cannot be usable before it is due"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/usable_from", reason)])
     return Expected(
         body.reference,
@@ -366,7 +375,7 @@ def _expected_from(unit: Unit, body: DeliveryBody) -> Expected:
 
 def _refuse_misfit(unit: Unit, order: SupplyOrder, expected: Expected, item: Item) -> None:
     if orders.line_of(unit.session, order.id or 0, item_key(item)) is not None:
-        raise Duplicate(f"Delivery {expected.reference} has {expected.ref} already.")
+        raise Duplicate(f"Delivery {expected.reference} already has {expected.ref}.")
     wrong = delivery_misfit(order, expected)
     if wrong is not None:
         raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{wrong[0]}", wrong[1])])
@@ -375,7 +384,7 @@ def _refuse_misfit(unit: Unit, order: SupplyOrder, expected: Expected, item: Ite
 def delivery_misfit(order: SupplyOrder, expected: Expected) -> tuple[str, str] | None:
     """Say in which field and why units cannot come with an order, or ``None`` when they can."""
     if not is_on_its_way(order):
-        return "reference", f"order {order.reference} is {order.state}: nothing of it is on its way"
+        return "reference", f"order {order.reference} is {order.state}: nothing is on order"
     theirs = (
         ("ownership", order.ownership, expected.ownership),
         ("return_by", order.return_by, expected.return_by),
@@ -384,7 +393,7 @@ def delivery_misfit(order: SupplyOrder, expected: Expected) -> tuple[str, str] |
     for name, there, here in theirs:
         if there != here:
             what = f"order {order.reference} has {name} {there or 'none'}"
-            return name, f"{what}; use another reference for these"
+            return name, f"{what}; use another reference for these units"
     return None
 
 

@@ -140,14 +140,14 @@ def _head(unit: Unit, order: SupplyOrder, pairs: Pairs) -> dict[str, Any]:
 
 def _says(order: SupplyOrder, *, is_late: bool, some: bool, left: int) -> str:
     if order.state == "draft":
-        return f"draft, made by {order.made_by}"
+        return f"draft by {order.made_by}"
     if order.state == "approved":
-        own = ", who also made it" if order.approved_by == order.made_by else ""
+        own = ", who also drafted it" if order.approved_by == order.made_by else ""
         return f"approved by {order.approved_by}{own}; not sent yet"
     if not order_allows(order.state, "cancel"):
         return f"{order.state}: {order.closed_why}"
     if order.kind == "bill_only":
-        return "sent; pays for what was used, nothing comes"
+        return "sent; bill-only, nothing is delivered"
     words = [f"partly received, {left} outstanding" if some else f"sent, {left} outstanding"]
     return "; ".join([*words, "late"] if is_late else words)
 
@@ -173,15 +173,15 @@ def _minimum_says(unit: Unit, order: SupplyOrder, total: int, unpriced: int) -> 
         return ""
     least = f"{amount_text(known.minimum_order_minor, known.currency)} {known.currency}"
     if order.currency is not None and known.currency != order.currency:
-        return f"{order.supplier} takes orders from {least}; this one is in {order.currency}"
+        return f"{order.supplier} has a minimum order of {least}; this order is in {order.currency}"
     if total >= known.minimum_order_minor:
         return ""
     if unpriced:
         return (
-            f"{order.supplier} takes orders from {least}; with {unpriced} of the prices unknown "
+            f"{order.supplier} has a minimum order of {least}; with {unpriced} prices unknown "
             "nobody can tell whether this one reaches it"
         )
-    return f"below the {least} from which {order.supplier} takes orders"
+    return f"below the minimum order of {order.supplier}: {least}"
 
 
 def _line(unit: Unit, order: SupplyOrder, line: OrderLine, item: Item) -> OrderLineOut:
@@ -190,7 +190,7 @@ def _line(unit: Unit, order: SupplyOrder, line: OrderLine, item: Item) -> OrderL
     rounded = ""
     if line.quantity != line.wanted:
         noun = "pack" if packs == 1 else "packs"
-        rounded = f"{line.wanted} wanted, {line.quantity} ordered: {packs} {noun} of {pack}"
+        rounded = f"{line.wanted} needed, {line.quantity} ordered: {packs} {noun} of {pack}"
     price = line.unit_price_minor
     return OrderLineOut(
         ref=item.ref,
@@ -331,13 +331,13 @@ def loan_words(unit: Unit, order: SupplyOrder, lots: Sequence[LoanLot]) -> str:
     if here:
         is_over = order.return_by is not None and order.return_by < unit.today
         words.append(
-            f"{here} still here, {'was' if is_over else 'is'} to go back by {order.return_by}"
+            f"{here} still at this site, {'was' if is_over else 'is'} due back by {order.return_by}"
         )
         words += ["OVERDUE"] if is_over else []
         unsterile = sum(lot.still_here for lot in lots if lot.sterility != "sterile")
-        words += [f"{unsterile} not sterile: have them reprocessed before use"] if unsterile else []
+        words += [f"{unsterile} not sterile: reprocess before use"] if unsterile else []
     used = sum(use.quantity for lot in lots for use in lot.used)
     words += [f"{used} used"] if used else []
     words += [f"{missing} missing on return"] if missing else []
-    words += [f"{lost} neither here nor told of: look in the ledger"] if lost else []
-    return "; ".join(words) or "all of it went back"
+    words += [f"{lost} not accounted for: check the ledger"] if lost else []
+    return "; ".join(words) or "everything returned"

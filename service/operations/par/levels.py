@@ -44,7 +44,7 @@ def get_level(unit: Unit, ref: str) -> LevelOut:
     """Return one level in force."""
     row = unit.session.get(ParLevel, (unit.site_id, require_item(unit, ref).id or 0))
     if row is None:
-        raise NotFound(f"Nobody has set a par level for {ref}.")
+        raise NotFound(f"No par level is set for {ref}.")
     facts = queries.supply_facts(unit.session)[ref]
     ordered = queries.on_order(unit.session, unit.site_id)
     return _out(unit, facts, row, on_shelf(unit), ordered)
@@ -63,9 +63,9 @@ def set_level(unit: Unit, ref: str, body: LevelBody, version: int | None) -> Lev
     key = require_item(unit, ref).id or 0
     row = unit.session.get(ParLevel, (unit.site_id, key), with_for_update=True)
     if row is None and version is not None:
-        raise NotFound(f"Nobody has set a par level for {ref}.")
+        raise NotFound(f"No par level is set for {ref}.")
     if row is not None and version is None:
-        raise Required(f"There is a par level for {ref}; send If-Match with its ETag.")
+        raise Required(f"{ref} already has a par level. Send If-Match with its ETag.")
     if row is not None:
         require_version(row.version, version or 0, f"The par level of {ref}")
     before = None if row is None else row.level
@@ -136,5 +136,5 @@ def _suggested(one: LevelOut) -> BelowPar:
     return BelowPar(
         ref=one.ref,
         quantity=one.missing,
-        why=f"par level {one.level}: {here} on the shelf, {one.on_order} on order",
+        why=f"par level {one.level}: {here} in stock, {one.on_order} on order",
     )

@@ -73,18 +73,18 @@ _SUREST = 0.9999
 #: What a budget does not pay for, by the minimums that are kept in their place.
 _SHORT_OF_MONEY = (
     "",
-    "The budget does not pay for first choices to be there in 98 of 100 cases; one each is kept.",
-    "The budget does not pay for one of everything first choices use; no minimum is kept.",
+    "The budget is too small to cover planned constructs in 98 % of cases; one of each is kept.",
+    "The budget is too small for one of everything planned constructs use; no minimum is kept.",
 )
 
 
 _ASSUMES = (
-    "Cases come at random, day and night alike; what one takes is ordered at once.",
+    "Cases arrive at random, day and night; used items are reordered at once.",
     (
-        "Units on order of different items are taken as independent: items that leave together run "
-        "out together, so a shelf is usually a little readier than computed."
+        "Units on order of different items are treated as independent: items used together run out "
+        "together, so actual readiness is usually a little better than calculated."
     ),
-    "A case takes its need's first construct, even where an alternate stands in for it.",
+    "A case uses the first construct of its need, even where a backup could be used.",
 )
 
 
@@ -124,7 +124,7 @@ def compute_proposal(
     BadInput
         When the target is out of reach of any levels, with what can be reached.
     """
-    report("reading plans, usage and shelves", 0, STEPS)
+    report("reading plans, usage and stock", 0, STEPS)
     setting = read_par_basis(unit, body.arrivals_per_day, keep_first=body.keep_first_choices)
     reckoning = LevelEvaluator(setting)
     reachable = float(setting.model.readiness.value(setting.model.tops))
@@ -134,7 +134,7 @@ def compute_proposal(
         plan, floors = plan_levels(setting, body.target_readiness, body.budget_minor)
     except ParError as error:
         raise par_refusal(error) from error
-    report("comparing with today, item by item", 2, STEPS)
+    report("comparing with current levels, item by item", 2, STEPS)
     answer = _answer(unit, setting, reckoning, plan, reachable)
     answer.warnings[:0] = _about_money(body, plan, floors)
     chance = min(body.target_readiness or plan.readiness, _SUREST)
@@ -179,7 +179,7 @@ def _about_money(body: ProposalBody, plan: ParPlan, floors: int) -> list[str]:
     if floors:
         return [_SHORT_OF_MONEY[floors]]
     if body.budget_minor is not None and body.budget_minor - plan.cost_minor > plan.cost_minor / 50:
-        return ["These levels cost less than the budget: more would add next to nothing."]
+        return ["These levels cost less than the budget: more stock would add almost nothing."]
     return []
 
 
@@ -187,9 +187,9 @@ def _require_reachable(setting: ParBasis, body: ProposalBody, reachable: float) 
     if body.target_readiness is None or body.target_readiness <= reachable - _ROUNDING:
         return
     unanswered = _unanswered(setting)
-    reason = f"no levels make the shelf readier than {reachable:.4f}"
+    reason = f"the most stock can reach is {in_hundred(reachable, tenths=True)} %"
     if unanswered:
-        reason += f"; most of the rest is no matter of stock: {unanswered[0]}"
+        reason += f"; most of the rest is not a stock problem: {unanswered[0]}"
     raise BadInput(
         "The target is out of reach.",
         faults=[FieldFault("/target_readiness", reason)],
@@ -205,8 +205,7 @@ def _unanswered(setting: ParBasis) -> list[str]:
             if not need["constructs"]:
                 shares[need["need"]] = shares.get(need["need"], 0.0) + weight * need["probability"]
     return [
-        f"nothing planned answers '{need}', "
-        f"which {in_hundred(share, tenths=True)} in 100 cases need"
+        f"no backup for '{need}', needed in {in_hundred(share, tenths=True)} % of cases"
         for need, share in sorted(shares.items(), key=lambda pair: (-pair[1], pair[0]))
         if share > 0.0
     ]
@@ -244,7 +243,7 @@ def _answer(
             for kind in mix.kinds
         ],
         left_out=[
-            LeftOut(ref=left.ref, why=f"taken as always there: {left.why}") for left in shelf.left
+            LeftOut(ref=left.ref, why=f"assumed always in stock: {left.why}") for left in shelf.left
         ],
         not_judged=_not_judged(setting),
         sets=_sets(unit, setting),
@@ -265,25 +264,25 @@ def _warnings(setting: ParBasis, plan: ParPlan) -> list[str]:
     said = []
     if plan.readiness - plan.first_choice > _LEANS:
         said.append(
-            f"These levels lean on alternates: the first choice is there in "
-            f"{100 * plan.first_choice:.0f} of 100 cases, some construct in "
-            f"{100 * plan.readiness:.0f}. The true readiness is lower than computed."
+            "These levels rely on backups: the planned construct is in stock for "
+            f"{100 * plan.first_choice:.0f} % of cases, any construct for "
+            f"{100 * plan.readiness:.0f} %. The true readiness is lower than calculated."
         )
     said += [
-        f"{count} past cases ({kind}) have no plan to stand for them: they are left out."
+        f"{count} past {'case' if count == 1 else 'cases'} left out (no matching plan): {kind}."
         for kind, count in sorted(setting.mix.missing.items())
     ]
     if setting.mix.unsized:
-        said.append(f"{setting.mix.unsized} plans cannot be sized: they are left out.")
+        said.append(f"{setting.mix.unsized} plans left out: they cannot be sized.")
     if setting.shelf.left:
         said.append(
-            f"{len(setting.shelf.left)} items are taken as always there; the list says why."
+            f"{len(setting.shelf.left)} items are assumed always in stock; the list says why."
         )
     unknown = sum(1 for kept in setting.shelf.kept if kept.shelf_life_days is None)
     if unknown:
         said.append(
-            f"How long {unknown} of {len(setting.shelf.kept)} items keep is not known: no lot was "
-            "received through the ledger yet. What expires of them is not in the cost."
+            f"Shelf life unknown for {unknown} of {len(setting.shelf.kept)} items: expiry is not "
+            "included in their cost."
         )
     return said
 
@@ -354,9 +353,9 @@ def _require_lines(lines: Mapping[str, Found], body: DecisionsBody) -> None:
     for number, one in enumerate(body.decisions):
         pointer = f"/decisions/{number}/ref"
         if one.ref not in lines:
-            faults.append(FieldFault(pointer, f"the proposal has no line for {one.ref}"))
+            faults.append(FieldFault(pointer, f"{one.ref} is not in this proposal"))
         elif one.ref in named:
-            faults.append(FieldFault(pointer, f"{one.ref} is decided twice here"))
+            faults.append(FieldFault(pointer, f"{one.ref} is decided twice"))
         named.add(one.ref)
     if faults:
         raise BadInput("Nothing was saved.", faults=faults)
@@ -370,9 +369,11 @@ def _require_open(
         reason = _settled(unit, proposal, lines[one.ref][0])
         if reason is not None and one.again is None:
             pointer = f"/decisions/{number}/again"
-            faults.append(FieldFault(pointer, f"{one.ref}: {reason}; say why it is decided again"))
+            faults.append(
+                FieldFault(pointer, f"{one.ref}: {reason}; enter why the decision is changed")
+            )
     if faults:
-        raise Conflict("Some lines are settled already; nothing was saved.", faults=faults)
+        raise Conflict("Some lines have already been decided; nothing was saved.", faults=faults)
 
 
 def _settled(unit: Unit, proposal: ParProposal, line: ParProposalLine) -> str | None:
@@ -382,7 +383,7 @@ def _settled(unit: Unit, proposal: ParProposal, line: ParProposalLine) -> str | 
         return f"{line.decision} by {line.decided_by} on {when:%Y-%m-%d %H:%M}"
     level = unit.session.get(ParLevel, (unit.site_id, line.item_id))
     if level is not None and level.level != line.today:
-        return f"its level is {level.level} by now, set by {level.actor}"
+        return f"its level is now {level.level}, set by {level.actor}"
     return None
 
 
@@ -513,20 +514,20 @@ def _lines_of(
 
 def _says(why: WhyOut, change: int) -> str:
     """Say in a line what makes the level."""
-    use = f"The cases take about {why.expected_per_year:.1f} a year"
+    use = f"Cases are expected to use about {why.expected_per_year:.1f} a year"
     if why.per_year is not None:
         rate = why.per_year
         use += f" (used: {rate.mean:.1f}, between {rate.lower:.1f} and {rate.upper:.1f})"
-    words = [f"{use}; it takes {why.lead_time_days} days to come."]
+    words = [f"{use}; the lead time is {why.lead_time_days} days."]
     if change:
         more = f"{abs(change)} {'more' if change > 0 else 'fewer'}"
         words.append(
-            f"With {more}, readiness is {why.readiness_added:+.4f} of what it is without."
+            f"With {more}, readiness changes by {why.readiness_added:+.4f}."
             if abs(why.readiness_added) >= 0.00005  # noqa: PLR2004 - less rounds to nothing
             else f"{more.capitalize()} changes readiness by less than 0.0001."
         )
     if not any(use.first_choice for use in why.constructs):
-        words.append("Only alternates take it.")
+        words.append("Used in backups only.")
     return " ".join(words)
 
 
@@ -572,7 +573,7 @@ def require_proposal(unit: Unit, key: int) -> ParProposal:
     """Return a proposal's row, or say that the site has none of this number."""
     row = unit.session.get(ParProposal, key)
     if row is None or row.site_id != unit.site_id:
-        raise NotFound(f"There is no proposal {key}.")
+        raise NotFound(f"Proposal {key} was not found.")
     return row
 
 

@@ -115,7 +115,7 @@ def draft_missing(unit: Unit, refs: Iterable[str]) -> Orders:
         if one.ref in wanted
     ]
     if not lines:
-        raise Conflict("None of these is below its level any more. Nothing was ordered.")
+        raise Conflict("None of these is below its level now. Nothing was ordered.")
     return draft_orders(unit, DraftBody(lines=lines))
 
 
@@ -132,8 +132,8 @@ def budget_minor(amount: str, currency: str) -> int:
         found = minor_units(found, currency)
     if isinstance(found, int):
         return found
-    reason = found.reason if isinstance(found, CellProblem) else "not an amount of money"
-    raise BadInput("Nothing was worked out.", faults=[FieldFault("/budget", reason)])
+    reason = found.reason if isinstance(found, CellProblem) else "not an amount, such as 1234.50"
+    raise BadInput("Nothing was calculated.", faults=[FieldFault("/budget", reason)])
 
 
 def money(minor: float, currency: str) -> str:
@@ -232,7 +232,7 @@ def _viewed(line: ProposalLineOut, facts: ItemFacts, now: int | None) -> ViewedL
 def _settled(line: ProposalLineOut, now: int | None) -> str:
     if line.decision != "open":
         return line.decision
-    return f"its level is {now} by now" if now is not None and now != line.today else ""
+    return f"its level is now {now}" if now is not None and now != line.today else ""
 
 
 def _line_order(line: ViewedLine) -> tuple[bool, str, str, str]:

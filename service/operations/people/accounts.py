@@ -35,8 +35,8 @@ def add_person(unit: Unit, body: PersonBody, *, is_demo: bool = False) -> Person
     """Add an account at the caller's site."""
     if people.by_sign_in(unit.session, body.sign_in) is not None:
         raise Duplicate(
-            f"There is an account {body.sign_in} already.",
-            faults=[FieldFault("/sign_in", "this name is taken")],
+            f"The account {body.sign_in} already exists.",
+            faults=[FieldFault("/sign_in", "this name is already in use")],
         )
     if not is_demo:
         _refuse_weak(body.password, body.sign_in, body.name)
@@ -61,7 +61,7 @@ def change_person(unit: Unit, sign_in: str, body: PersonChange, version: int) ->
         "administrator" not in body.roles or not body.is_active
     )
     if loses_admin and _is_last_administrator(unit, row):
-        raise Conflict("This is the last administrator; make another one first.")
+        raise Conflict("This is the last administrator. Add another one first.")
     row.name, row.roles, row.is_active = body.name, sorted(set(body.roles)), body.is_active
     row.version += 1
     people.end_sessions(unit.session, row.id or 0)
@@ -94,9 +94,9 @@ def set_pin(unit: Unit, body: PinBody) -> PersonOut:
     """Set the caller's own PIN."""
     row = unit.session.get(Person, unit.caller.person_id)
     if row is None:
-        raise NotFound("Only a person has a PIN.")
+        raise NotFound("Only a person can have a PIN.")
     if len(set(body.pin)) < 3:  # noqa: PLR2004 - 111111 and 121212
-        reason = "this PIN is the first that somebody would try"
+        reason = "this PIN is too easy to guess"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/pin", reason)])
     row.pin_hash = hash_secret(body.pin)
     row.version += 1
@@ -115,7 +115,7 @@ def make_token(unit: Unit, body: TokenBody) -> MadeToken:
     person = _require_person(unit, body.sign_in)
     beyond = sorted(set(body.scopes) - set(person.roles))
     if beyond:
-        reason = f"{body.sign_in} is no {' and no '.join(beyond)}"
+        reason = f"{body.sign_in} does not have the role {' or '.join(beyond)}"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/scopes", reason)])
     secret = new_token()
     row = ApiToken(
@@ -138,13 +138,13 @@ def revoke_token(unit: Unit, key: int) -> TokenOut:
             token.revoked_at = token.revoked_at or unit.now
             unit.session.flush()
             return _token_out(unit, token, person)
-    raise NotFound(f"There is no token {key}.")
+    raise NotFound(f"Token {key} was not found.")
 
 
 def _require_person(unit: Unit, sign_in: str) -> Person:
     row = people.by_sign_in(unit.session, sign_in)
     if row is None or row.site_id != unit.site_id:
-        raise NotFound(f"There is no account {sign_in}.")
+        raise NotFound(f"Account {sign_in} was not found.")
     return row
 
 
@@ -219,10 +219,10 @@ def weak_password(password: str, *about: str) -> str | None:
     Source: OWASP ASVS 5.0, 6.2 (length instead of composition rules).
     """
     if len(password) < SHORTEST_PASSWORD:
-        return f"use {SHORTEST_PASSWORD} characters or more; several words are easy to remember"
+        return f"use {SHORTEST_PASSWORD} characters or more, such as several words"
     lowered = password.lower()
     if any(len(word) >= 4 and word.lower() in lowered for word in about):  # noqa: PLR2004 - shorter words are in everything
-        return "the password contains the account's own name"
+        return "the password must not contain the account name"
     if len(set(password)) < 5:  # noqa: PLR2004 - aaaa and abab, not a rule of composition
-        return "the password repeats the same few characters"
+        return "the password must not repeat the same few characters"
     return None

@@ -109,7 +109,7 @@ def broken_link(unit: Unit) -> str | None:
         if line.previous != previous:
             return f"audit line {line.seq} does not follow the line before it"
         if digest_of(line) != line.digest:
-            return f"audit line {line.seq} does not say what it said when it was written"
+            return f"audit line {line.seq} was changed after it was written"
         previous = line.digest
     return None
 

@@ -52,37 +52,43 @@ _STORE = frozenset({STOREKEEPER})
 ANYBODY = Permission(
     "ANYBODY",
     frozenset(),
-    "Sign in, and ask whether the service lives and what its problems mean.",
+    "Sign in, check that the service is running, and look up what its errors mean.",
 )
 
 
-READ = Permission("READ", _EVERYONE, "See all there is at the site, reckon, and try things out.")
+READ = Permission(
+    "READ", _EVERYONE, "View everything at the site, calculate, and try changes without saving."
+)
 
 
 FOLLOW = Permission(
     "FOLLOW",
     _EVERYONE,
-    "Hear of changes, which an open page does by itself: it keeps no session from being locked.",
+    "Follow changes, as an open page does by itself: this does not keep a session unlocked.",
 )
 
 
-OWN_ACCOUNT = Permission("OWN_ACCOUNT", _EVERYONE, "See one's account, set its PIN, and sign out.")
+OWN_ACCOUNT = Permission(
+    "OWN_ACCOUNT", _EVERYONE, "View their own account, set its PIN, and sign out."
+)
 
 
 KEEP_CASES = Permission(
     "KEEP_CASES",
     frozenset({NURSE, SURGEON}),
-    "Enter, change and cancel cases, and promise units to them.",
+    "Enter, change and cancel cases, and reserve units for them.",
 )
 
 
-PLAN = Permission("PLAN", frozenset({SURGEON}), "Choose a case's construct and its alternates.")
+PLAN = Permission(
+    "PLAN", frozenset({SURGEON}), "Choose the planned construct and the backups of a case."
+)
 
 
 CONFIRM = Permission(
     "CONFIRM",
     frozenset({SURGEON}),
-    "Confirm the backups of a plan, signed in under their own account: no token can.",
+    "Confirm the backups of a plan, signed in with their own account: a token cannot.",
     in_person=True,
 )
 
@@ -90,21 +96,22 @@ CONFIRM = Permission(
 PREPARE_TRAYS = Permission(
     "PREPARE_TRAYS",
     frozenset({NURSE}),
-    "Scan packs to a tray, say what became of them, and how far the tray is.",
+    "Scan packs to a tray, record what happened to each, and update the status of the tray.",
 )
 
 
 MOVE_STOCK = Permission(
     "MOVE_STOCK",
     frozenset({NURSE, STOREKEEPER}),
-    "Move and quarantine units, note that they were sterilised, and say which item a code is for.",
+    "Move and quarantine units, record sterilisation, and link a code to an item.",
 )
 
 
 KEEP_STOCK = Permission(
     "KEEP_STOCK",
     _STORE,
-    "Keep catalogue, shelves and ledger, start and lift recalls, and ask other sites for units.",
+    "Maintain catalogue, shelves and ledger, start and lift recalls, and request units from other "
+    "sites.",
 )
 
 
@@ -112,31 +119,33 @@ KEEP_STOCK = Permission(
 ORDER = Permission(
     "ORDER",
     _STORE,
-    "Draft, approve, send, receive and cancel orders, give loans back, and keep the suppliers.",
+    "Draft, approve, send, receive and cancel orders, return loans, and maintain suppliers.",
 )
 
 
-SET_LEVELS = Permission("SET_LEVELS", _STORE, "Ask for par levels, decide on them, and set them.")
+SET_LEVELS = Permission(
+    "SET_LEVELS", _STORE, "Request par level proposals, decide on them, and set levels."
+)
 
 
 SET_UP = Permission(
     "SET_UP",
     frozenset({STOREKEEPER, ADMINISTRATOR}),
-    "Bring files, and say who the site is on electronic orders.",
+    "Import files, and set the site's details on electronic orders.",
 )
 
 
 KEEP_FIGURES = Permission(
     "KEEP_FIGURES",
     frozenset({ADMINISTRATOR}),
-    "Set the figures, and keep constructs and the rules of guidance.",
+    "Change the sizing assumptions, constructs and guidance rules.",
 )
 
 
 KEEP_PEOPLE = Permission(
     "KEEP_PEOPLE",
     frozenset({ADMINISTRATOR}),
-    "Keep accounts and tokens, and read the audit trail.",
+    "Manage accounts and tokens, and read the audit trail.",
 )
 
 
@@ -253,6 +262,10 @@ def require_effect(
     require(caller, EFFECT_PERMISSIONS[effect_of(origin, target, for_case=for_case)])
 
 
+def _anyone_of(roles: Collection[str]) -> str:
+    return " or ".join(f"{'an' if role == ADMINISTRATOR else 'a'} {role}" for role in sorted(roles))
+
+
 def require(caller: Caller, permission: Permission) -> None:
     """Refuse a caller whose roles lack a permission; the service itself may do anything.
 
@@ -265,11 +278,11 @@ def require(caller: Caller, permission: Permission) -> None:
         return
     if permission.in_person and not caller.is_signed_in:
         raise Forbidden(
-            f"A {' or '.join(sorted(permission.roles))} does this signed in under their own "
-            "account; a token cannot."
+            f"Only {_anyone_of(permission.roles)} can do this, signed in with their own account; a "
+            "token cannot."
         )
     if not may(caller.roles, permission):
         raise Forbidden(
-            f"This is for {' or '.join(sorted(permission.roles))}; you are signed in as "
-            f"{' and '.join(sorted(caller.roles)) or 'nobody in particular'}."
+            f"Only {_anyone_of(permission.roles)} can do this; you are signed in as "
+            f"{' and '.join(sorted(caller.roles)) or 'no role'}."
         )

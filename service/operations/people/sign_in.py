@@ -17,7 +17,7 @@ from service.operations.work import Caller, Here, Unit, Work, here_of
 from service.storage.queries import people
 from service.storage.tables import Person, SignIn
 
-WRONG = "Name and password do not belong together, or the account is not in use."
+WRONG = "The name or password is wrong, or the account is not active."
 
 
 #: The last sight of a session is written when it is this old: not every request writes.
@@ -90,7 +90,7 @@ class Throttle:
                 wait = max(1, math.ceil(stats.reset_time - time.time()))
                 minutes = math.ceil(wait / 60)
                 raise TooManyTries(
-                    f"Too many wrong tries. Wait {minutes} "
+                    f"Too many wrong attempts. Wait {minutes} "
                     f"{'minute' if minutes == 1 else 'minutes'}, or ask the administrator.",
                     facts={"wait_seconds": wait},
                 )
@@ -174,14 +174,14 @@ def unlock_session(
     """
     found = work.look_up(lambda session: _session(session, token))
     if found is None or found.ends_at <= work.clock():
-        raise SignInNeeded("The session has ended; sign in with name and password.")
+        raise SignInNeeded("The session has ended. Sign in with your name and password.")
     person = found.person
     throttle.require_free(person.sign_in, caller.address)
     if not person.is_active or not is_secret(pin, person.pin_hash):
         throttle.count(person.sign_in, caller.address)
         facts = {"account": person.sign_in, "with": "PIN"}
         work.write(lambda unit: _refused(unit, person, caller, facts))
-        raise SignInNeeded("That is not the PIN of this session.")
+        raise SignInNeeded("Wrong PIN for this session.")
     throttle.forgive(person.sign_in)
     return work.write(lambda unit: _come_back(unit, found, token, caller))
 
@@ -189,12 +189,12 @@ def unlock_session(
 def _come_back(unit: Unit, found: "_Session", token: str, caller: Caller) -> StartedSession:
     row = unit.session.get(SignIn, digest_of_token(token))
     if row is None:
-        raise SignInNeeded("The session has ended; sign in with name and password.")
+        raise SignInNeeded("The session has ended. Sign in with your name and password.")
     fresh = new_token()
     facts = {**row.model_dump(), "token_hash": digest_of_token(fresh), "seen_at": unit.now}
     unit.session.delete(row)
     unit.session.add(SignIn(**facts))
-    note(unit, found.person.asking(caller), "came back", {"account": found.person.sign_in})
+    note(unit, found.person.asking(caller), "unlocked", {"account": found.person.sign_in})
     return StartedSession(fresh, int((found.ends_at - unit.now).total_seconds()))
 
 
@@ -243,10 +243,11 @@ def caller_of_session(
         return None
     now = work.clock()
     if found.ends_at <= now or not found.person.is_active:
-        raise SignInNeeded("The session has ended; sign in again.")
+        raise SignInNeeded("The session has ended. Sign in again.")
     if now - found.seen_at > timedelta(minutes=work.settings.idle_minutes):
         raise SignInNeeded(
-            "Nobody has used this session for a while; come back with your PIN or sign in again.",
+            "This session was locked after a time without use. Unlock it with your PIN or sign in "
+            "again.",
             facts={"locked": bool(found.person.pin_hash)},
         )
     if is_use and now - found.seen_at > _NOTICE_AFTER:

@@ -17,8 +17,8 @@ def add_case(unit: Unit, body: CaseBody) -> CaseOut:
     """Add a case to a list; the list is made when it is the first case on it."""
     if planner_of(unit).find_case(body.reference) is not None:
         raise Duplicate(
-            f"There is a case {body.reference} already.",
-            faults=[FieldFault("/reference", "this reference is used; a case keeps one reference")],
+            f"Case {body.reference} already exists.",
+            faults=[FieldFault("/reference", "this reference is already in use")],
         )
     refuse_past(unit, body.list_date)
     row = SurgicalCase(site_id=unit.site_id, reference=body.reference, **case_columns(unit, body))
@@ -73,7 +73,7 @@ def cancel_case(unit: Unit, reference: str, version: int) -> CaseOut:
 
 def _refuse_closed(case: SurgicalCase) -> None:
     # A cancelled case may be planned again.
-    refuse_ended(case, "it stays on record as it is", ended={"closed"})
+    refuse_ended(case, "its record cannot be changed", ended={"closed"})
 
 
 def refuse_past(unit: Unit, day: date) -> None:

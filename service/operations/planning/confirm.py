@@ -25,11 +25,11 @@ def confirm_plan_backups(
     require_version(case.version, version, f"Case {reference}")
     check = check_case(unit, reference)
     if check.plan_revision is None or not check.constructs:
-        raise Conflict(f"Case {reference} has no plan that can be checked; plan it first.")
+        raise Conflict(f"Case {reference} has no plan that can be checked. Plan it first.")
     if check.plan_revision != revision:
         raise Stale(
-            f"The plan is at revision {check.plan_revision}; you confirm revision {revision}. "
-            "Read it again.",
+            f"The plan is at revision {check.plan_revision}; you are confirming revision "
+            f"{revision}. Load it again.",
             facts={"current_revision": check.plan_revision},
         )
     row = Confirmation(

@@ -68,7 +68,9 @@ def supplier_fault(unit: Unit, item: Item, supplier: object) -> str | None:
         return None
     for recall in planner_of(unit).recalls_on(item.id or 0, item.supplier):
         if recall.supplier:
-            return f"recall {recall.notice} names these units by their supplier; lift it first"
+            return (
+                f"recall {recall.notice} identifies these units by supplier; lift the recall first"
+            )
     return None
 
 
@@ -129,7 +131,7 @@ class Edits:
             there = self._touched[site.id or 0]
             if there.cases or there.units:
                 rests.append(
-                    f"{site.name}: {len(there.cases)} cases, units in {len(there.units)} places"
+                    f"{site.name}: {len(there.cases)} cases, units in {len(there.units)} locations"
                 )
         if not rests:
             return
@@ -137,8 +139,8 @@ class Edits:
         seen = fingerprint_of(*changes, *rests)
         if acknowledged != seen:
             raise Conflict(
-                f"{'; '.join(changes)}. This rests on it: {'; '.join(rests)}. Nothing was saved: "
-                "confirm that you have seen it, and these cases are checked again.",
+                f"{'; '.join(changes)}. This affects: {'; '.join(rests)}. Nothing was saved: "
+                "confirm that you have read this, and these cases are checked again.",
                 facts={"changes": changes, "rests_on": rests, "acknowledge": seen},
             )
 

@@ -32,10 +32,10 @@ def correct_use_by(unit: Unit, body: UseByBody) -> LotOut:
         unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
     )
     if lot is None:
-        reason = f"no such lot of {body.ref} is on record ({body.ownership})"
+        reason = f"this lot of {body.ref} ({body.ownership}) is not in the stock records"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if lot.use_by == body.use_by:
-        reason = f"this lot is on record with use-by date {lot.use_by or 'none'} already"
+        reason = f"this lot is already recorded with use-by date {lot.use_by or 'none'}"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
     fault = use_by_fault(
         supplied_sterile=item.supplied_sterile,

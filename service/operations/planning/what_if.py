@@ -98,7 +98,7 @@ def _move(unit: Unit, body: WhatIfBody) -> None:
         facts["theatre"] = move.theatre
     if ends_on(known.list_date, move.starts, move.ends) is None:
         fault = FieldFault("/move_case/ends", ENDS_LATE)
-        raise BadInput("The case cannot be moved like that.", faults=[fault])
+        raise BadInput("The case cannot be moved in this way.", faults=[fault])
     with _inside("/move_case"):
         change_case(unit, move.case, CaseFields.model_validate(facts), known.version)
 
@@ -130,8 +130,8 @@ def what_if_case(unit: Unit, reference: str, body: CaseWhatIfBody) -> CaseView:
     """
     measures = body.model_dump(exclude={"add_units"}, exclude_none=True)
     if not measures and not body.add_units:
-        fault = FieldFault("", "say which unit to add, or which measure is another")
-        raise BadInput("There is nothing to try.", faults=[fault])
+        fault = FieldFault("", "choose a unit to add or a measurement to change")
+        raise BadInput("Nothing to try.", faults=[fault])
     case = get_case(unit, reference)
     if measures:
         facts = case.model_dump(include=set(CaseFields.model_fields))
@@ -174,7 +174,7 @@ def measures_of(
         found = estimate_dimensions(Measurements(**row.measurements), row.sex, planner.values)
     except SizingError as error:
         fault = FieldFault(f"/measurements{error.pointer}", error.reason)
-        raise BadInput("The measurements cannot be used.", faults=[fault]) from error
+        raise BadInput("Some measurements are not valid.", faults=[fault]) from error
     return [
         _measure(key, known, row.measurements.get(_GIVEN.get(key, "")), planner, constructs)
         for key, known in found.items()
@@ -204,7 +204,7 @@ def _sizes(
     dimension: str, planner: PlannerContext, planned: ConstructCheckOut
 ) -> list[SizeThatFollows]:
     template = planner.templates.get(read_planned(planned.planned).parts[0].template)
-    whose = "" if planned.role == "primary" else " (stands by)"
+    whose = "" if planned.role == "primary" else " (backup)"
     return [
         _size(
             role.role + whose,

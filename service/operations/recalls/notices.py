@@ -49,7 +49,7 @@ def recall_sentences(unit: Unit, item: Item, printed: tuple[str, str]) -> tuple[
     if doubtful is None:
         return "", ""
     what = f"lot {doubtful.lot_number}" if doubtful.lot_number else f"serial {doubtful.serial}"
-    return "", f"Notice {doubtful.notice} recalls {what}: compare with what is printed."
+    return "", f"Notice {doubtful.notice} recalls {what}: compare with the label."
 
 
 def list_recalls(unit: Unit, *, after: str, limit: int) -> RecallPage:
@@ -70,7 +70,7 @@ def require_recall(unit: Unit, notice: str) -> Recall:
     """Return a recall's row, or say that there is none."""
     row = recalls.find(unit.session, notice)
     if row is None:
-        raise NotFound(f"There is no recall with notice {notice}.")
+        raise NotFound(f"Recall notice {notice} was not found.")
     return row
 
 
@@ -274,16 +274,16 @@ def _says(parts: Mapping[str, Sequence[Any]]) -> str:
         "on_shelves": "on shelves",
         "in_quarantine": "in quarantine",
         "in_theatre": "in theatre",
-        "in_transit": "in transit to here",
+        "in_transit": "in transit to this site",
         "used": "used in cases",
-        "gone": "gone from here",
+        "gone": "no longer at this site",
     }
     counts = {name: sum(one.quantity for one in parts[name]) for name in words}
     said = [f"{counts[name]} {word}" for name, word in words.items() if counts[name]]
-    says = f"{', '.join(said)}." if said else "Nothing on record here matches this notice."
+    says = f"{', '.join(said)}." if said else "No units or uses at this site match this notice."
     unclear = sum(one.quantity for one in (*parts["cannot_tell"], *parts["cannot_tell_used"]))
     if unclear:
-        says += f" {unclear} more cannot be told: their record lacks what the notice names."
+        says += f" {unclear} more have no lot or serial recorded: check by hand."
     return says
 
 
@@ -298,8 +298,8 @@ def search_units(unit: Unit, asked: RecallSearch) -> RecallReport:
     """
     item = None if asked.ref is None else require_item(unit, asked.ref, "/ref")
     if not any((item, asked.supplier, asked.lot, asked.serial)):
-        reason = "say at least one of REF, supplier, lot and serial"
-        raise BadInput("There is nothing to look for.", faults=[FieldFault("/lot", reason)])
+        reason = "enter at least one of REF, supplier, lot and serial"
+        raise BadInput("Nothing to search for.", faults=[FieldFault("/lot", reason)])
     # Never added to the session: it only carries what is asked for.
     wanted = Recall(
         notice="",

@@ -48,9 +48,9 @@ def _add(unit: Unit, body: RecallBody) -> Recall:
     item = None if body.ref is None else require_item(unit, body.ref, "/ref")
     if body.supplier is not None and not _supplies(unit, item, body.supplier):
         reason = (
-            "the catalogue has no item of this supplier"
+            "no catalogue item is from this supplier"
             if item is None
-            else f"the catalogue has REF {item.ref} from {item.supplier}"
+            else f"in the catalogue, REF {item.ref} is from {item.supplier}"
         )
         raise BadInput("Nothing was saved.", faults=[FieldFault("/supplier", reason)])
     row = Recall(
@@ -80,9 +80,9 @@ def _supplies(unit: Unit, item: Item | None, supplier: str) -> bool:
 
 
 def _duplicate(body: RecallBody) -> Duplicate:
-    reason = "this notice is on record already; look at its report"
+    reason = "this notice is already recorded; open its report"
     return Duplicate(
-        f"Notice {body.notice} is on record already.", faults=[FieldFault("/notice", reason)]
+        f"Notice {body.notice} is already recorded.", faults=[FieldFault("/notice", reason)]
     )
 
 
@@ -93,7 +93,7 @@ def _tell_trays(unit: Unit, recall: Recall) -> list[str]:
     for row in catalogue.packs_of(unit.session, unit.site_id, list(named)):
         if row.open > 0:
             lot = named[row.lot_id]
-            says = f"{_words(lot)} on the tray is recalled by notice {recall.notice}: take it off."
+            says = f"{_words(lot)} on the tray is recalled by notice {recall.notice}: remove it."
             holds.tell_case(unit, require_case(unit, row.reference), "recall", says)
             told.append(row.reference)
     return told
@@ -150,7 +150,7 @@ def lift_recall(unit: Unit, notice: str, body: LiftBody) -> RecallReport:
         raise Conflict(f"Notice {notice} was lifted on {unit.local(row.lifted_at).date()}.")
     if row.site_id not in {None, unit.site_id}:
         name = unit.session.get_one(Site, row.site_id).name
-        raise Forbidden(f"{name} declared this recall; only {name} lifts it.")
+        raise Forbidden(f"{name} started this recall; only {name} can lift it.")
     if unit.settings.recall_lifters > 1 and row.lift_asked_at is None:
         row.lift_asked_at, row.lift_asked_by = unit.now, unit.actor
         row.lift_asked_person_id, row.lift_asked_why = unit.caller.person_id, body.reason
@@ -168,6 +168,6 @@ def _refuse_same_person(unit: Unit, row: Recall) -> None:
     person = unit.caller.person_id
     if person is None or person == row.lift_asked_person_id:
         raise Conflict(
-            f"{row.lift_asked_by} asked for notice {row.notice} to be lifted; another person has "
-            "to lift it."
+            f"{row.lift_asked_by} asked for notice {row.notice} to be lifted; another person must "
+            "confirm it."
         )

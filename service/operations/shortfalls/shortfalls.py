@@ -212,11 +212,9 @@ def _shortfall(desk: _ShortfallContext, shortage: Shortage) -> ShortfallOut:
 
 def _order_words(shortage: Shortage, order: SupplyOption | None) -> str:
     if not shortage.refs:
-        return "This size is not made: nothing can be ordered. Ask the surgeon."
+        return "This size is not made and cannot be ordered. Ask the surgeon."
     if order is None:
-        return (
-            "The lead time is not known, so nobody can say until when to order: ask the supplier."
-        )
+        return "The lead time is not known, so there is no order deadline. Ask the supplier."
     return order.says
 
 

@@ -65,8 +65,8 @@ class SubstituteFinder:
                 if (case.case, item.ref) in asked or (shortage.refs and not free):
                     continue
                 asked.add((case.case, item.ref))
-                says = f"{case.case}: would {describe_size(item)} do ({item.ref})? "
-                says += f"{free or 'None'} free here on {case.list_date}."
+                says = f"{case.case}: could {describe_size(item)} ({item.ref}) be used? "
+                says += f"{free or 'None'} free at this site on {case.list_date}."
                 yield SubstituteQuestion("size", case.case, says, ref=item.ref, free=free)
 
     def _near(self, one: MissingLine) -> Sequence[ItemFacts]:

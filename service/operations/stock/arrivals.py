@@ -106,8 +106,8 @@ def turns_up_unfit(
         return None
     if "reprocessing" in found.missing:
         return (
-            f"units of this lot were last missing at {found.missing['reprocessing']}: count them "
-            "there, and scan them out of sterilisation from there"
+            f"units of this lot were last recorded as missing at {found.missing['reprocessing']}: "
+            "count them there, and scan them out of sterilisation from there"
         )
     lying = [row for row in found.lying if row.id != place_id]
     if is_delivery:
@@ -120,10 +120,10 @@ def turns_up_unfit(
         return _is_elsewhere(unit, lying[0])
     if kind != "quarantine" and found.missing:
         missing, where = next(iter(sorted(found.missing.items())))
-        was = "last missing" if missing == "quarantine" else "used up in a case"
+        was = "last recorded as missing" if missing == "quarantine" else "used up in a case"
         return (
-            f"units of this lot were {was} at {where}: enter them in quarantine, and release them "
-            "from there when they may be used"
+            f"units of this lot were {was} at {where}: receive them into quarantine, and release "
+            "them from there when they may be used"
         )
     return None
 
@@ -133,12 +133,12 @@ _INSTEAD = {
     "shelf": "move them from there",
     "quarantine": "release them from there when they may be used",
     "reprocessing": "scan them out of sterilisation from there",
-    "theatre": "say on the page of the case what became of them",
-    "transit": "receive them on the page of transfers",
+    "theatre": "record on the page of the case what happened to them",
+    "transit": "receive them on the Transfers page",
 }
 
 
 def _is_elsewhere(unit: Unit, row: Row[Any]) -> str:
-    instead = _INSTEAD[row.kind] if row.site_id == unit.site_id else "ask for a transfer"
-    where = f"{_where(unit, row)} has {row.quantity} of this lot on record"
+    instead = _INSTEAD[row.kind] if row.site_id == unit.site_id else "request a transfer"
+    where = f"{_where(unit, row)} has {row.quantity} of this lot in the records"
     return f"{where}, and these may be the same: {instead}"

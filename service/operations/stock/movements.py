@@ -17,6 +17,7 @@ from service.operations.locations import (
     ledger_line,
     quarantine_place,
     reprocessing_place,
+    require_shelf,
 )
 from service.operations.people.permissions import (
     EFFECT_PERMISSIONS,
@@ -132,12 +133,12 @@ def _take_off(
     if not is_reprocessed:
         refuse_tray(unit, origin, lot)
     if isinstance(body, LoanOutBody) and lot.ownership != "loan":
-        reason = f"these units are {lot.ownership}; only a loan goes back to its supplier"
+        reason = f"these units are {lot.ownership}; only a loan is returned to its supplier"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ownership", reason)])
     if isinstance(body, QuarantineBody):
         target = quarantine_place(unit)
         if origin.kind == "quarantine":
-            reason = "the units are in quarantine already"
+            reason = "the units are already in quarantine"
             raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
     if isinstance(body, ReleaseBody):
         target = _place_after_quarantine(unit, item, lot, body, origin)
@@ -162,16 +163,13 @@ def _place_after_quarantine(
     unit: Unit, item: Item, lot: Lot, body: ReleaseBody, origin: Location
 ) -> Location:
     if origin.kind != "quarantine":
-        reason = f"{origin.store}, {origin.shelf} is no quarantine"
+        reason = f"{origin.store}, {origin.shelf} is not a quarantine location"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/origin", reason)])
     target = find_place(unit, body.to, "/to")
     if item.reusable and target.kind == "reprocessing":
         return target
-    if target.kind != "shelf":
-        reason = f"{target.store}, {target.shelf} is no shelf"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
     require_fit_for_shelf(unit, lot, origin, body.quantity)
-    return target
+    return require_shelf(target, "/to")
 
 
 def _send_to_reprocessing(unit: Unit, item: Item, lot: Lot, body: ReprocessBody) -> MovementOut:
@@ -183,7 +181,7 @@ def _send_to_reprocessing(unit: Unit, item: Item, lot: Lot, body: ReprocessBody)
     origin = find_place(unit, body.origin, "/origin")
     refuse_tray(unit, origin, lot)
     if not item.reusable:
-        reason = f"{item.ref} is for single use and is not reprocessed"
+        reason = f"{item.ref} is for single use and must not be reprocessed"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
     target = reprocessing_place(unit)
     _refuse_out_of_quarantine(origin, target, "/origin")
@@ -204,7 +202,7 @@ def _require_lot(unit: Unit, item: Item, body: LotFields) -> Lot:
     key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
     lot = stock.find_lot(unit.session, *key)
     if lot is None:
-        reason = f"there is no such lot of {body.ref} here ({body.ownership})"
+        reason = f"this lot of {body.ref} ({body.ownership}) is not in stock"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     return lot
 
@@ -213,7 +211,7 @@ def _move(unit: Unit, item: Item, lot: Lot, body: MoveBody) -> MovementOut:
     origin = find_place(unit, body.origin, "/origin")
     target = find_place(unit, body.to, "/to")
     if origin.id == target.id:
-        reason = "the units are there already"
+        reason = "the units are already there"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
     refuse_tray(unit, origin, lot)
     refuse_tray(unit, target)
@@ -266,7 +264,8 @@ def _refuse_out_of_quarantine(origin: Location, target: Location, pointer: str) 
     """Keep units in quarantine until somebody releases them: a release says who and why."""
     if origin.kind == "quarantine" and target.kind != "quarantine":
         reason = (
-            f"{origin.store}, {origin.shelf} is quarantine: release the units when they may be used"
+            f"{origin.store}, {origin.shelf} is a quarantine location: release the units when they "
+            "may be used"
         )
         raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
 
@@ -274,15 +273,15 @@ def _refuse_out_of_quarantine(origin: Location, target: Location, pointer: str) 
 def _correct(unit: Unit, body: CorrectionBody) -> MovementOut:
     wrong = unit.session.get(Movement, body.seq)
     if wrong is None:
-        raise NotFound(f"The ledger has no line {body.seq}.")
+        raise NotFound(f"Ledger line {body.seq} was not found.")
     _require_own_line(unit, wrong)
     if wrong.corrects_seq is not None:
-        raise Conflict(f"Line {body.seq} is a correction itself; write a new movement instead.")
+        raise Conflict(f"Line {body.seq} is itself a correction. Record a new movement instead.")
     if wrong.case_id is not None:
-        raise Conflict(f"Line {body.seq} belongs to a case; correct it on the case's tray.")
+        raise Conflict(f"Line {body.seq} belongs to a case. Correct it on the tray of the case.")
     known = stock.correction_of(unit.session, body.seq)
     if known is not None:
-        raise Conflict(f"Line {body.seq} has been corrected already, by line {known}.")
+        raise Conflict(f"Line {body.seq} has already been corrected, by line {known}.")
     lot = unit.session.get_one(Lot, wrong.lot_id)
     item = unit.session.get_one(Item, lot.item_id)
     _refuse_wrong_way_back(unit, lot, wrong)
@@ -327,16 +326,16 @@ def _require_own_line(unit: Unit, line: Movement) -> None:
     ends = [None if key is None else unit.session.get_one(Location, key) for key in keys]
     own = [end.site_id == unit.site_id for end in ends if end is not None]
     if not any(own):
-        raise NotFound(f"The ledger has no line {line.seq}.")
+        raise NotFound(f"Ledger line {line.seq} was not found.")
     if all(own):
         return
     origin, target = ends
     if target is None or target.kind != "transit":
-        raise Conflict(f"Line {line.seq} is a transfer between sites; ask for a transfer back.")
+        raise Conflict(f"Line {line.seq} is a transfer between sites. Request a transfer back.")
     if origin is None or origin.site_id != unit.site_id:
         raise Conflict(
-            f"Line {line.seq} is what another site has sent: receive it or write it off on the "
-            "page of transfers. Only who has sent it can take that back."
+            f"Line {line.seq} was sent by another site: receive it or write it off on the "
+            "Transfers page. Only the sending site can undo it."
         )
 
 
@@ -354,18 +353,18 @@ def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
     """
     if place.kind == "transit" and lot is None:
         raise Conflict(
-            f"{place.store}, {place.shelf} is for what other sites have sent: ask for units on the "
-            "page of transfers."
+            f"{place.store}, {place.shelf} is for units sent by other sites: request units on the "
+            "Transfers page."
         )
     if place.kind == "transit":
         raise Conflict(
-            f"{place.store}, {place.shelf}: these units have not arrived. Receive them on the page "
-            "of transfers, or write them off there."
+            f"{place.store}, {place.shelf}: these units have not arrived. Receive them on the "
+            "Transfers page, or write them off there."
         )
     if place.kind == "reprocessing" and lot is None:
         raise Conflict(
-            f"{place.store}, {place.shelf} is for sets that were opened: send them there from the "
-            "tray of their case."
+            f"{place.store}, {place.shelf} is for opened sets: send them there from the tray of "
+            "their case."
         )
     if place.kind == "reprocessing":
         raise Conflict(
@@ -380,8 +379,8 @@ def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
     if lot is not None and not trays.open_packs(unit.session, case.id or 0, lot.id or 0):
         return
     raise Conflict(
-        f"{place.store}, {place.shelf} is the tray of case {case.reference}: "
-        "scan packs to it, and say there what became of them."
+        f"{place.store}, {place.shelf} is the tray of case {case.reference}: scan packs to it, and "
+        "record there what happened to them."
     )
 
 
@@ -457,8 +456,8 @@ def _read_cursor(text: str) -> tuple[str, int, int]:
     lot, _, rest = text.partition(".")
     place, _, ref = rest.partition(".")
     if not (lot.isascii() and lot.isdigit() and place.isascii() and place.isdigit() and ref):
-        reason = "this is not where a page of ours ended; start again without it"
-        raise BadInput("The page cannot be found.", faults=[FieldFault("/after", reason)])
+        reason = "this is not a valid place to continue from; start again without it"
+        raise BadInput("The page was not found.", faults=[FieldFault("/after", reason)])
     # PostgreSQL takes no larger number for a key; beyond it there are no rows either way.
     return ref, min(int(lot[:18]), _MOST_KEY), min(int(place[:18]), _MOST_KEY)
 
@@ -480,7 +479,7 @@ def stock_words(unit: Unit) -> dict[str, list[str]]:
 def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> MovementOut:
     """Take a pack into stock; an expired or recalled one is refused."""
     if body.use_by is not None and body.use_by < unit.today:
-        reason = f"{body.use_by} is in the past: an expired pack is not received into stock"
+        reason = f"{body.use_by} is in the past: do not receive an expired pack into stock"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
     place = find_place(unit, body.to, "/to")
     sterility = body.sterility or ("sterile" if item.supplied_sterile else "unsterile")
@@ -494,7 +493,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", missing)])
     notice = naming_recall(unit, item_key(item), item.supplier, body.lot or "", body.serial or "")
     if notice is not None and place.kind != "quarantine":
-        reason = f"recalled by notice {notice.notice}; put it in quarantine and receive it there"
+        reason = f"recalled by notice {notice.notice}; receive it into quarantine"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     lot = _same_lot(unit, item, body, sterility)
     _refuse_unfit_arrival(unit, lot, place, "/lot", is_delivery=True)
@@ -544,7 +543,7 @@ def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
         ("sterility", lot.sterility, sterility),
     ):
         if theirs != ours:
-            reason = f"this lot is on record with {name} {theirs}; check the label"
+            reason = f"this lot is recorded with {name} {theirs}; check the label"
             raise BadInput("Nothing was saved.", faults=[FieldFault(f"/{name}", reason)])
     return lot
 

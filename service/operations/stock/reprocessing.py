@@ -8,7 +8,13 @@ from service.errors import BadInput, Conflict, FieldFault
 from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import move_with_holds
 from service.operations.holds.holds import hold_waiting, release_holds
-from service.operations.locations import find_place, item_key, ledger_line, reprocessing_place
+from service.operations.locations import (
+    find_shelf,
+    item_key,
+    ledger_line,
+    reprocessing_place,
+    require_shelf,
+)
 from service.operations.planner import planner_of
 from service.operations.work import Unit
 from service.schemas.orders import SteriliseBody, SterilisedOut
@@ -32,14 +38,14 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     """
     item = require_item(unit, body.ref, "/ref")
     if item.supplied_sterile and not item.reusable:
-        reason = f"{item.ref} comes sterile for single use and is not reprocessed"
+        reason = f"{item.ref} is supplied sterile for single use and must not be reprocessed"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
     lot = stock.find_lot(
         unit.session, item_key(item), body.lot or "", body.serial or "", body.ownership
     )
     _require_here(unit, body, lot)
     if lot is None:
-        message = "a lot that is here is on record"
+        message = "choose a lot in the stock records"
         raise RuntimeError(message)
     away = [row for row in planner_of(unit).lying_here([lot.id or 0]) if row.kind == "reprocessing"]
     copies = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
@@ -47,13 +53,13 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     own = sum(row.quantity for row in away) or (1 if item.reusable else copies)
     is_over = lot.use_by is not None and lot.use_by < unit.today and own == copies
     if lot.sterility == "sterile" and not (away or is_over):
-        reason = "it is sterile already"
+        reason = "it is already sterile"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if body.use_by is not None and body.use_by < unit.today:
         reason = f"{body.use_by} is in the past"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
     if own < copies and body.use_by not in {None, lot.use_by}:
-        reason = f"{copies} copies stand under this lot, and they have one date: {lot.use_by}"
+        reason = f"{copies} copies are recorded under this lot with one date: {lot.use_by}"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
     lot.sterility = "sterile"
     if own == copies:
@@ -131,28 +137,23 @@ def _put_back(unit: Unit, lot: Lot, away: Row[Any], body: SteriliseBody) -> None
 def _home_of(unit: Unit, lot: Lot, body: SteriliseBody) -> Location:
     """Find the shelf said, or else the one the copy was last brought from."""
     if body.to is not None:
-        home = find_place(unit, body.to, "/to")
-    else:
-        key = stock.last_shelf(unit.session, lot.id or 0)
-        if key is None:
-            reason = "say which shelf it goes to"
-            raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
-        home = unit.session.get_one(Location, key)
-    if home.kind != "shelf":
-        reason = f"{home.store}, {home.shelf} is no shelf"
+        return find_shelf(unit, body.to, "/to")
+    key = stock.last_shelf(unit.session, lot.id or 0)
+    if key is None:
+        reason = "enter the shelf it goes to"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
-    return home
+    return require_shelf(unit.session.get_one(Location, key), "/to")
 
 
 def _require_here(unit: Unit, body: SteriliseBody, lot: Lot | None) -> None:
     places = [] if lot is None else orders.lot_places(unit.session, [lot.id or 0])
     if not any(row.site_id == unit.site_id for row in places):
-        reason = f"there is no such lot of {body.ref} here ({body.ownership})"
+        reason = f"this lot of {body.ref} ({body.ownership}) is not in stock"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if any(row.site_id != unit.site_id for row in places):
-        raise Conflict("Units of this lot are at another site, too; they cannot be told apart.")
+        raise Conflict("Units of this lot are also at another site and cannot be told apart.")
     if any(row.kind == "transit" for row in places):
         raise Conflict(
-            "Units of this lot are in transit from another site: receive them on the page of "
-            "transfers first."
+            "Units of this lot are in transit from another site: receive them on the Transfers "
+            "page first."
         )

@@ -18,6 +18,7 @@ from service.operations.holds.holds import hold_waiting
 from service.operations.holds.sets import unserved_copy_holds
 from service.operations.locations import (
     find_place,
+    find_shelf,
     item_key,
     ledger_line,
     list_locations,
@@ -32,7 +33,6 @@ from service.schemas.stock import (
     AnswerBody,
     ArrivalBody,
     AskBody,
-    LocationBody,
     LocationOut,
     TransferOut,
     Transfers,
@@ -53,10 +53,10 @@ def list_transfers(unit: Unit) -> Transfers:
 def ask_for_units(unit: Unit, body: AskBody) -> TransferOut:
     """Ask another site for units; nothing of its stock is seen or taken by asking."""
     item = require_item(unit, body.ref, "/ref")
-    place = _shelf(unit, body.to)
+    place = find_shelf(unit, body.to, "/to")
     other = stock.site_of_code(unit.session, body.site)
     if other is None or other.id == unit.site_id:
-        reason = f"'{body.site}' is no other site's code"
+        reason = f"'{body.site}' is not the code of another site"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/site", reason)])
     row = Transfer(
         from_site_id=other.id or 0,
@@ -79,9 +79,9 @@ def answer_transfer(unit: Unit, key: int, body: AnswerBody) -> TransferOut:
     """
     row = unit.session.get(Transfer, key)
     if row is None or row.from_site_id != unit.site_id:
-        raise NotFound(f"Nobody asks this site for transfer {key}.")
+        raise NotFound(f"Transfer {key} was not requested from this site.")
     if row.state != "asked":
-        raise Conflict(f"Transfer {key} has been {row.state} already.")
+        raise Conflict(f"Transfer {key} has already been {row.state}.")
     row.state = "sent" if body.agreed else "refused"
     row.answered_at, row.answered_by = unit.now, unit.actor
     if body.agreed:
@@ -94,14 +94,16 @@ def answer_transfer(unit: Unit, key: int, body: AnswerBody) -> TransferOut:
 def _expected(unit: Unit, body: AnswerBody) -> datetime | None:
     expected = None if body.expected_at is None else unit.moment(body.expected_at)
     if expected is not None and expected < unit.now:
-        reason = f"{unit.local(expected):%Y-%m-%d %H:%M} is over; say when they will be there"
+        reason = (
+            f"{unit.local(expected):%Y-%m-%d %H:%M} is in the past; enter when they will arrive"
+        )
         raise BadInput("Nothing was saved.", faults=[FieldFault("/expected_at", reason)])
     return expected
 
 
 def _send(unit: Unit, row: Transfer, body: AnswerBody) -> None:
     if body.origin is None or (body.lot is None and body.serial is None):
-        reason = "say which lot goes, and from which shelf"
+        reason = "enter the lot and the shelf it comes from"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     origin = find_place(unit, body.origin, "/origin")
     lot = stock.find_lot(
@@ -109,10 +111,10 @@ def _send(unit: Unit, row: Transfer, body: AnswerBody) -> None:
     )
     free = stock.free_at(unit.session, lot.id or 0, origin.id or 0) if lot else 0
     if lot is None or origin.kind != "shelf" or free < row.quantity:
-        reason = f"{origin.store}, {origin.shelf} has {free} of this lot that are not promised"
+        reason = f"{origin.store}, {origin.shelf} has {free} of this lot that are not reserved"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if lot.id in planner_of(unit).recalled:
-        reason = "a recall names these units; they stay where they are"
+        reason = "these units are under a recall and cannot be moved"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     # Copies of a set are promised for a span of time and not in the balance.
     if unserved_copy_holds(unit, lot.id or 0, origin.id or 0, copies=free - row.quantity):
@@ -148,10 +150,10 @@ def receive_transfer(unit: Unit, key: int, body: ArrivalBody) -> TransferOut:
     """
     row = unit.session.get(Transfer, key)
     if row is None or row.to_site_id != unit.site_id:
-        raise NotFound(f"No other site sends this one anything by transfer {key}.")
+        raise NotFound(f"Transfer {key} is not on its way to this site.")
     found = _in_transit(unit, row)
     if found is None:
-        raise Conflict(f"Nothing of transfer {key} is in transit: {_WHERE_IT_STANDS[row.state]}.")
+        raise Conflict(f"Transfer {key} has no units in transit: {_WHERE_IT_STANDS[row.state]}.")
     if body.quantity > found.quantity:
         reason = f"{found.quantity} of transfer {key} are in transit"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
@@ -173,15 +175,15 @@ def receive_transfer(unit: Unit, key: int, body: ArrivalBody) -> TransferOut:
 
 
 _WHERE_IT_STANDS = {
-    "asked": "the other site has not answered",
+    "asked": "the other site has not replied",
     "agreed": "it has arrived",
     "refused": "the other site has refused it",
-    "settled": "every unit has arrived or been written off; correct the line that is wrong",
+    "settled": "every unit has arrived or been written off; correct the wrong line",
 }
 
 
 def _reason(key: int, body: ArrivalBody, *, is_recalled: bool) -> str:
-    why = "a recall names it" if is_recalled and body.condition == "arrived" else body.reason
+    why = "under a recall" if is_recalled and body.condition == "arrived" else body.reason
     return f"transfer {key}: {why}" if why else f"transfer {key}"
 
 
@@ -201,15 +203,7 @@ def _arrives_at(
         return "quarantine", quarantine_place(unit)
     if body.to is None:
         return "move", unit.session.get_one(Location, row.to_location_id)
-    return "move", _shelf(unit, body.to)
-
-
-def _shelf(unit: Unit, body: LocationBody) -> Location:
-    place = find_place(unit, body, "/to")
-    if place.kind != "shelf":
-        reason = f"{place.store}, {place.shelf} is no shelf"
-        raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
-    return place
+    return "move", find_shelf(unit, body.to, "/to")
 
 
 def require_in_transit(unit: Unit, line: Movement) -> None:
@@ -225,8 +219,8 @@ def require_in_transit(unit: Unit, line: Movement) -> None:
     there = 0 if found is None or found.lot_id != line.lot_id else found.quantity
     if there < line.quantity:
         raise Conflict(
-            f"Only {there} of the {line.quantity} units of transfer {row.id} are still in transit; "
-            "ask for a transfer back."
+            f"Only {there} of the {line.quantity} units of transfer {row.id} are still in transit. "
+            "Request a transfer back."
         )
 
 

@@ -282,7 +282,7 @@ def view_units(unit: Unit, ref: str, which: Mapping[str, str]) -> UnitsView:
         if all(getattr(one, name) == value for name, value in which.items()):
             if one.location_kind == "transit":
                 raise Conflict(
-                    "These units have not arrived: receive them on the page of transfers, or write "
+                    "These units have not arrived: receive them on the Transfers page, or write "
                     "them off there."
                 )
             facts = catalogue.facts_of(unit.session, [ref])
@@ -298,8 +298,8 @@ def view_units(unit: Unit, ref: str, which: Mapping[str, str]) -> UnitsView:
             )
     name = which.get("lot") or which.get("serial") or "no lot"
     raise NotFound(
-        f"{which.get('store')}, {which.get('shelf')} has no units of {ref}, {name}, any more: "
-        "they have been moved or used. Open the item to see where they are."
+        f"{which.get('store')}, {which.get('shelf')} no longer has units of {ref}, {name}: they "
+        "have been moved or used. Open the item to see where they are."
     )
 
 

@@ -47,7 +47,8 @@ def _tray_place(unit: Unit, case: SurgicalCase) -> Location:
     if place is None:
         if is_taken:
             raise Conflict(
-                f"{theatre}, {case.reference} is a shelf; the case has no room for a tray."
+                f"{theatre}, {case.reference} is a shelf, so there is no place for the tray of the "
+                "case."
             )
         place = Location(site_id=unit.site_id, store=theatre, shelf=case.reference, kind="theatre")
         unit.session.add(place)
@@ -148,7 +149,7 @@ def record_outcome(  # noqa: PLR0917 - one pack's end
         line = _line(unit, "return", case, lot, body.quantity, tray, home, reason)
         move_with_holds(unit, line, follow=True)
         # It was not opened: whoever is next can have it now.
-        release_copies(unit, case, lot.id or 0, home.id or 0, body.quantity, "back unopened")
+        release_copies(unit, case, lot.id or 0, home.id or 0, body.quantity, "returned unopened")
         pack.returned += body.quantity
         return
     used = _become_owned(unit, case, lot, tray, body) if lot.ownership == "consigned" else lot
@@ -184,7 +185,7 @@ def _others_on(unit: Unit, case: SurgicalCase, lot_id: int, place_id: int) -> li
 
 
 def _opened(case: SurgicalCase) -> str:
-    return f"a pack that this case counted on was opened in case {case.reference}"
+    return f"a pack shared with this case was opened in case {case.reference}"
 
 
 def _shrink_tray_hold(

@@ -109,7 +109,7 @@ def put_on_tray(unit: Unit, reference: str, body: PackBody) -> None:
         item_key(item), body.lot or "", body.serial or "", body.ownership
     )
     if lot is None:
-        reason = f"there is no such lot of {body.ref} here; receive it first"
+        reason = f"this lot of {body.ref} is not in stock; receive it first"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     home = _home(unit, case, lot, body)
     refuse_unfit(unit, case, item, lot, home)
@@ -125,7 +125,7 @@ def put_on_tray(unit: Unit, reference: str, body: PackBody) -> None:
 
 def _open_case(unit: Unit, reference: str) -> SurgicalCase:
     case = require_case(unit, reference)
-    refuse_ended(case, "nothing can be brought to it any more")
+    refuse_ended(case, "no packs can be added")
     return case
 
 
@@ -139,7 +139,7 @@ def _home(unit: Unit, case: SurgicalCase, lot: Lot, body: PackBody) -> Location:
         found = [unit.session.get_one(Location, key) for key in places]
         found += _places_of(unit, lot)
         if not found:
-            reason = "no shelf has any of this lot; count the shelf or receive the pack"
+            reason = "no shelf has this lot; count the shelf or receive the pack"
             raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
         home = next((row for row in found if row.kind == "shelf"), found[0])
     return home
@@ -154,10 +154,10 @@ def _places_of(unit: Unit, lot: Lot) -> list[Location]:
 def _require_there(unit: Unit, lot: Lot, home: Location, quantity: int) -> None:
     """Refuse what is on a tray already, and more than is there."""
     if home.kind != "shelf":
-        reason = "this pack is on a tray already; leave it"
+        reason = "this pack is already on a tray; leave it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     if planner_of(unit).quantity_at(lot.id or 0, home.id or 0) < quantity:
-        reason = f"{home.store}, {home.shelf} has fewer of this lot than that"
+        reason = f"{home.store}, {home.shelf} does not have that many of this lot"
         raise Conflict("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
 
 
@@ -170,7 +170,7 @@ def _require_wanted(  # noqa: PLR0917 - who wants what from where
     check = check_case(unit, case.reference)
     lines = [line for one in check.constructs for line in one.lines] + check.near
     if not any(item.ref in line.refs for line in lines):
-        reason = "it is not on the pick list; say why it is brought although it is not"
+        reason = "it is not on the pick list; enter the reason for using it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/ref", reason)])
 
 
@@ -216,7 +216,7 @@ def record_pack_outcome(unit: Unit, reference: str, body: PackOutcomeBody) -> Tr
     found = trays.open_packs(unit.session, case.id or 0, lot.id or 0) if lot is not None else []
     pack = next(iter(found), None)
     if lot is None or pack is None:
-        reason = "this pack was not scanned to the tray, or is accounted for already"
+        reason = "this pack was not scanned to the tray, or has already been accounted for"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
     left = pack.picked - pack.returned - pack.implanted - pack.wasted
     _refuse_fate(case, item, left, body)
@@ -242,28 +242,28 @@ def _unfit(unit: Unit, case: SurgicalCase, body: PackOutcomeBody) -> str:
 def _require_said(body: PackOutcomeBody, unfit: str) -> None:
     """Ask for it to be said aloud; what has been said is on record, and never refused."""
     if not body.was_used:
-        reason = f"it must not be used: {unfit}; if it is in the patient all the same, say so"
+        reason = f"it must not be used: {unfit}; if it has been implanted anyway, confirm that"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/was_used", reason)])
 
 
 def _refuse_fate(case: SurgicalCase, item: Item, left: int, body: PackOutcomeBody) -> None:
     if body.quantity > left:
-        reason = f"only {left} of this pack are unaccounted for"
+        reason = f"only {left} of this pack are left to account for"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/quantity", reason)])
     if body.fate == "waste" and body.reason is None:
-        reason = "say why it was wasted, such as dropped or wrong size opened"
+        reason = "enter why it was wasted, such as dropped or wrong size opened"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/reason", reason)])
     if body.fate == "implant" and item.reusable:
         reason = "an instrument set is not implanted; return it"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
     if body.fate == "reprocess" and not item.reusable:
-        reason = f"{item.ref} is for single use and is not reprocessed"
+        reason = f"{item.ref} is single use and must not be reprocessed"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
     if body.fate == "waste" and item.reusable:
-        reason = "an instrument set is not used up; send it to be reprocessed"
+        reason = "an instrument set cannot be wasted; send it for reprocessing"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/fate", reason)])
     if body.fate == "implant":
-        refuse_ended(case, "nothing is implanted in it")
+        refuse_ended(case, "nothing can be implanted in it")
 
 
 def set_status(unit: Unit, reference: str, status: str, version: int) -> TrayOut:
@@ -271,7 +271,7 @@ def set_status(unit: Unit, reference: str, status: str, version: int) -> TrayOut
     case = require_case(unit, reference)
     require_version(case.version, version, f"Case {reference}")
     if status not in _NEXT.get(case.status, set()):
-        raise Conflict(f"Case {reference} is {case.status}; it cannot become {status} from there.")
+        raise Conflict(f"Case {reference} is {case.status}; it cannot be set to {status}.")
     if status == "closed":
         tray = tray_of(unit, reference)
         if tray.unaccounted:
@@ -281,8 +281,8 @@ def set_status(unit: Unit, reference: str, status: str, version: int) -> TrayOut
                 if pack.open
             )
             raise Conflict(
-                f"{tray.unaccounted} packs are unaccounted for: {missing}. "
-                "Say for each whether it was implanted, wasted or returned.",
+                f"{tray.unaccounted} packs are not accounted for: {missing}. Record for each "
+                "whether it was implanted, wasted or returned.",
                 facts={"unaccounted": tray.unaccounted},
             )
     case.status = status
@@ -377,7 +377,7 @@ def _pack_of(unit: Unit, reference: str, scan: ScanOut, although: str | None) ->
     item = require_item(unit, ref, "/ref")
     lots = planner_of(unit).lots_of(item.id or 0, scan.lot, scan.serial)
     if not lots:
-        raise NotFound(f"No lot {scan.lot or scan.serial} of {ref} is on record here.")
+        raise NotFound(f"Lot {scan.lot or scan.serial} of {ref} is not in the stock records.")
     meant = {(lot.lot_number, lot.serial, lot.ownership): lot for lot in lots}
     for row in check_case(unit, reference).pick_list:
         lot = meant.get((row.lot, row.serial, row.ownership))

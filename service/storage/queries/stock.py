@@ -364,7 +364,7 @@ def _take_from_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> 
         [{names[name]: value for name, value in row.items()} for row in rows],
     )
     if done.rowcount != len(rows):
-        raise Conflict("Units were to leave a place that never had them. Nothing was saved.")
+        raise Conflict("The location does not have that many units. Nothing was saved.")
 
 
 def _add_to_balances(session: Session, rows: Sequence[Mapping[str, int]]) -> None:
@@ -592,7 +592,7 @@ def unit_names(session: Session, keys: Sequence[tuple[int, int]]) -> dict[tuple[
     spots = session.execute(select(PLACE.c.id, PLACE.c.store, PLACE.c.shelf)) if keys else ()
     where = {row.id: f"{row.store}, {row.shelf}" for row in spots if row.id in places_wanted}
     return {
-        (lot, place): f"{named[lot]} at {where.get(place, 'no place on record')}"
+        (lot, place): f"{named[lot]} at {where.get(place, 'an unknown location')}"
         for lot, place in keys
         if lot in named
     }

@@ -89,8 +89,8 @@ def test_the_fewest_nails_that_reach_the_target_are_listed_on_top_of_the_cross()
 def test_a_nail_that_differs_in_both_sizes_says_so() -> None:
     lines = lines_of(LONG, catalogue=NAILS, measured=FEMUR, values=_with(0.85))
     whys = {line.sizes: line.why for line in lines}
-    assert whys[12.0, 380.0] == "one thicker, one longer"
-    assert whys[10.0, 380.0] == "one thinner, one longer"
+    assert whys[12.0, 380.0] == "one size thicker, one size longer"
+    assert whys[10.0, 380.0] == "one size thinner, one size longer"
 
 
 def test_no_more_are_added_than_the_department_allows() -> None:
@@ -113,7 +113,7 @@ def test_a_shorter_lag_screw_brings_the_plate_with_its_barrel() -> None:
     plates = [(line.sizes, line.why, line.is_further) for line in lines if line.role == PLATE.role]
     assert plates == [
         ((38.0,), "nominal", False),
-        ((25.0,), "goes with another lag screw", True),
+        ((25.0,), "to match a different lag screw", True),
     ]
 
 

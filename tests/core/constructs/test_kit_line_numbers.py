@@ -147,7 +147,7 @@ def test_what_must_be_near_takes_any_item_of_its_kind_and_stays_on_its_shelf() -
     catalogue = by_kind([ItemFacts("X2", "extraction_set"), ItemFacts("X1", "extraction_set")])
     line = near_line("extraction_set", "metal is in situ", catalogue)
     assert (line.refs, line.place, line.what) == (("X1", "X2"), ON_SHELF, INSTRUMENT_SET)
-    assert line.why == "near: metal is in situ"
+    assert line.why == "have available: metal is in situ"
     assert near_line("guide_wire", "r", catalogue).what == CONSUMABLE
     assert near_line("washer", "r", catalogue).refs == ()
 

@@ -16,8 +16,8 @@ def test_a_neck_of_114_mm_on_film_beside_a_30_mm_marker_takes_a_90_mm_lag_screw(
     lines = lines_of(LAG, catalogue=lag_screws(*range(70, 125, 5)), measured=CALIBRATED)
     assert said(lines) == [
         ("Demo lag screw 90 mm, headed", "nominal"),
-        ("Demo lag screw 85 mm, headed", "one shorter"),
-        ("Demo lag screw 95 mm, headed", "one longer"),
+        ("Demo lag screw 85 mm, headed", "one size shorter"),
+        ("Demo lag screw 95 mm, headed", "one size longer"),
     ]
     assert [line.place for line in lines] == [FIRST_USE, IN_ROOM, IN_ROOM]
     assert [line.is_nominal for line in lines] == [True, False, False]
@@ -29,10 +29,10 @@ def test_without_a_marker_two_sizes_either_side_are_brought() -> None:
     lines = lines_of(LAG, catalogue=lag_screws(*range(70, 125, 5)), measured=film)
     assert [why for _, why in said(lines)] == [
         "nominal",
-        "two shorter",
-        "one shorter",
-        "one longer",
-        "two longer",
+        "two sizes shorter",
+        "one size shorter",
+        "one size longer",
+        "two sizes longer",
     ]
     assert [line.label.split()[3] for line in lines] == ["90", "80", "85", "95", "100"]
 
@@ -49,8 +49,8 @@ def test_a_canal_of_12_4_mm_takes_an_11_mm_nail() -> None:
     lines = lines_of(NAIL, catalogue=short_nails(9, 10, 11, 12, 13), measured=CALIBRATED)
     assert said(lines) == [
         ("Demo nail 11 × 180 mm, 130°", "nominal"),
-        ("Demo nail 10 × 180 mm, 130°", "one thinner"),
-        ("Demo nail 12 × 180 mm, 130°", "one thicker"),
+        ("Demo nail 10 × 180 mm, 130°", "one size thinner"),
+        ("Demo nail 12 × 180 mm, 130°", "one size thicker"),
     ]
 
 
@@ -87,10 +87,10 @@ def test_a_long_nail_is_the_nearest_length_with_one_length_and_one_diameter_eith
     lines = lines_of(LONG, catalogue=long_nails(*made), measured=MEASURED)
     assert [(line.refs, line.why) for line in lines] == [
         (("LN-11-360-left",), "nominal"),
-        (("LN-10-360-left",), "one thinner"),
-        (("LN-12-360-left",), "one thicker"),
-        (("LN-11-340-left",), "one shorter"),
-        (("LN-11-380-left",), "one longer"),
+        (("LN-10-360-left",), "one size thinner"),
+        (("LN-12-360-left",), "one size thicker"),
+        (("LN-11-340-left",), "one size shorter"),
+        (("LN-11-380-left",), "one size longer"),
     ]
 
 
@@ -160,8 +160,8 @@ def test_the_antirotation_screw_is_15_mm_shorter_than_the_lag_screw_chosen() -> 
     own = [line for line in lines if line.role == "antirotation screw"]
     assert [(line.refs, line.why) for line in own] == [
         (("antirotation_screw-75",), "nominal"),
-        (("antirotation_screw-70",), "one shorter"),
-        (("antirotation_screw-80",), "one longer"),
+        (("antirotation_screw-70",), "one size shorter"),
+        (("antirotation_screw-80",), "one size longer"),
     ]
 
 
@@ -230,7 +230,7 @@ def test_a_size_beyond_the_range_is_not_made_and_says_what_is() -> None:
     far = Measurements(neck_film_mm=150, marker_film_mm=30)
     (line,) = lines_of(LAG, catalogue=lag_screws(80, 85, 90, 95, 100), measured=far)
     assert line.refs == ()
-    assert line.label == "Demo lag screw for a measure of 125 mm (length made 80 to 100 mm)"
+    assert line.label == "Demo lag screw for a measurement of 125 mm (length made 80 to 100 mm)"
     assert line.is_nominal
 
 
@@ -238,4 +238,4 @@ def test_what_no_catalogue_line_fills_says_that_none_is_made_for_this_angle_and_
     catalogue = short_nails(11, side="right")
     (line,) = lines_of(NAIL, catalogue=catalogue, measured=CALIBRATED)
     assert line.refs == ()
-    assert line.label == "Demo nail for a measure of 12 mm (none made), 130°, left"
+    assert line.label == "Demo nail for a measurement of 12 mm (none made), 130°, left"

@@ -79,18 +79,18 @@ def test_any_text_is_read_or_refused_with_a_sentence(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "is not written code@System/angle"),
-        ("a-nail+", "is not written code@System/angle"),
-        ("a-nail@", "is not written code@System/angle"),
-        ("a-nail@Demo/", "is not written code@System/angle"),
-        ("@Demo/130", "is not written code@System/angle"),
+        ("", "as code@System/angle, such as"),
+        ("a-nail+", "as code@System/angle, such as"),
+        ("a-nail@", "as code@System/angle, such as"),
+        ("a-nail@Demo/", "as code@System/angle, such as"),
+        ("@Demo/130", "as code@System/angle, such as"),
         ("a-nail+b-wire+a-nail@Demo", "a-nail is named twice"),
         ("a-nail/89", "from 90 to 160 degrees"),
         ("a-nail/161", "from 90 to 160 degrees"),
         ("a-nail/nan", "from 90 to 160 degrees"),
         ("a-nail/steep", "'steep' is not a number"),
         ("a-nail/130@Demo", "is not a number"),
-        ("A Nail", "'A Nail' is no construct's code"),
+        ("A Nail", "'A Nail' is not a construct code"),
         ("a--nail", "lower-case letters, digits and hyphens"),
     ],
 )
@@ -183,7 +183,7 @@ def test_a_size_no_filling_item_has_is_named() -> None:
     (fault,) = unsatisfied(Template("t", "T", "base", (sized,)), [ItemFacts("N", "two_screw_nail")])
     assert (fault.field, fault.reason) == (
         "/roles/0/sizes/0",
-        "nail: no catalogue item that fills it says its holes",
+        "nail: no matching catalogue item has the column holes",
     )
 
 

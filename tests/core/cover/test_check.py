@@ -91,7 +91,7 @@ def test_the_earlier_case_has_the_only_unit_and_the_later_is_told_who_has_it() -
     assert states(checked["K2"]) == ["covered"]
     (gap,) = checked["K1"].constructs[0].gaps
     assert (gap.because, gap.missing) == ("promised", 1)
-    assert gap.sentence == "lag screw 95 mm: the last is promised to K2."
+    assert gap.sentence == "lag screw 95 mm: the last one is reserved for K2."
 
 
 def test_cases_that_start_together_go_by_their_reference() -> None:
@@ -118,7 +118,7 @@ def test_a_backup_does_not_serve_another_theatre_on_the_same_day() -> None:
     cases = [case("K1", backup), case("K2", backup, starts=at(11), theatre="T2")]
     checked = check(cases, [parcel("M")])
     (gap,) = checked["K2"].constructs[0].gaps
-    assert gap.sentence == "lag screw 95 mm: the last is promised to K1."
+    assert gap.sentence == "lag screw 95 mm: the last one is reserved for K1."
 
 
 def test_the_constructs_of_a_case_share_packs_because_one_of_them_is_implanted() -> None:
@@ -143,7 +143,7 @@ def test_a_line_that_is_found_in_part_says_how_many() -> None:
     checked = check([case("K1", wanted)], [parcel("L", 2)])["K1"]
     (gap,) = checked.constructs[0].gaps
     assert gap.missing == 1
-    assert gap.sentence == "lag screw 95 mm: 2 of 3 found; no more in stock."
+    assert gap.sentence == "lag screw 95 mm: short by 1 of 3; no more in stock."
 
 
 @pytest.mark.parametrize(
@@ -159,7 +159,7 @@ def test_a_line_that_is_found_in_part_says_how_many() -> None:
 def test_a_construct_is_partly_covered_while_every_role_has_some_size(
     stock: list[str], state: str
 ) -> None:
-    wanted = (line("L90"), line("L95", first=False, why="one longer"), line("N", role="nail"))
+    wanted = (line("L90"), line("L95", first=False, why="one size longer"), line("N", role="nail"))
     checked = check([case("K1", wanted)], [parcel(ref) for ref in stock])["K1"]
     assert states(checked) == [state]
 
@@ -183,7 +183,7 @@ def test_a_role_that_takes_two_copies_is_not_covered_by_one() -> None:
     wanted = (set_line("S", quantity=2),)
     checked = check([case("K1", wanted)], [parcel("S")], {"S": 240})["K1"]
     (gap,) = checked.constructs[0].gaps
-    assert gap.sentence == "nail instrument set: 1 of 2 found; no more in stock."
+    assert gap.sentence == "nail instrument set: short by 1 of 2; no more in stock."
     assert states(check([case("K1", wanted)], [parcel("S", 2)], {"S": 240})["K1"]) == ["covered"]
 
 
@@ -253,7 +253,7 @@ def test_a_set_that_would_not_be_back_for_a_case_it_is_promised_to_names_that_ca
     booked = check([case("K9", wanted, starts=at(12))], [parcel("S")], {"S": 240})["K9"].claims
     checked = check([case("K1", wanted)], [parcel("S")], {"S": 240}, holds=booked)["K1"]
     (gap,) = checked.constructs[0].gaps
-    assert gap.sentence == "nail instrument set: the last is promised to K9."
+    assert gap.sentence == "nail instrument set: the last one is reserved for K9."
 
 
 def near(kind: str) -> KitLine:
@@ -290,7 +290,7 @@ def test_a_unit_held_for_another_case_never_counts() -> None:
     held = check([case("K9", wanted, starts=at(15))], [parcel("L")])["K9"].claims
     checked = check([case("K1", wanted)], [parcel("L")], holds=held)["K1"]
     (gap,) = checked.constructs[0].gaps
-    assert gap.sentence == "lag screw 95 mm: the last is promised to K9."
+    assert gap.sentence == "lag screw 95 mm: the last one is reserved for K9."
 
 
 @pytest.mark.parametrize("others", [(), (line("N", "O"),)])

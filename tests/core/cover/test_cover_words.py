@@ -27,7 +27,7 @@ def test_sizes_that_are_all_there_are_said_as_a_range_for_each_role() -> None:
 
 def test_what_has_no_length_is_not_given_one() -> None:
     assert cover_words(construct(found("SET", role="set screw")), LENGTHS) == (
-        "everything it takes is there"
+        "everything needed is in stock"
     )
 
 

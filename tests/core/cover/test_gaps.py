@@ -88,7 +88,7 @@ PRODUCED: list[Produced] = [
         [parcel("L95", lot="7")],
         [EARLIER],
         "size",
-        "lag screw 95 mm: the last is promised to K1.",
+        "lag screw 95 mm: the last one is reserved for K1.",
     ),
     (
         "recalled",
@@ -128,7 +128,7 @@ PRODUCED: list[Produced] = [
         [parcel("L95", lot="7", return_by=DAY)],
         [],
         "size",
-        "lag screw 95 mm: lot 7 is a loan that goes back by then (2031-03-04).",
+        "lag screw 95 mm: lot 7 is a loan due back by then (2031-03-04).",
     ),
     (
         "not_here_yet",
@@ -137,8 +137,8 @@ PRODUCED: list[Produced] = [
         [],
         "size",
         (
-            "lag screw 95 mm: delivery D5 is not here yet; usable from 2031-03-04 07:30 if it "
-            "comes as promised."
+            "lag screw 95 mm: delivery D5 has not arrived; usable from 2031-03-04 07:30 if it "
+            "arrives on time."
         ),
     ),
     (
@@ -148,8 +148,8 @@ PRODUCED: list[Produced] = [
         [],
         "size",
         (
-            "lag screw 95 mm: delivery D5 is on its way, usable from 2031-03-04 14:00: not "
-            "before the case."
+            "lag screw 95 mm: delivery D5 is on order, usable from 2031-03-04 14:00: too late for "
+            "this case."
         ),
     ),
     (
@@ -168,7 +168,7 @@ PRODUCED: list[Produced] = [
         "head design",
         "lag screw 95 mm, headed: only the other head design is in stock (lot 7).",
     ),
-    ("none_in_stock", WANTED, [], [], "size", "lag screw 95 mm: none in stock."),
+    ("none_in_stock", WANTED, [], [], "size", "lag screw 95 mm: not in stock."),
 ]
 
 
@@ -219,7 +219,7 @@ def test_everyone_who_has_a_pack_is_named() -> None:
         case(f"K{place}", (line("L95"),), starts=at(8), theatre=f"T{place}") for place in (0, 1)
     ]
     stock = [parcel("L95", lot="7"), parcel("L95", lot="8")]
-    assert gap_of(WANTED, stock, others).sentence.endswith("promised to K0, K1.")
+    assert gap_of(WANTED, stock, others).sentence.endswith("reserved for K0, K1.")
 
 
 def test_of_two_deliveries_the_one_that_comes_in_time_is_named() -> None:
@@ -264,8 +264,8 @@ def test_what_has_no_size_is_not_said_to_be_a_size() -> None:
 
 
 def test_a_reason_without_a_moment_or_a_case_still_makes_a_sentence() -> None:
-    assert explain(WANTED, 1, [Reason("promised")], {}).sentence.endswith("to another case.")
-    assert "a day not given" in explain(WANTED, 1, [Reason("not_here_yet")], {}).sentence
+    assert explain(WANTED, 1, [Reason("promised")], {}).sentence.endswith("for another case.")
+    assert "a date not known" in explain(WANTED, 1, [Reason("not_here_yet")], {}).sentence
 
 
 def test_a_parcel_is_not_looked_at_before_the_day_it_is_asked_for() -> None:

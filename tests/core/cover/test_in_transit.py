@@ -65,13 +65,13 @@ def check(
             at(12, 1),
             at(7),
             "not covered",
-            f"{WANTED}, expected 2031-03-04 12:01: not before the case.",
+            f"{WANTED}, expected 2031-03-04 12:01: too late for this case.",
         ),
         (
             None,
             at(7),
             "not covered",
-            f"{WANTED}; nobody has said when it arrives.",
+            f"{WANTED}; arrival time not known.",
         ),
     ],
 )

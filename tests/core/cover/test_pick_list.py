@@ -24,7 +24,7 @@ def rows(one: CaseToCheck, *parcels: StockUnits) -> dict[str, PickRow]:
 
 
 def on_shelf(ref: str) -> KitLine:
-    return KitLine("lag screw", ref, (ref,), 1, "one longer", ON_SHELF, part="t")
+    return KitLine("lag screw", ref, (ref,), 1, "one size longer", ON_SHELF, part="t")
 
 
 def test_a_pack_that_three_constructs_name_is_one_row_with_every_why() -> None:
@@ -32,11 +32,11 @@ def test_a_pack_that_three_constructs_name_is_one_row_with_every_why() -> None:
         "K1",
         (line("L"),),
         (line("L", first=False, why="nominal"),),
-        (line("L", first=False, why="one shorter"),),
+        (line("L", first=False, why="one size shorter"),),
     )
     row = rows(one, parcel("L", 4))["L"]
     assert row.quantity == 1
-    assert row.whys == ((0, "nominal"), (1, "nominal"), (2, "one shorter"))
+    assert row.whys == ((0, "nominal"), (1, "nominal"), (2, "one size shorter"))
 
 
 def test_a_row_takes_the_most_one_construct_needs() -> None:
@@ -90,7 +90,7 @@ def test_what_must_be_near_comes_on_top_and_a_near_set_does_not() -> None:
     near = tuple(near_line(kind, "r", catalogue) for kind in ("washer", "extraction_set"))
     found = rows(case("K1", (line("W"), set_line("S")), near=near), parcel("W", 5), parcel("S", 5))
     assert (found["W"].quantity, found["S"].quantity) == (2, 1)
-    assert found["W"].whys == ((0, "nominal"), (-1, "near: r"))
+    assert found["W"].whys == ((0, "nominal"), (-1, "have available: r"))
 
 
 def test_what_was_not_found_is_not_on_the_list() -> None:

@@ -55,7 +55,7 @@ def test_a_far_size_of_an_earlier_alternate_does_not_take_a_later_cases_planned_
     found = checked([first, second], [parcel("L95"), parcel("L110")])
     assert states(found) == {"K1": ["covered", "not covered"], "K2": ["covered"]}
     (gap,) = found["K1"].constructs[1].gaps
-    assert gap.sentence == "lag screw 95 mm: the last is promised to K2."
+    assert gap.sentence == "lag screw 95 mm: the last one is reserved for K2."
 
 
 def test_what_a_primary_has_beside_it_goes_before_what_an_earlier_alternate_takes() -> None:

@@ -322,9 +322,9 @@ def test_the_bare_2007_group_asks_for_its_subgroup() -> None:
 @pytest.mark.parametrize(
     ("construct", "says"),
     [
-        ("", "is not written"),
-        ("Wooden peg", "no construct's code"),
-        (f"{PLATE}+", "is not written"),
+        ("", "as code@System/angle"),
+        ("Wooden peg", "is not a construct code"),
+        (f"{PLATE}+", "as code@System/angle"),
         (f"{PLATE}/north", "angle"),
         (f"{PLATE}+cerclage-wire+cerclage-wire", "twice"),
     ],
@@ -372,12 +372,12 @@ def test_for_a_base_no_rule_knows_nothing_is_suggested_and_a_caution_says_so(
     told = suggest(dataclasses.replace(findings, construct=construct), RULES)
     (need,) = told.needs
     assert (need.name, need.probability, need.constructs) == (AS_PLANNED, 1.0, (construct,))
-    assert need.reason == "No rule knows this construct."
+    assert need.reason == "No guidance rule covers this construct."
     assert told.alternates == ()
     assert told.cautions[0].rule == "no-rule-knows-the-base"
     assert told.cautions[0].says == (
-        "No rule knows the construct 'our-own-nail': nothing is suggested in its place, and "
-        "nothing says that the plan will hold."
+        "No guidance rule covers the construct 'our-own-nail': no backup is suggested, and nothing "
+        "shows that the plan will hold."
     )
     # What holds for every construct is said all the same.
     assert "caution-before-opening" in cautions(told)

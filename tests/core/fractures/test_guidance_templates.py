@@ -59,14 +59,14 @@ def test_a_base_and_an_add_on_each_stand_in_their_own_place(demo_work: Work) -> 
     data = copy.deepcopy(TABLE)
     data["need"][0]["constructs"] = ["cerclage-wire", f"planned+{PLATE}"]
     assert refused(demo_work, data) == [
-        ("/need/0/constructs/0", "'cerclage-wire' is an add-on; a base must stand here"),
-        ("/need/0/constructs/1", f"'{PLATE}' is a base; an add-on must stand here"),
+        ("/need/0/constructs/0", "'cerclage-wire' is an add-on; a base is needed here"),
+        ("/need/0/constructs/1", f"'{PLATE}' is a base; an add-on is needed here"),
     ]
 
 
 def test_rules_are_refused_before_there_are_constructs(work: Work) -> None:
     reasons = {reason for _, reason in refused(work, TABLE)}
-    assert f"there is no construct '{PLATE}'; known are none yet: load the constructs first" in (
+    assert f"there is no construct '{PLATE}'; known are none yet: import the constructs first" in (
         reasons
     )
 
@@ -101,9 +101,9 @@ def test_the_departments_wall_threshold_is_the_one_that_counts(demo_work: Work) 
     ("primary", "says"),
     [
         ("wooden-peg", "there is no construct 'wooden-peg'"),
-        ("cerclage-wire", "a construct is a base, then add-ons"),
-        (f"{PLATE}+two-screw-nail", "a construct is a base, then add-ons"),
-        ("Wooden peg", "no construct's code"),
+        ("cerclage-wire", "write a base first, then its add-ons"),
+        (f"{PLATE}+two-screw-nail", "write a base first, then its add-ons"),
+        ("Wooden peg", "is not a construct code"),
     ],
 )
 def test_a_plan_of_no_known_templates_is_refused_at_the_primary(

@@ -43,7 +43,7 @@ def missing(name: str, starts: datetime) -> MissingLine:
     local = starts.astimezone(LONDON)
     case = CaseToCheck(name, local.date(), starts, starts + timedelta(hours=1), ())
     line = KitLine("lag screw", "lag screw 95 mm", ("L95",), 1, "nominal", "first use")
-    gap = Gap("lag screw", line.label, "size", "none_in_stock", 1, "none in stock", ())
+    gap = Gap("lag screw", line.label, "size", "none_in_stock", 1, "not in stock", ())
     return MissingLine(case, "c", 0, line, gap, starts)
 
 
@@ -83,7 +83,7 @@ def test_the_moment_itself_is_still_in_time_and_the_next_second_is_not() -> None
     late = ways(SOURCE, now=last + timedelta(seconds=1))["order"]
     assert (late.has_passed, late.in_time_for) == (True, ())
     assert late.last_moment == last
-    assert late.says.endswith("Too late for the list that needs it first.")
+    assert late.says.endswith("Too late for the first list that needs it.")
 
 
 def test_a_way_that_is_too_late_for_the_first_list_says_for_whom_it_is_not() -> None:
@@ -104,7 +104,7 @@ def test_a_supplier_of_whom_nothing_is_known_counts_every_day_and_says_so() -> N
     # Sunday the 9th is the last whole day; three days before is Thursday the 6th, to its end.
     assert found["order"].last_moment == at("2031-03-06T23:59+00:00")
     assert "every day is counted" in found["order"].says
-    assert found["loan"].says.startswith("Ask Somebody whether it lends L95, which is not known")
+    assert found["loan"].says.startswith("Ask Somebody whether it lends L95 (not known)")
 
 
 def test_what_comes_unsterile_is_reprocessed_and_not_only_received() -> None:
@@ -142,7 +142,7 @@ def test_units_here_that_do_not_count_are_named_with_what_would_make_them() -> N
     assert found["reprocess"].last_moment == at("2031-03-10T04:30+00:00")
     assert found["transfer_store"].last_moment == at("2031-03-10T06:30+00:00")
     assert (found["release"].quantity, found["release"].source) == (2, "Quarantine, Q-1")
-    assert "promised to K9" in found["transfer_store"].says
+    assert "Reserved for K9" in found["transfer_store"].says
 
 
 def test_something_unsterile_that_is_no_set_takes_as_long_as_a_loan() -> None:
@@ -159,12 +159,12 @@ def coming(due: str | None, usable: str | None, return_by: date | None = None) -
 def test_a_delivery_that_comes_too_late_must_come_as_much_before_as_it_takes_to_prepare() -> None:
     found = ways(coming("2031-03-10T10:00+00:00", "2031-03-11T10:00+00:00"))["delivery"]
     assert found.last_moment == at("2031-03-09T08:30+00:00")
-    assert "Have it hastened" in found.says
+    assert "Ask the supplier to expedite" in found.says
 
 
 def test_a_delivery_in_time_does_not_count_before_it_is_here() -> None:
     says = ways(coming("2031-03-05T10:00+00:00", "2031-03-05T14:00+00:00"))["delivery"].says
-    assert "It counts when it is here" in says
+    assert "It counts as cover once it is received" in says
 
 
 def test_a_delivery_that_should_have_come_is_overdue() -> None:
@@ -187,8 +187,8 @@ def test_what_another_site_has_is_not_said() -> None:
     found = ways(replace(SOURCE, sites=(site,)))["transfer_site"]
     assert found.quantity is None
     assert found.last_moment == at("2031-03-09T08:30+00:00")
-    assert "not seen from here" in found.says
-    assert "2 asked for already" in found.says
+    assert "cannot be seen from this site" in found.says
+    assert "2 already requested" in found.says
 
 
 def test_hours_pass_over_a_change_of_clocks() -> None:

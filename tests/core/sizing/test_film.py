@@ -36,7 +36,7 @@ def test_a_film_without_a_marker_is_wider_and_asks_for_two_sizes_either_side() -
     assert neck.estimate.mean_mm == pytest.approx(95)
     assert neck.estimate.sd_mm == pytest.approx(math.hypot(4.5, 95 * 0.04 / 1.2))
     assert (neck.estimate.calibrated, neck.sizes_either_side) == (False, 2)
-    assert neck.basis == "114 mm on a film without a marker, magnification taken as 1.2"
+    assert neck.basis == "114 mm on a film without a marker, magnification assumed 1.2"
 
 
 def test_what_was_not_measured_says_so_and_is_never_calibrated() -> None:
@@ -61,7 +61,7 @@ def test_the_sex_changes_what_is_assumed_and_nothing_that_was_measured() -> None
 def test_a_nail_length_from_the_patient_is_taken_as_it_is() -> None:
     femur = known(nail_length_mm=352)["femur"]
     assert (femur.estimate.mean_mm, femur.estimate.sd_mm, femur.sizes_either_side) == (352, 15, 1)
-    assert femur.basis == "nail length estimated on the patient"
+    assert femur.basis == "nail length measured on the patient"
 
 
 @pytest.mark.parametrize("name", ["distal", "shaft"])
@@ -79,7 +79,10 @@ def test_an_unknown_sex_has_the_moments_of_women_and_men_in_equal_parts() -> Non
     # Standard errors: about 0.006 mm for the mean and 0.004 mm for the SD; five of them allowed.
     assert neck.estimate.mean_mm == pytest.approx(float(draws.mean()), abs=0.03)
     assert neck.estimate.sd_mm == pytest.approx(float(draws.std()), abs=0.02)
-    assert neck.basis == "not measured; assumed between women and men, as the sex is unknown"
+    assert (
+        neck.basis
+        == "not measured; assumed between the values for women and men, as the sex is unknown"
+    )
 
 
 lengths = st.floats(60, 500)

@@ -47,7 +47,7 @@ def test_eight_bare_digits_are_a_gtin_only_if_the_symbol_says_so() -> None:
     [
         ("", "nothing"),
         ("   ", "nothing"),
-        ("hello", "neither"),
+        ("hello", "not a GS1 code"),
         ("https://example.test/01/51022222233336", "web address"),
         ("]C0" + GTIN, "neither a GS1"),
         ("]E0" + GTIN, "13 digits"),
@@ -63,14 +63,14 @@ def test_eight_bare_digits_are_a_gtin_only_if_the_symbol_says_so() -> None:
         (f"(01){GTIN}(05)1", "known application identifier"),
         (f"(01){GTIN}(10)A(B)C", "brackets"),
         (f"(01){GTIN}(10)A)", "brackets"),
-        (f"(01){GTIN}(17)310231", "no use-by date"),
-        (f"(01){GTIN}(17)310001", "no use-by date"),
-        (f"(01){GTIN}(11)310431", "no production date"),
+        (f"(01){GTIN}(17)310231", "not a valid use-by date"),
+        (f"(01){GTIN}(17)310001", "not a valid use-by date"),
+        (f"(01){GTIN}(11)310431", "not a valid production date"),
         (f"(01){GTIN}(17)310401(7003)3105010800", "different use-by"),
         (f"(01){GTIN}(10){'L' * 21}", "(10) cannot hold"),
-        (f"01{GTIN}10{'L' * 21}", "runs on"),
-        (f"01{GTIN}10{'L' * 20}17310401", "runs on"),
-        (f"01{GTIN}99" + "9" * 91, "runs on"),
+        (f"01{GTIN}10{'L' * 21}", "longer than allowed"),
+        (f"01{GTIN}10{'L' * 20}17310401", "longer than allowed"),
+        (f"01{GTIN}99" + "9" * 91, "longer than allowed"),
     ],
 )
 def test_a_label_that_cannot_be_relied_on_is_refused_with_a_reason(raw: str, says: str) -> None:
@@ -83,7 +83,7 @@ def test_a_label_that_cannot_be_relied_on_is_refused_with_a_reason(raw: str, say
     "tail", ["10LOT717310401", "21SER117310401", "10LOT71731040121S1", "10LOT711300401"]
 )
 def test_a_lot_that_seems_to_have_swallowed_a_date_is_refused(tail: str) -> None:
-    assert "swallowed" in str(read(f"01{GTIN}{tail}").problem)
+    assert "seems to include" in str(read(f"01{GTIN}{tail}").problem)
 
 
 @pytest.mark.parametrize(
@@ -132,17 +132,17 @@ def checked(body: str) -> str:
     ("body", "says"),
     [
         ("+A123BJC5D6E7X", "primary code"),
-        ("+1", "no lot"),
-        ("+A99912345/", "no lot"),
-        ("+A99912345/17D20310101", "no lot"),
-        ("+A99912345/16D20310230", "no date"),
-        ("+A99912345/14D20310200", "no date"),
-        ("+A99912345/$$5313661", "no use-by date"),
-        ("+A99912345/$$31310X3", "no use-by date"),
-        ("+A99912345/$$4310401243C", "no use-by date"),
-        ("+A99912345/$$13313C", "no use-by date"),
-        ("+A99912345/$$A", "no date format"),
-        ("+A99912345/$$", "no date format"),
+        ("+1", "not a lot"),
+        ("+A99912345/", "not a lot"),
+        ("+A99912345/17D20310101", "not a lot"),
+        ("+A99912345/16D20310230", "not a valid date"),
+        ("+A99912345/14D20310200", "not a valid date"),
+        ("+A99912345/$$5313661", "not a valid use-by date"),
+        ("+A99912345/$$31310X3", "not a valid use-by date"),
+        ("+A99912345/$$4310401243C", "not a valid use-by date"),
+        ("+A99912345/$$13313C", "not a valid use-by date"),
+        ("+A99912345/$$A", "not a date format"),
+        ("+A99912345/$$", "not a date format"),
         ("+A99912345/$$7ABCDEFGHIJKLMNOPQRS", "at most 18"),
         ("+A99912345/$A/$B", "two different"),
         ("+A99912345/$$33104011A/14D20310402", "two different"),
@@ -155,7 +155,7 @@ def test_an_hibc_code_that_cannot_be_relied_on_is_refused(body: str, says: str) 
 
 
 def test_lower_case_is_no_hibc() -> None:
-    assert "do not have" in str(read("+a123bjc5d6e71g").problem)
+    assert "not allowed in HIBC" in str(read("+a123bjc5d6e71g").problem)
 
 
 def test_the_printed_form_between_asterisks_is_read() -> None:

@@ -87,7 +87,7 @@ def test_a_csv_keeps_each_cell_as_it_was_typed() -> None:
         (b"ref,lot\nA,B,C\n", "row 2"),
         (b"ref,Ref\nA,B\n", "same name as column 1"),
         (b"ref,,lot\nA,B,C\n", "column 2"),
-        (b"ref;lot,quantity\n", "divided in two ways"),
+        (b"ref;lot,quantity\n", "mixes separators"),
         (b'ref\n"A\n', "quotes"),
         (b'ref\n"A"B\n', "quotes"),
     ],

@@ -49,7 +49,7 @@ def test_an_urgent_case_takes_over_and_who_loses_is_named_reopened_and_held_agai
     theatre.add_case("K2", theatre="T2")
     done = theatre.promise("K2", "NAIL", take_over=True, reason="bleeding")
     assert done.reopened == ["K1"]
-    assert theatre.events("K1") == [("lost a pack", "taken over for K2: bleeding")]
+    assert theatre.events("K1") == [("lost a pack", "reassigned to K2: bleeding")]
     assert theatre.case("K1").version == version + 1
     assert theatre.held("K1") == [("NAIL", "L2", "A", 1)]
     assert theatre.held("K2") == [("NAIL", "L1", "A", 1)]
@@ -117,7 +117,7 @@ def test_a_case_cannot_take_over_what_it_has_itself(theatre: Theatre) -> None:
     theatre.receive("NAIL", 1)
     theatre.add_case("K1")
     theatre.promise("K1", "NAIL")
-    with pytest.raises(Conflict, match="itself already"):
+    with pytest.raises(Conflict, match="already reserved for case"):
         theatre.promise("K1", "NAIL", take_over=True, reason="again")
 
 

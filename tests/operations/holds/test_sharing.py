@@ -75,7 +75,9 @@ def test_a_case_still_open_after_its_planned_end_keeps_the_backup_on_its_tray(
     assert check.constructs[1].state == "not covered"
     (gap,) = check.constructs[1].gaps
     assert gap.because == "promised"
-    assert gap.sentence.endswith("the last is promised to K1 (still open after its planned end).")
+    assert gap.sentence.endswith(
+        "the last one is reserved for K1 (still open after its planned end)."
+    )
     assert check.confirmation is not None
     assert not check.confirmation.in_force
     assert gap.sentence in check.confirmation.changed

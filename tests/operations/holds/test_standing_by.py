@@ -32,7 +32,7 @@ def test_the_case_that_loses_what_stands_by_is_told_and_its_confirmation_reopens
     two_cases(theatre)
     theatre.confirm("K1")
     theatre.plan("K2", BACKUP)
-    assert theatre.events("K1")[-1] == ("lost a pack", "planned for K2")
+    assert theatre.events("K1")[-1] == ("lost a pack", "now reserved for K2")
     assert "end cap" in theatre.reopened("K1")
 
 

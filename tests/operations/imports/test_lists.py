@@ -77,7 +77,7 @@ def test_a_case_that_has_ended_is_not_changed_by_a_file(theatre: Theatre, end: s
     everyone = {STOREKEEPER, SURGEON, NURSE}
     for row in (_row("K1", hour=15), _row("K1", primary=BACKUP)):
         assert _refused(theatre.work, everyone, row) == [
-            ("row 2, column case_reference", f"Case K1 is {end}; a file does not change it.")
+            ("row 2, column case_reference", f"Case K1 is {end}; a file cannot change it.")
         ]
     assert theatre.case("K1") == before
     assert _bring(theatre.work, everyone, _row("K1", primary=PRIMARY)).unchanged == 1

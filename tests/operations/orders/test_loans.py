@@ -143,7 +143,7 @@ def test_what_goes_back_leaves_its_shelf_and_the_loan_knows_the_rest(desk: Desk)
     with pytest.raises(BadInput) as error:
         desk.give_back(reference, {"ref": "NAIL", "lot": "L1", "quantity": 3})
     assert faults(error)[0][0] == "/lines/0/quantity"
-    assert "2 of these are still here" in faults(error)[0][1]
+    assert "2 of these are left at this site" in faults(error)[0][1]
 
 
 def test_what_is_missing_on_return_is_written_off_and_named(desk: Desk) -> None:
@@ -188,14 +188,14 @@ def test_units_taken_off_the_books_by_hand_are_unexplained(desk: Desk, theatre: 
     )
     order = desk.get(reference)
     assert (lot(order, "NAIL").still_here, lot(order, "NAIL").unexplained) == (1, 1)
-    assert "1 neither here nor told of" in order.loan_says
+    assert "1 not accounted for" in order.loan_says
 
 
 def test_promised_units_do_not_go_back(desk: Desk, theatre: Theatre) -> None:
     reference = borrowed(desk, nails=1)
     theatre.add_case("K1")
     theatre.promise("K1", "NAIL", ownership="loan")
-    with pytest.raises(Conflict, match="promised"):
+    with pytest.raises(Conflict, match="reserved"):
         desk.give_back(reference, {"ref": "NAIL", "lot": "L1"})
 
 

@@ -121,7 +121,7 @@ def test_a_change_after_approval_has_to_be_approved_again(desk: Desk) -> None:
 
 def test_who_approves_their_own_order_is_said(desk: Desk) -> None:
     reference = desk.draft(("SCREW", 5)).orders[0].reference
-    assert "also made it" in desk.approve(reference, actor="storekeeper").says
+    assert "also drafted it" in desk.approve(reference, actor="storekeeper").says
 
 
 def test_a_sent_order_is_due_after_its_lead_time_when_that_day_ends(desk: Desk) -> None:
@@ -174,7 +174,7 @@ def test_without_a_lead_time_the_due_moment_has_to_be_said(desk: Desk) -> None:
     with pytest.raises(BadInput) as error:
         desk.send(reference)
     assert faults(error) == [
-        ("/due_at", "no lead time is known for CAP: say when the order is due")
+        ("/due_at", "no lead time is known for CAP: enter when the order is due")
     ]
     assert desk.send(reference, due_at="2031-03-05T10:00").state == "sent"
 
@@ -242,7 +242,7 @@ def test_a_cancelled_order_brings_nothing_and_keeps_its_reason(desk: Desk) -> No
 def test_what_has_come_in_part_is_not_cancelled_but_let_go(desk: Desk) -> None:
     reference = desk.sent(("SCREW", 10), ("BOLT", 2))
     desk.receive(reference, {"ref": "SCREW", "quantity": 4, "lot": "A1", "use_by": "2033-01-01"})
-    with pytest.raises(Conflict, match="let go"):
+    with pytest.raises(Conflict, match="Cancel the remaining"):
         desk.cancel(reference)
     desk.let_go(reference, "SCREW")
     assert desk.coming() == {(reference, "BOLT"): 2}

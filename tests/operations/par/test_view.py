@@ -28,7 +28,7 @@ def test_what_is_below_is_drafted_once_and_then_nothing_is_below(shop: Theatre) 
     made = shop.work.write(lambda unit: view.draft_missing(unit, ["NAIL"]), "storekeeper")
     assert [(line.ref, line.quantity) for one in made.orders for line in one.items] == [("NAIL", 2)]
     assert shop.work.read(view.view_levels).below == []
-    with pytest.raises(Conflict, match="below its level any more"):
+    with pytest.raises(Conflict, match="below its level now"):
         shop.work.write(lambda unit: view.draft_missing(unit, ["NAIL"]), "storekeeper")
 
 

@@ -62,7 +62,7 @@ def test_a_time_that_comes_twice_is_asked_for(theatre: Theatre) -> None:
     pointer, reason = _refusal(theatre, BACK, "01:30", "03:00")
     assert pointer == "/starts"
     assert "01:30 (UTC+0100) or 01:30 (UTC+0000)" in reason
-    assert "say in 'twice'" in reason
+    assert "choose in 'twice'" in reason
 
 
 @pytest.mark.parametrize(("twice", "hour"), [("first", 0), ("second", 1)])
@@ -93,7 +93,7 @@ def test_a_case_may_run_over_midnight(theatre: Theatre) -> None:
 @pytest.mark.parametrize(("starts", "ends"), [("09:00", "08:00"), ("09:00", "09:00")])
 def test_an_end_that_is_a_slip_of_the_pen_is_refused(starts: str, ends: str) -> None:
     fields = case_fields(FIRST_DAY, starts=starts, ends=ends)
-    with pytest.raises(ValueError, match="must end after it starts"):
+    with pytest.raises(ValueError, match="the end must be after the start"):
         CaseBody.model_validate({"reference": "K1", **fields})
 
 

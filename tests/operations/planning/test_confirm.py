@@ -160,7 +160,7 @@ def test_a_new_revision_of_the_plan_is_not_what_was_confirmed(ready: Work) -> No
     ready.write(lambda unit: make_plan(unit, "K1", body, get_case(unit, "K1").version))
     told = now(ready)
     assert not told.in_force
-    assert told.changed[0] == "The plan went from revision 1 to 2."
+    assert told.changed[0] == "The plan changed from revision 1 to 2."
 
 
 def test_more_stock_and_another_lot_of_the_same_item_change_nothing(ready: Work) -> None:

@@ -117,14 +117,14 @@ def test_a_delivery_that_is_named_for_later_reopens_who_confirmed_with_it_in_vie
     _put_off(theatre, FIRST_DAY)
     assert theatre.reopened("K1") == ""
     _put_off(theatre, next_day(2))
-    assert "not before the case" in theatre.reopened("K1")
+    assert "too late for this case" in theatre.reopened("K1")
 
 
 def test_a_cancelled_order_reopens_who_confirmed_with_it_in_view(theatre: Theatre) -> None:
     _awaited(theatre)
     body = CancelBody(reason="not to be had")
     theatre.work.write(lambda unit: cancel_order(unit, "D1", body))
-    assert theatre.reopened("K1").endswith("none in stock.")
+    assert theatre.reopened("K1").endswith("not in stock.")
     check = theatre.check("K1")
     assert check.confirmation is not None
     assert not check.confirmation.in_force
@@ -134,7 +134,7 @@ def test_what_is_let_go_of_reopens_it_too(theatre: Theatre) -> None:
     _awaited(theatre)
     body = CancelRemainingBody(reason="no longer made")
     theatre.work.write(lambda unit: cancel_remaining(unit, "D1", body))
-    assert theatre.reopened("K1").endswith("none in stock.")
+    assert theatre.reopened("K1").endswith("not in stock.")
 
 
 def test_a_status_costs_nobody_anything_by_itself(standing_by: Theatre) -> None:

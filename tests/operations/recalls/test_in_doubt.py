@@ -20,8 +20,8 @@ def recall(theatre: Theatre, **named: str) -> None:
 @pytest.mark.parametrize(
     ("notice", "copy", "says"),
     [
-        ({"lot": "L9"}, {"serial": "S-1"}, "serial S-1 may be recalled: its lot is not on record"),
-        ({"serial": "S-9"}, {"lot": "L1"}, "lot L1 may be recalled: its serial is not on record"),
+        ({"lot": "L9"}, {"serial": "S-1"}, "serial S-1 may be recalled: its lot is not recorded"),
+        ({"serial": "S-9"}, {"lot": "L1"}, "lot L1 may be recalled: its serial is not recorded"),
         ({"lot": "L1"}, {"lot": "L1"}, "lot L1 is recalled"),
         ({"serial": "S-1"}, {"serial": "S-1"}, "serial S-1 is recalled"),
     ],

@@ -260,7 +260,7 @@ def test_units_about_to_come_in_are_met_by_a_recall_that_names_them(
 
 def test_a_recall_of_what_is_not_here_says_so_and_stays_in_force(demo_work: Work) -> None:
     report = recall(demo_work, lot="NOT-HERE")
-    assert "Nothing on record here" in report.says
+    assert "No units or uses at this site" in report.says
     assert demo_work.read(lambda unit: get_recall(unit, "FSN-1")).lifted_at is None
 
 

@@ -106,7 +106,7 @@ def test_a_pack_without_a_number_that_tells_it_apart_is_in_doubt(theatre: Theatr
 
 @pytest.mark.parametrize("field", ["lot", "serial", "supplier"])
 def test_a_notice_that_names_nothing_readable_is_refused(field: str) -> None:
-    with pytest.raises(ValueError, match="no letter and no digit"):
+    with pytest.raises(ValueError, match="at least one letter or digit"):
         RecallBody.model_validate(
             {"notice": "N", "reason": "cracks", "quarantine": False, "ref": "NAIL", field: " - "}
         )

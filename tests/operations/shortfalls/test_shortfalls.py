@@ -129,7 +129,7 @@ def test_a_set_in_use_asks_whether_the_case_could_wait(demo_work: Work) -> None:
     (one,) = [one for one in found if one.because == "instrument_set_in_use"]
     # planted.csv: away until 14:00.
     assert [each.asks for each in one.questions if each.kind == "time"] == [
-        "HAR-0719: the set is back at 14:00 on 2031-03-06; could the case wait?"
+        "HAR-0719: the set is back at 14:00 on 2031-03-06; can the case wait?"
     ]
 
 
@@ -304,7 +304,7 @@ def test_another_site_is_named_and_what_it_has_is_not_told(theatre: Theatre) -> 
     assert ways(short(theatre, "NAIL"))["transfer_site"] == before
     body = AskBody.model_validate({"site": OTHER_CODE, "ref": "NAIL", "quantity": 2, "to": SHELF})
     theatre.work.write(partial(transfers.ask_for_units, body=body))
-    assert "2 asked for already" in ways(short(theatre, "NAIL"))["transfer_site"].says
+    assert "2 already requested" in ways(short(theatre, "NAIL"))["transfer_site"].says
 
 
 def test_the_other_site_sees_nothing_of_ours(theatre: Theatre) -> None:

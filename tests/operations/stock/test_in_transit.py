@@ -311,7 +311,7 @@ def test_a_confirmation_that_counted_on_units_reopens_when_they_will_not_come(pa
     after = pair.check("K1").confirmation
     assert after is not None
     assert not after.in_force
-    assert "none in stock" in " ".join(after.changed)
+    assert "not in stock" in " ".join(after.changed)
 
 
 def test_units_may_go_to_another_shelf_than_the_one_that_was_asked_for(pair: Pair) -> None:
@@ -337,7 +337,7 @@ def test_a_wrong_receipt_says_so_and_saves_nothing(pair: Pair, wrong: dict[str, 
 
 @pytest.mark.parametrize("condition", ["damaged", "missing"])
 def test_what_is_broken_or_lost_needs_a_reason(condition: str) -> None:
-    with pytest.raises(ValueError, match="say what is wrong with them"):
+    with pytest.raises(ValueError, match="state what is wrong with them"):
         ArrivalBody.model_validate({"quantity": 1, "condition": condition})
 
 
@@ -352,7 +352,7 @@ def test_what_was_not_sent_is_not_received(pair: Pair) -> None:
     code = own_code(pair.near.work)
     ask = AskBody.model_validate({"site": code, "ref": "NAIL", "quantity": 1, "to": SHELF})
     key = pair.far.work.write(lambda unit: transfers.ask_for_units(unit, ask)).id
-    with pytest.raises(Conflict, match="has not answered"):
+    with pytest.raises(Conflict, match="has not replied"):
         pair.receive(key)
 
 
@@ -383,7 +383,7 @@ def test_nobody_but_who_receives_takes_units_out_of_transit(pair: Pair) -> None:
         with pytest.raises(ServiceError) as refused:
             act()
         said = " ".join([str(refused.value.detail), *(one.reason for one in refused.value.faults)])
-        assert name in {"into", "promise"} or "page of transfers" in said, (name, said)
+        assert name in {"into", "promise"} or "Transfers page" in said, (name, said)
     assert pair.far.balance("NAIL", VAN["shelf"]) == (1, 0)
 
 
@@ -391,7 +391,7 @@ def test_a_scan_of_a_pack_that_was_not_received_says_where_it_is_on_record(pair:
     pair.send()
     body = NamedPackBody(ref="NAIL", lot="L1")
     known = pair.far.work.read(lambda unit: scans.scan_named_pack(unit, body))
-    assert "1 of this lot in transit to here" in known.says
+    assert "1 of this lot in transit to this site" in known.says
     _case(pair)
     asked = NamedPackBody(ref="NAIL", lot="L1", case="K1")
     found = pair.far.work.read(lambda unit: scans.scan_named_pack(unit, asked))
@@ -404,14 +404,14 @@ def test_a_shelf_is_not_counted_up_by_units_that_are_in_transit(pair: Pair) -> N
     pair.send()
     with pytest.raises(BadInput) as refused:
         pair.far.record("count", lot="L1", counted=1, at=SHELF, reason="found one")
-    assert "receive them on the page of transfers" in refused.value.faults[0].reason
+    assert "receive them on the Transfers page" in refused.value.faults[0].reason
     pair.near.record("count", lot="L1", counted=2, at=SHELF, reason="found another")
 
 
 def test_who_sent_units_takes_that_back_while_they_are_in_transit(pair: Pair) -> None:
     key = pair.send(expected_at=at(12))
     seq = pair.near.lines()[-1].seq
-    with pytest.raises(Conflict, match="Only who has sent it"):
+    with pytest.raises(Conflict, match="Only the sending site"):
         pair.far.record("correction", ref=None, seq=seq, reason="not ours to say")
     pair.near.record("correction", ref=None, seq=seq, reason="still on the shelf")
     assert pair.near.balance("NAIL") == (2, 0)
@@ -454,10 +454,10 @@ def test_units_recalled_on_their_way_arrive_in_quarantine(pair: Pair) -> None:
     pair.far.work.write(lambda unit: start.start_recall(unit, body))
     report = pair.far.work.read(lambda unit: notices.get_recall(unit, "N-1"))
     assert [(one.ref, one.quantity) for one in report.in_transit] == [("NAIL", 1)]
-    assert "1 in transit to here" in report.says
+    assert "1 in transit to this site" in report.says
     pair.receive(key)
     assert [pair.far.balance("NAIL", shelf)[0] for shelf in ("A", "Q")] == [0, 1]
-    assert "a recall names it" in pair.far.lines()[-1].reason
+    assert "under a recall" in pair.far.lines()[-1].reason
 
 
 def test_units_recalled_on_their_way_cover_nothing(pair: Pair) -> None:
@@ -491,7 +491,7 @@ def test_a_set_in_transit_is_counted_on_and_its_second_case_waits_for_the_first(
 def test_a_set_in_transit_is_not_said_to_be_sterile_here(pair: Pair) -> None:
     pair.send("SET")
     body = SteriliseBody(ref="SET", lot="L1")
-    with pytest.raises(Conflict, match="page of transfers"):
+    with pytest.raises(Conflict, match="Transfers page"):
         pair.far.work.write(lambda unit: reprocessing.make_sterile(unit, body))
 
 

@@ -198,9 +198,9 @@ def test_a_move_taken_back_takes_its_promises_back_too(theatre: Theatre) -> None
 def test_a_line_is_corrected_once_and_a_correction_never(theatre: Theatre) -> None:
     wrong = theatre.receive("NAIL", 5)
     done = theatre.record("correction", None, seq=wrong.seq, reason="mistaken")
-    with pytest.raises(Conflict, match=f"already, by line {done.seq}"):
+    with pytest.raises(Conflict, match=f"already been corrected, by line {done.seq}"):
         theatre.record("correction", None, seq=wrong.seq, reason="mistaken")
-    with pytest.raises(Conflict, match="is a correction itself"):
+    with pytest.raises(Conflict, match="is itself a correction"):
         theatre.record("correction", None, seq=done.seq, reason="mistaken")
     with pytest.raises(NotFound):
         theatre.record("correction", None, seq=2**31 - 1, reason="mistaken")

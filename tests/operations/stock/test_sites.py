@@ -218,6 +218,6 @@ def test_a_transfer_that_has_arrived_is_not_taken_back_by_a_correction(
     _receive(other.work, key)
     with pytest.raises(Conflict, match="transfer back"):
         theatre.record("correction", ref=None, seq=seq, reason="changed our mind")
-    with pytest.raises(Conflict, match="Only who has sent it"):
+    with pytest.raises(Conflict, match="Only the sending site"):
         other.record("correction", ref=None, seq=seq, reason="changed our mind")
     assert other.balance("NAIL") == (1, 0)

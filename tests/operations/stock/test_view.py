@@ -123,7 +123,7 @@ def test_an_item_shows_each_of_its_lots_where_it_lies(demo_work: Work) -> None:
 
 def test_units_that_have_gone_are_said_to_be_gone(demo_work: Work) -> None:
     which = {"lot": "NO-SUCH", "serial": "", "ownership": "owned", "store": "A", "shelf": "B"}
-    with pytest.raises(NotFound, match="any more"):
+    with pytest.raises(NotFound, match="no longer"):
         demo_work.read(lambda unit: view_units(unit, "AMB-L-090", which))
 
 

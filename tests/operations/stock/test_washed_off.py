@@ -94,7 +94,7 @@ def test_what_is_in_quarantine_is_not_quarantined_again(theatre: Theatre) -> Non
     assert_refused(
         theatre,
         lambda: theatre.record("quarantine", lot="L1", quantity=1, origin=QUARANTINE, reason="x"),
-        "in quarantine already",
+        "already in quarantine",
     )
 
 

@@ -89,4 +89,4 @@ def test_a_nail_in_one_patient_is_not_said_to_be_promised_to_the_next_case(
     in_theatre.add_case("K2", hour=14)
     in_theatre.plan("K2", OTHER_BASE)
     (gap,) = in_theatre.check("K2").constructs[0].gaps
-    assert (gap.because, gap.sentence.endswith(": none in stock.")) == ("none_in_stock", True)
+    assert (gap.because, gap.sentence.endswith(": not in stock.")) == ("none_in_stock", True)

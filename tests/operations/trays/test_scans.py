@@ -211,7 +211,10 @@ def test_without_a_case_a_pack_in_order_is_only_named(demo_work: Work) -> None:
     answer = scan(demo_work, LAG, case=None)
     assert (answer.verdict, answer.case, answer.fills) == ("known", None, None)
     assert scan(demo_work, gs1("FAL-L-110"), case=None).verdict == "known"
-    assert "not on record" in scan(demo_work, gs1("FAL-L-110", "330101", "NEW"), case=None).says
+    assert (
+        "not in the stock records"
+        in scan(demo_work, gs1("FAL-L-110", "330101", "NEW"), case=None).says
+    )
 
 
 @pytest.mark.parametrize(

@@ -92,9 +92,9 @@ def test_a_set_brought_without_a_plan_is_away_for_everybody_else(theatre: Theatr
 @pytest.mark.parametrize(
     ("lot", "says"),
     [
-        ({"use_by": FIRST_DAY - timedelta(days=1)}, "expires"),
+        ({"use_by": FIRST_DAY - timedelta(days=1)}, "use-by date"),
         ({"sterility": "unsterile"}, "not sterile"),
-        ({"ownership": "loan", "return_by": FIRST_DAY}, "goes back"),
+        ({"ownership": "loan", "return_by": FIRST_DAY}, "due back"),
     ],
 )
 def test_a_pack_that_must_not_be_used_is_neither_brought_nor_promised(
@@ -147,7 +147,7 @@ def test_a_case_is_closed_when_every_pack_is_accounted_for_and_not_before(
         theatre.pick("K1", ref)
     theatre.status("K1", "in_theatre")
     for ref, fate in (("NAIL", "implant"), ("CAP", "return"), ("SET", "return")):
-        with pytest.raises(Conflict, match="unaccounted for") as refused:
+        with pytest.raises(Conflict, match="not accounted for") as refused:
             theatre.status("K1", "closed")
         assert ref in refused.value.detail
         theatre.settle("K1", ref, fate)
@@ -159,11 +159,11 @@ def test_a_case_is_closed_when_every_pack_is_accounted_for_and_not_before(
 def test_a_case_goes_its_steps_in_order(theatre: Theatre) -> None:
     theatre.add_case("K1")
     for wrong in ("in_theatre", "closed"):
-        with pytest.raises(Conflict, match="cannot become"):
+        with pytest.raises(Conflict, match="cannot be set to"):
             theatre.status("K1", wrong)
     for step in ("prepared", "in_theatre", "closed"):
         assert theatre.status("K1", step).status == step
-    with pytest.raises(Conflict, match="cannot become"):
+    with pytest.raises(Conflict, match="cannot be set to"):
         theatre.status("K1", "prepared")
 
 
@@ -188,7 +188,7 @@ def test_more_than_was_brought_is_not_settled(theatre: Theatre) -> None:
     theatre.pick("K1", "NAIL")
     with pytest.raises(BadInput) as refused:
         theatre.settle("K1", "NAIL", "implant", 2)
-    assert refused.value.faults[0].reason == "only 1 of this pack are unaccounted for"
+    assert refused.value.faults[0].reason == "only 1 of this pack are left to account for"
     theatre.settle("K1", "NAIL", "implant")
     with pytest.raises(BadInput, match="saved"):
         theatre.settle("K1", "NAIL", "return")

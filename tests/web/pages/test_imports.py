@@ -63,7 +63,7 @@ def test_a_long_file_is_brought_while_its_page_says_how_far_it_is(
     import_file = imports.import_file
 
     def slow(*args: object, report: Report, **more: object) -> object:
-        report("comparing with what is there", 1200, 2500)
+        report("comparing with existing records", 1200, 2500)
         begun.set()
         assert go_on.wait(10)
         return import_file(*args, report=report, **more)  # type: ignore[arg-type] # handed on
@@ -72,7 +72,7 @@ def test_a_long_file_is_brought_while_its_page_says_how_far_it_is(
     at = _bring(client, _catalogue(2500))
     assert begun.wait(10)
     page = client.get(at, headers=HTML).text
-    assert "comparing with what is there: 1200 of 2500" in page
+    assert "comparing with existing records: 1200 of 2500" in page
     assert '<progress id="bar" value="1200" max="2500">' in page
     assert '<noscript><meta http-equiv="refresh"' in page
     told = client.get(f"{at}/now").json()
@@ -106,7 +106,7 @@ def test_a_crash_is_told_and_nothing_is_saved(
     monkeypatch.setattr("web.pages.imports.import_file", crashes)
     result = client.get(_wait(client, _bring(client, _catalogue(2500))), headers=HTML)
     assert result.status_code == 422
-    assert "nobody foresaw. Nothing was saved." in result.text
+    assert "went wrong. Nothing was saved." in result.text
 
 
 def test_nobody_else_sees_what_somebody_brings(work: Work, client: TestClient) -> None:
@@ -115,7 +115,7 @@ def test_nobody_else_sees_what_somebody_brings(work: Work, client: TestClient) -
     for path in (at, f"{at}/now", f"/import?work={at.rpartition('/')[2]}"):
         answer = client.get(path, headers={**HTML, **bearer("anna")}, follow_redirects=False)
         assert answer.status_code == 404
-        assert "not known" in answer.text
+        assert "This job was not found" in answer.text
     _wait(client, at)
 
 

@@ -43,7 +43,7 @@ def test_the_form_asks_which_of_two_times_is_meant_and_takes_the_answer(
     assert 'name="twice"' not in pages.get(page).text
     asked = pages.post(tried, data=MOVE)
     assert asked.status_code == 422
-    assert "say in" in asked.text
+    assert "choose in" in asked.text
     assert 'name="twice"' in asked.text
     for twice in ("first", "second"):
         moved = pages.post(tried, data={**MOVE, "twice": twice})

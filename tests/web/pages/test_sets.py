@@ -187,7 +187,7 @@ def test_an_unopened_set_is_on_its_shelf_and_the_next_case_is_covered(
     theatre.status("K1", "closed")
     words = _words(pages, "/cases/K2")
     assert "Covered if" not in words
-    assert "Everything planned and everything standing by is covered." in words
+    assert "The planned construct and its backups are covered." in words
 
 
 def test_everything_left_says_what_it_does_and_does_it(theatre: Theatre, pages: TestClient) -> None:
@@ -218,7 +218,7 @@ def test_the_picture_of_the_sets_has_a_copy_that_is_away_and_expected(
     shown = pages.get(path).text
     assert "no set" not in shown
     assert "none there" not in shown
-    assert "there is no copy of SET" not in shown
+    assert "there is no SET at this site" not in shown
 
 
 def test_no_page_is_all_well_while_a_set_is_awaited(theatre: Theatre, pages: TestClient) -> None:

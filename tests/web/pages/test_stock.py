@@ -123,7 +123,7 @@ def test_promised_units_are_not_written_off_and_the_case_is_named(demo_client: T
     values = {"action": "write_off", "quantity": str(row["quantity"]), "reason": "dropped"}
     answer = _send(demo_client, once, **which, **values)
     assert answer.status_code == 422
-    assert re.search(r"These units are promised: case HAR-\d+", answer.text)
+    assert re.search(r"These units are reserved: case HAR-\d+", answer.text)
 
 
 def _nurse(work: Work) -> dict[str, str]:

@@ -115,7 +115,7 @@ def test_an_electronic_order_names_what_it_lacks_and_is_written_once_that_is_sai
     answer = demo_client.get("/orders/PO-2031-0001/order.xml", headers=HTML)
     text = unescape(answer.text)
     assert answer.status_code == 409
-    assert "the supplier has no electronic address with its scheme" in text
+    assert "the supplier has no electronic address and scheme" in text
     assert 'href="/suppliers?name=Fallowmere%20Demo%20Supply"' in text
     name = "Fallowmere Demo Supply"
     found = re.search(
@@ -181,7 +181,7 @@ def test_a_line_that_was_touched_but_has_no_lot_is_not_left_out_in_silence(
     row = {"ref-0": "AMB-L-090", "quantity-0": "2", "expected-0": "3"}
     answer = _receive(demo_client, "PO-1041", **row, **{"to-0": "Central store, A-02-4"})
     assert answer.status_code == 422
-    assert "say the lot or the serial" in answer.text
+    assert "enter the lot or the serial" in answer.text
     # The shelf alone is not enough: the stores all have one of that name.
     answer = _receive(demo_client, "PO-1041", **row, **{"to-0": "A-02-4"})
     assert answer.status_code == 422
@@ -235,4 +235,4 @@ def test_a_nurse_reads_and_makes_sterile_and_decides_nothing(demo_work: Work) ->
         lot = {"ref": "ESK-IS", "serial": "E-7", "once": ONCE}
         answer = client.post("/orders/LOAN-0007/sterilise", data=lot, headers=nurse)
         assert answer.status_code == 422
-        assert "no such lot" in answer.text
+        assert "this lot of ESK-IS (loan) is not in stock" in answer.text

@@ -110,7 +110,7 @@ def test_a_construct_is_made_of_its_nominal_implants() -> None:
     construct = construct_of(
         checked(
             line("nail", "Demo nail 11 × 340 mm, 130°, left"),
-            line("nail", "Demo nail 10 × 340 mm, 130°, left", why="one thinner"),
+            line("nail", "Demo nail 10 × 340 mm, 130°, left", why="one size thinner"),
             line("lag screw", "Demo lag screw 10.5 × 95 mm, partly threaded, headed"),
             line("cerclage wire", "cerclage wire 1.25 mm", quantity=2),
             line("end cap", "Demo end cap"),
@@ -128,13 +128,13 @@ def test_a_construct_is_made_of_its_nominal_implants() -> None:
 def test_a_size_nobody_makes_and_a_role_without_a_picture_are_said() -> None:
     construct = construct_of(
         checked(
-            line("nail", "Demo nail for a measure of 6 mm", refs=[]),
+            line("nail", "Demo nail for a measurement of 6 mm", refs=[]),
             line("sprocket", "Demo sprocket 5 mm"),
         )
     )
     assert construct.implants == ()
     assert construct.missing == (
-        "Not drawn: Demo nail for a measure of 6 mm: nobody makes it.",
+        "Not drawn: Demo nail for a measurement of 6 mm: nobody makes it.",
         "Not drawn: Demo sprocket 5 mm: there is no picture of it.",
     )
 
