@@ -2,7 +2,6 @@
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
@@ -15,13 +14,13 @@ from fastapi.templating import Jinja2Templates
 from starlette.responses import Response
 
 from service.core.catalogue import ITEM_KINDS
-from service.core.readiness.words import in_hundred
 from service.errors import FieldFault, Unavailable
 from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.orders.states import order_allows
 from service.operations.people.permissions import PERMISSIONS, Permission, may, permission_of
 from service.operations.site import latest_change, site_facts
 from service.operations.work import CAUTION, SYSTEM, Work
+from web import formats
 from web.labels import FIELD_LABELS, fault_of, field_name, field_of, figure_name, plain
 
 _TEMPLATES = Jinja2Templates(directory=Path(__file__).parent / "templates")
@@ -48,10 +47,6 @@ SHAPES = {
 STYLE_SHEETS = ("tokens", "base", "parts", "pictures", "print")
 
 
-def _day(value: date) -> str:
-    return f"{value:%a} {value.day} {value:%b %Y}"
-
-
 #: What to do after an error, by its status; others by their hundred.
 _NEXT_STEPS = {
     HTTPStatus.UNAUTHORIZED: "Sign in, then do it again.",
@@ -68,26 +63,21 @@ _NEXT_STEPS = {
 }
 
 
-def _stamp(value: datetime) -> str:
-    return f"{_day(value)}, {_clock(value)}"
-
-
-def _clock(value: datetime) -> str:
-    return f"{value:%H:%M}"
-
-
 def _slug(state: str) -> str:
     return state.replace(" ", "-")
 
 
 _TEMPLATES.env.filters |= {
-    "day": _day,
-    "clock": _clock,
-    "stamp": _stamp,
+    "day": formats.day,
+    "full_day": formats.full_day,
+    "clock": formats.clock,
+    "stamp": formats.stamp,
+    "full_stamp": formats.full_stamp,
+    "percent": formats.percent,
+    "money": formats.money,
     "slug": _slug,
     "path": quote,
     "plain": plain,
-    "in_hundred": in_hundred,
     "field": field_name,
     "figure": figure_name,
 }
@@ -149,7 +139,8 @@ def page(request: Request, name: str, *, status: int = 200, **facts: Any) -> Res
     facts["links"] = links_for(request.app, caller.roles, request.url.path) if facts["me"] else []
     facts["may"] = lambda permission: may(caller.roles, permission)
     facts["now"] = work.clock().astimezone(ZoneInfo(facts["site"].timezone))
-    return _TEMPLATES.TemplateResponse(request, name, facts, status_code=status)
+    with formats.on_day(facts["site"].today):
+        return _TEMPLATES.TemplateResponse(request, name, facts, status_code=status)
 
 
 def error_page(

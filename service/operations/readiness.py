@@ -16,7 +16,7 @@ from service.core.readiness.best_unit import most_helpful_unit
 from service.core.readiness.from_plans import CasePlan, problem_of, waiting_items
 from service.core.readiness.kit import choose_kit, kit_to_json
 from service.core.readiness.results import STANDARD_ERRORS
-from service.core.readiness.words import in_hundred
+from service.core.readiness.words import percent
 from service.errors import BadInput, FieldFault, TooLarge
 from service.operations.cases.plans import plan_body
 from service.operations.cover.check import check_day, refuse_past
@@ -517,27 +517,21 @@ def _unit(
 
 def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, float]) -> str:
     before = worst.readiness.value
-    said = [_at_risk(worst, f"{in_hundred(before)} %")]
+    said = [f"{worst.case}: {percent(before)} chance of having everything"]
     if unit is not None:
-        now, then = _shares(before, unit.readiness_to)
-        said = [_at_risk(worst, now), f"one more {unit.refs[0]} makes it {then}"]
+        said.append(f"one more {unit.refs[0]} {_makes_it(before, unit.readiness_to)}")
     # An alternate for one need adds that need's probability at most.
     largest = next(iter(unanswered), None)
     gain = 0.0 if unit is None else unit.readiness_to - unit.readiness_from
     if largest is not None and unanswered[largest] > gain:
         how = "would" if unit is None else "could"
-        said.append(f"no backup for '{largest}': adding a backup {how} help more than stock")
+        said.append(f"no backup for '{largest}': a backup {how} help more than stock")
     elif unit is None:
-        said.append("no single unit clearly improves it")
+        said.append("no single unit makes it clearly higher")
     return "; ".join(said) + "."
 
 
-def _at_risk(worst: CaseReadiness, chance: str) -> str:
-    return f"{worst.case} is most at risk: {chance} chance of having everything"
-
-
-def _shares(before: float, after: float) -> tuple[str, str]:
-    """Say two probabilities in as few digits as tell them apart."""
-    tenths = in_hundred(before) == in_hundred(after)
-    now, then = (in_hundred(value, tenths=tenths) for value in (before, after))
-    return f"{now} %", f"{then} %"
+def _makes_it(before: float, after: float) -> str:
+    """Say what a chance becomes; of what lies within one per cent, only that it is so little."""
+    then = percent(after)
+    return "adds less than 1 %" if then == percent(before) else f"makes it {then}"

@@ -25,7 +25,7 @@ def test_the_least_sure_case_and_the_unit_that_helps_are_named_and_can_be_tried(
 ) -> None:
     page = open_page(own_site + LIST_DAY)
     least = page.locator("#day-missing")
-    expect(least).to_contain_text(re.compile(r"HAR-\d{4} is most at risk: \d+ %"))
+    expect(least).to_contain_text(re.compile(r"HAR-\d{4}: \d+ % chance of having everything"))
     case = re.search(r"HAR-\d{4}", least.inner_text().partition("Least sure:")[2])
     assert case is not None
     before = _share(page, case[0])
@@ -42,9 +42,9 @@ def test_the_least_sure_case_and_the_unit_that_helps_are_named_and_can_be_tried(
 
 
 def _share(page: Page, case: str) -> float:
-    """Give in how many of 100 a case can be done, as its row says."""
+    """Give with what chance, in per cent, a case can be done, as its row says."""
     row = page.locator("#day-cases").get_by_role("row").filter(has_text=case)
-    said = re.search(r"can be done: ([\d.]+) in 100", row.inner_text())
+    said = re.search(r"can be done: (\d+)\s%", row.inner_text())
     assert said is not None
     return float(said[1])
 

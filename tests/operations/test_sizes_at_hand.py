@@ -99,7 +99,7 @@ def test_the_check_says_the_probability_and_that_of_each_implant(demo_work: Work
     assert [one.role for one in sizes.implants] == ["nail", "lag screw", "distal locking screw"]
     assert all(sizes.probability <= one.probability <= 1 for one in sizes.implants)
     percent = math.floor(100 * sizes.probability)
-    assert sizes.says.startswith(f"Chance that the sizes needed are available: {percent} % (nail ")
+    assert sizes.says.startswith(f"Chance of the sizes needed: {percent} % (nail ")
 
 
 def _check(work: Work, reference: str) -> CaseCheckOut:
@@ -147,7 +147,7 @@ def test_a_case_below_the_department_s_figure_is_refused_with_that_figure(demo_w
     first = check.constructs[0]
     assert first.sizes is not None
     percent = math.floor(100 * first.sizes.probability)
-    said = f"Only a {percent} % chance that the sizes needed are available; 98 % is required."
+    said = f"Chance of the sizes needed: only {percent} %; 98 % is required."
     assert (first.state, first.sizes.refused) == ("partly covered", said)
     assert said in check.says
     assert said in first.says

@@ -16,7 +16,7 @@ from service.core.cover.results import (
     awaited_by,
     expectations_of,
 )
-from service.core.readiness.words import in_hundred
+from service.core.readiness.words import percent
 from service.core.sizing.figures import room_figures
 from service.errors import BadInput, FieldFault
 from service.operations.cases.confirmation import confirmation_out
@@ -309,8 +309,8 @@ def _construct(check: ConstructCheck, role: str, planner: PlannerContext) -> Con
 def _sizes(found: SizesFound, planner: PlannerContext) -> SizesFoundOut | None:
     if not found.implants:
         return None
-    each = ", ".join(f"{one.role} {in_hundred(one.probability)} %" for one in found.implants)
-    share = in_hundred(found.probability)
+    each = ", ".join(f"{one.role} {percent(one.probability)}" for one in found.implants)
+    share = percent(found.probability)
     racks = [
         f"Bring the rack: {one.role} {one.smallest_mm:g} to {one.largest_mm:g} mm."
         for one in found.racks
@@ -319,16 +319,14 @@ def _sizes(found: SizesFound, planner: PlannerContext) -> SizesFoundOut | None:
     if not found.is_measured:
         refused = "Sizes unknown: nothing has been measured."
     elif not found.is_enough:
-        floor = in_hundred(room_figures(planner.values).covered_probability)
-        refused = (
-            f"Only a {share} % chance that the sizes needed are available; {floor} % is required."
-        )
+        floor = percent(room_figures(planner.values).covered_probability)
+        refused = f"Chance of the sizes needed: only {share}; {floor} is required."
     return SizesFoundOut(
         probability=found.probability,
         implants=[
             ImplantSizesOut(role=one.role, probability=one.probability) for one in found.implants
         ],
-        says=" ".join([f"Chance that the sizes needed are available: {share} % ({each}).", *racks]),
+        says=" ".join([f"Chance of the sizes needed: {share} ({each}).", *racks]),
         refused=refused,
     )
 

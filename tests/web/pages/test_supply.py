@@ -213,7 +213,7 @@ def test_a_loan_is_received_made_sterile_and_sent_back_with_what_is_missing(
 def test_a_holiday_is_kept_and_made_an_ordinary_day_again(demo_client: TestClient) -> None:
     day = {"day": "2031-05-01", "holiday": "May day"}
     assert _post(demo_client, "/suppliers/holidays", **day, once=ONCE).status_code == 303
-    assert "Thu 1 May 2031: May day" in _page(demo_client, "/suppliers")
+    assert "Thu 1 May: May day" in _page(demo_client, "/suppliers")
     gone = {"day": "2031-05-01", "act": "remove", "once": f"{ONCE}-gone"}
     assert _post(demo_client, "/suppliers/holidays", **gone).status_code == 303
     assert "May day" not in _page(demo_client, "/suppliers")

@@ -13,7 +13,7 @@ from tests.web.pictures.pictures_kit import SVG, parsed
 from web.pictures.charts.cost_curve import PlottedPoint, cost_curve
 from web.pictures.charts.projection import StockChange, levels_of, stock_projection
 from web.pictures.charts.readiness import ReadinessRow, interval_of, readiness_bars
-from web.pictures.charts.scale import per_cent, round_ticks
+from web.pictures.charts.scale import round_ticks
 from web.pictures.charts.sets import SetRow, SetUse, placed_uses, set_timeline
 
 DAY = date(2031, 3, 4)
@@ -56,21 +56,6 @@ def test_what_is_no_probability_or_cost_is_refused() -> None:
         PlottedPoint(10, -0.1)
     with pytest.raises(ValueError, match="0 or more"):
         PlottedPoint(-1, 0.5)
-
-
-@pytest.mark.parametrize(
-    ("value", "words"),
-    [
-        (0.0, "0 %"),
-        (0.0001, "<0.1 %"),
-        (0.125, "12.5 %"),
-        (0.9994, "99.9 %"),
-        (0.9996, ">99.9 %"),
-        (1.0, "100 %"),
-    ],
-)
-def test_only_the_certain_reads_nought_or_a_hundred(value: float, words: str) -> None:
-    assert per_cent(value) == words
 
 
 @given(st.floats(0, 1e6), st.floats(0.01, 1e6), st.integers(3, 9))

@@ -5,9 +5,21 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from web.pictures.charts.scale import Scale, per_cent, round_ticks
+from service.core.readiness.words import percent
+from web.pictures.charts.scale import Scale, round_ticks
 from web.pictures.plane import Point
-from web.pictures.svg import Picture, circle, element, group, line, path_of, picture, polygon, text
+from web.pictures.svg import (
+    Picture,
+    circle,
+    element,
+    group,
+    line,
+    number,
+    path_of,
+    picture,
+    polygon,
+    text,
+)
 
 _WIDTH, _HEIGHT = 360.0, 268.0
 
@@ -105,7 +117,7 @@ def money(amount: float) -> str:
 
 
 def _words(one: PlottedPoint, currency: str) -> str:
-    return f"{per_cent(one.readiness)} for {money(one.cost)} {currency}"
+    return f"{percent(one.readiness)} for {money(one.cost)} {currency}"
 
 
 def _at(one: PlottedPoint, across: Scale, up: Scale) -> Point:
@@ -116,7 +128,7 @@ def _axis(across: Scale, up: Scale, currency: str) -> Iterator[Markup]:
     for mark in round_ticks(up.low, up.high, 6):
         y = up.at(mark)
         yield line((_LEFT, y), (_RIGHT, y), "pic-grid")
-        yield text((_LEFT - 5, y + 4), per_cent(mark), "pic-text pic-soft", "end")
+        yield text((_LEFT - 5, y + 4), f"{number(100 * mark)} %", "pic-text pic-soft", "end")
     for mark in round_ticks(across.low, across.high, 5):
         x = across.at(mark)
         yield line((x, _BOTTOM), (x, _BOTTOM + 4), "pic-tick")

@@ -1,11 +1,13 @@
 """Readiness as bars with their interval, the words beside."""
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from web.pictures.charts.scale import Scale, per_cent
+from service.core.readiness.words import percent
+from web.pictures.charts.scale import Scale
 from web.pictures.svg import Anchor, Picture, group, line, picture, rectangle, text
 
 _WIDTH, _ROW, _TOP, _FOOT = 360.0, 44.0, 6.0, 26.0
@@ -126,8 +128,13 @@ def _row(row: ReadinessRow, across: Scale, top: float) -> Iterator[Markup]:
 def _figure(row: ReadinessRow) -> str:
     ends = interval_of(row)
     if row.value is None or ends is None:
-        return f"{per_cent(row.value or 0.0)}, exact"
-    return f"{per_cent(row.value)} ({per_cent(ends[0])[:-2]} to {per_cent(ends[1])[:-2]})"
+        return percent(row.value or 0.0)
+    return f"{percent(row.value)} ({_span(ends)})"
+
+
+def _span(ends: tuple[float, float]) -> str:
+    """Say both ends of an interval in whole per cent, outwards, so that they hold the value."""
+    return f"{math.floor(100 * ends[0])} to {math.ceil(100 * ends[1])} %"
 
 
 def _sentence(row: ReadinessRow) -> str:
@@ -135,8 +142,8 @@ def _sentence(row: ReadinessRow) -> str:
         return f"{row.label}: not known."
     ends = interval_of(row)
     if ends is None:
-        return f"{row.label}: {per_cent(row.value)}, exact."
+        return f"{row.label}: {percent(row.value)}, exact."
     return (
-        f"{row.label}: {per_cent(row.value)}, simulated; the true value lies from "
-        f"{per_cent(ends[0])} to {per_cent(ends[1])}, 95 times in 100."
+        f"{row.label}: {percent(row.value)}, simulated; the true chance lies from "
+        f"{_span(ends)}, 95 times in 100."
     )

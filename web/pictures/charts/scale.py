@@ -4,8 +4,6 @@ import math
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from web.pictures.svg import number
-
 
 @dataclass(frozen=True, slots=True)
 class Scale:
@@ -37,17 +35,6 @@ def round_ticks(low: float, high: float, most: int) -> tuple[float, ...]:
     first = math.ceil(low / wide - 1e-9)
     last = math.floor(high / wide + 1e-9)
     return tuple(place * wide for place in range(first, last + 1))
-
-
-_CERTAIN = 1000
-
-
-def per_cent(value: float) -> str:
-    """Write a probability in per cent; what is not quite certain never reads 0 or 100 %."""
-    tenths = math.floor(value * 1000 + 0.5)
-    if tenths == 0 < value:
-        return "<0.1 %"
-    return ">99.9 %" if value < 1 and tenths == _CERTAIN else f"{number(tenths / 10)} %"
 
 
 def day_words(day: date) -> str:

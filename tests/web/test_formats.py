@@ -1,0 +1,48 @@
+"""Days, amounts and chances have one form on every page."""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from web.formats import day, full_day, full_stamp, money, on_day, percent, stamp
+
+
+def test_a_day_has_its_year_only_where_it_is_not_this_one() -> None:
+    with on_day(date(2026, 11, 27)):
+        assert day(date(2026, 11, 28)) == "Sat 28 Nov"
+        assert day(date(2027, 1, 2)) == "Sat 2 Jan 2027"
+        assert stamp(datetime(2026, 11, 27, 8, 5, tzinfo=UTC)) == "Fri 27 Nov, 08:05"
+
+
+def test_paper_and_use_by_dates_keep_the_year() -> None:
+    with on_day(date(2026, 11, 27)):
+        assert full_day(date(2026, 11, 28)) == "Sat 28 Nov 2026"
+        assert full_stamp(datetime(2026, 11, 27, 8, 5, tzinfo=UTC)) == "Fri 27 Nov 2026, 08:05"
+
+
+def test_a_day_has_its_year_where_it_is_not_known_what_day_it_is() -> None:
+    with on_day(date(2026, 11, 27)):
+        pass
+    assert day(date(2026, 11, 28)) == "Sat 28 Nov 2026"
+
+
+# Groups of three figures, the sign in front: worked by hand. Decimals: ISO 4217, list one.
+@pytest.mark.parametrize(
+    ("minor", "currency", "words"),
+    [
+        (1567240, "GBP", "£15,672.40"),
+        (5, "EUR", "€0.05"),
+        (-123456789, "GBP", "−£1,234,567.89"),
+        (90000, "JPY", "JPY\u00a090,000"),
+        (1234567, "KWD", "KWD\u00a01,234.567"),
+    ],
+)
+def test_money_stands_with_its_currency_in_groups_of_three(
+    minor: int, currency: str, words: str
+) -> None:
+    assert money(minor, currency) == words
+
+
+def test_a_number_is_not_torn_from_its_per_cent_sign() -> None:
+    assert percent(0.9213) == "92\u00a0%"
+    assert percent(0.9999) == "more than 99\u00a0%"

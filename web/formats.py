@@ -1,0 +1,80 @@
+"""Days, amounts and chances, each in the one form that every page gives it."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from datetime import date, datetime
+from decimal import Decimal
+
+from service.core.readiness import words
+from service.exchange.sheets.money import amount_text
+
+_TODAY: ContextVar[date | None] = ContextVar("today", default=None)
+
+_NO_BREAK = "\u00a0"
+
+
+@contextmanager
+def on_day(today: date) -> Iterator[None]:
+    """Say days as somebody says them on a day; on none, every day has its year."""
+    token = _TODAY.set(today)
+    try:
+        yield
+    finally:
+        _TODAY.reset(token)
+
+
+def day(value: date) -> str:
+    """Write a day as ``Fri 27 Nov``; with its year where that is not the page's."""
+    today = _TODAY.get()
+    is_this_year = today is not None and value.year == today.year
+    return f"{value:%a} {value.day} {value:%b}" if is_this_year else full_day(value)
+
+
+def full_day(value: date) -> str:
+    """Write a day as ``Fri 27 Nov 2026``, for paper and for use-by dates."""
+    return f"{value:%a} {value.day} {value:%b %Y}"
+
+
+def clock(value: datetime) -> str:
+    """Write a time of day."""
+    return f"{value:%H:%M}"
+
+
+def stamp(value: datetime) -> str:
+    """Write a day and a time."""
+    return f"{day(value)}, {clock(value)}"
+
+
+def full_stamp(value: datetime) -> str:
+    """Write a day with its year, and a time."""
+    return f"{full_day(value)}, {clock(value)}"
+
+
+def percent(probability: float) -> str:
+    """Say a chance; the number is not torn from its sign."""
+    return words.percent(probability).replace(" %", f"{_NO_BREAK}%")
+
+
+#: Signs that mean one currency here; any other stands by its ISO 4217 code.
+_SIGNS = {"GBP": "£", "EUR": "€"}
+
+
+def money(minor: int, currency: str) -> str:
+    """Write an amount with its currency, in groups of three figures.
+
+    Parameters
+    ----------
+    minor
+        Whole minor units (pence); below zero with a minus sign.
+    currency
+        ISO 4217 code.
+
+    Examples
+    --------
+    >>> money(1567240, "GBP"), money(-90000, "JPY").replace(chr(160), " ")
+    ('£15,672.40', '−JPY 90,000')
+    """
+    amount = f"{Decimal(amount_text(abs(minor), currency)):,}"
+    sign = _SIGNS.get(currency) or f"{currency}{_NO_BREAK}"
+    return f"{'−' if minor < 0 else ''}{sign}{amount}"
