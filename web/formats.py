@@ -1,10 +1,13 @@
 """Days, amounts and chances, each in the one form that every page gives it."""
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import date, datetime
 from decimal import Decimal
+
+from markupsafe import Markup, escape
 
 from service.core.readiness import words
 from service.exchange.sheets.money import amount_text
@@ -78,3 +81,13 @@ def money(minor: int, currency: str) -> str:
     amount = f"{Decimal(amount_text(abs(minor), currency)):,}"
     sign = _SIGNS.get(currency) or f"{currency}{_NO_BREAK}"
     return f"{'−' if minor < 0 else ''}{sign}{amount}"
+
+
+#: A reference of a case, an order or an item: capitals and figures, joined by hyphens.
+_REFERENCE = re.compile(r"\b[A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+\b")
+
+
+def refs(sentence: str) -> Markup:
+    """Mark the references in a sentence, so that none is torn at the end of a line."""
+    marked = _REFERENCE.sub(lambda found: f'<span class="ref">{found[0]}</span>', escape(sentence))
+    return Markup(marked)  # noqa: S704 - the sentence is escaped, and what was put in is ours

@@ -75,6 +75,7 @@ _TEMPLATES.env.filters |= {
     "full_stamp": formats.full_stamp,
     "percent": formats.percent,
     "money": formats.money,
+    "refs": formats.refs,
     "slug": _slug,
     "path": quote,
     "plain": plain,

@@ -517,7 +517,7 @@ def _unit(
 
 def _says(worst: CaseReadiness, unit: HelpOut | None, unanswered: Mapping[str, float]) -> str:
     before = worst.readiness.value
-    said = [f"{worst.case}: {percent(before)} chance of having everything"]
+    said = [f"{worst.case}, {percent(before)} chance of having everything"]
     if unit is not None:
         said.append(f"one more {unit.refs[0]} {_makes_it(before, unit.readiness_to)}")
     # An alternate for one need adds that need's probability at most.

@@ -25,12 +25,12 @@ def test_the_least_sure_case_and_the_unit_that_helps_are_named_and_can_be_tried(
 ) -> None:
     page = open_page(own_site + LIST_DAY)
     least = page.locator("#day-missing")
-    expect(least).to_contain_text(re.compile(r"HAR-\d{4}: \d+ % chance of having everything"))
-    case = re.search(r"HAR-\d{4}", least.inner_text().partition("Least sure:")[2])
+    expect(least).to_contain_text(re.compile(r"HAR-\d{4}, \d+ % chance of having everything"))
+    case = re.search(r"HAR-\d{4}", least.inner_text().partition("Most at risk:")[2])
     assert case is not None
     before = _share(page, case[0])
-    row = page.get_by_role("region", name="Borrow or order first").locator("tbody tr").first
-    ref = row.locator("td").nth(1).inner_text()
+    row = page.get_by_role("region", name="Get first").locator("tbody tr").first
+    ref = row.locator("td").first.inner_text()
     expect(least).to_contain_text(f"one more {ref}")
     row.get_by_role("button").click()
     expect(page.get_by_role("status")).to_contain_text(f"What if: 1 more of {ref}")
@@ -44,21 +44,22 @@ def test_the_least_sure_case_and_the_unit_that_helps_are_named_and_can_be_tried(
 def _share(page: Page, case: str) -> float:
     """Give with what chance, in per cent, a case can be done, as its row says."""
     row = page.locator("#day-cases").get_by_role("row").filter(has_text=case)
-    said = re.search(r"can be done: (\d+)\s%", row.inner_text())
+    said = re.search(r"(\d+)\s% chance", row.inner_text())
     assert said is not None
     return float(said[1])
 
 
 def test_the_pictures_of_the_day_are_told_in_words_too(open_page: OpenPage, demo_site: str) -> None:
     page = open_page(demo_site + LIST_DAY)
-    for heading, words in (
-        ("How likely each case can be done", "HAR-0738"),
-        ("Instrument sets, hour by hour", "HAR-0711"),
+    for heading, part, words in (
+        ("Chance for each case", "#sure", "HAR-0738"),
+        ("Instrument sets, hour by hour", "#sets", "HAR-0711"),
     ):
-        region = page.get_by_role("region", name=heading)
-        expect(region.get_by_role("img")).to_be_visible()
-        region.get_by_text("In words").click()
-        expect(region.get_by_role("listitem").filter(has_text=words).first).to_be_visible()
+        page.get_by_text(heading, exact=True).click()
+        folded = page.locator(part)
+        expect(folded.get_by_role("img")).to_be_visible()
+        folded.get_by_text("Description").click()
+        expect(folded.get_by_role("listitem").filter(has_text=words).first).to_be_visible()
 
 
 def test_a_case_says_what_is_missing_and_what_would_be_if_it_were_there(
@@ -66,17 +67,19 @@ def test_a_case_says_what_is_missing_and_what_would_be_if_it_were_there(
 ) -> None:
     page = open_page(demo_site + "/cases/HAR-0712")
     state = page.get_by_role("region", name="State of the case")
-    expect(state).to_contain_text("Missing: 1")
-    expect(state).to_contain_text(re.compile(r"115 mm.*: not in stock"))
-    state.get_by_role("button", name="What if it were there").click()
+    expect(state).to_contain_text("Short: 1 item")
+    expect(state).to_contain_text(re.compile(r"115 mm.*: none in stock"))
+    state.get_by_role("button", name="Try with it in stock").click()
     expect(page.get_by_role("status")).to_contain_text("What if: 1 more of FAL-L-115")
     expect(state).to_contain_text("The planned construct and its backups are covered.")
     expect(page.get_by_role("button", name=re.compile("Confirm"))).to_have_count(0)
     page.get_by_label("Canal on the film").fill("11")
-    page.get_by_role("button", name="See the case again").click()
+    page.get_by_role("button", name="Try it").click()
     expect(page.get_by_role("status")).to_contain_text("the canal 11 mm on the film")
+    page.get_by_text("How the sizes were worked out").click()
     expect(page.get_by_text("11 mm on the film, scaled by the 25 mm marker")).to_be_visible()
     page.get_by_role("link", name="Back to the case as it is").click()
+    page.get_by_text("How the sizes were worked out").click()
     expect(page.get_by_text("15.9 mm on the film")).to_be_visible()
 
 
@@ -84,13 +87,16 @@ def test_a_case_shows_why_an_alternate_stands_by_and_what_a_yes_means(
     open_page: OpenPage, demo_site: str
 ) -> None:
     page = open_page(demo_site + "/cases/HAR-0712")
-    long_nail = page.get_by_role("article").filter(has_text="Stands by Long nail")
-    expect(long_nail).to_contain_text("Why it stands by: A long nail also bypasses")
+    long_nail = page.get_by_role("article").filter(has_text="Backup Long nail")
+    expect(long_nail).to_contain_text("Reason: A long nail does what a short one does")
     expect(long_nail).to_contain_text("common practice")
     expect(long_nail.get_by_role("img")).to_be_visible()
-    confirmed = page.get_by_role("region", name="Backups confirmed")
-    expect(confirmed).to_contain_text("▲ reopened")
-    expect(confirmed).to_contain_text(re.compile("you know that is missing: .*115 mm"))
+    confirmed = page.get_by_role("region", name="Backups", exact=True)
+    expect(confirmed).to_contain_text("◐ confirm again")
+    expect(confirmed).to_contain_text(
+        "You confirm plan revision 1: Short nail, one lag screw (Fallowmere 130°), "
+        "with Long nail, one lag screw (Ambleford 130°) as backup, and accept what is short."
+    )
 
 
 def _let_a_nurse_in(unit: Unit) -> None:
@@ -128,11 +134,11 @@ def test_a_nurse_adds_a_case_and_leaves_the_plan_to_the_surgeon(
     page.goto(site_with_a_nurse + LIST_DAY)
     page.get_by_role("link", name="Add a case").click()
     # The form foretells theatre, number and time after the last case of the day.
-    expect(page.get_by_label("Number on the list")).to_have_value("4")
+    expect(page.get_by_label("List order")).to_have_value("4")
     expect(page.get_by_label("Starts")).to_have_value("14:45")
     page.get_by_label("Local reference").fill("TEST-4")
     page.get_by_label("Side").select_option("left")
-    page.get_by_role("button", name="Save the case").click()
+    page.get_by_role("button", name="Save case").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Case TEST-4 left")
     expect(page.get_by_text("Not planned yet")).to_be_visible()
     expect(page.get_by_role("link", name="Plan this case")).to_have_count(0)

@@ -103,7 +103,7 @@ def test_the_print_says_when_it_was_made_and_what_it_is(printed: Printed, path: 
     assert "Printed Mon 3 Mar 2031, 07:00" in text
     assert text.count("film sizes are estimates, confirmed in theatre") == 1
     assert "The surgeon decides" in text
-    for on_screen_only in ("Change the plan", "Cancel this case", "What if", "Scan to tray"):
+    for on_screen_only in ("Change plan", "Cancel this case", "Try a change", "Scan to tray"):
         assert on_screen_only not in text
 
 
@@ -111,9 +111,9 @@ def test_the_day_sheet_has_every_case_with_what_to_bring_and_boxes(printed: Prin
     text = " ".join(_read("pdftotext", printed("/lists/2031-03-04"), "-").split())
     for case in ("HAR-0711", "HAR-0712", "HAR-0713", "HAR-0738"):
         assert case in text
-    assert text.count("for first use") == 4
+    assert text.count("to open first") == 4
     assert text.count("picked") == 4
-    assert "Missing for this day: 2" in text
+    assert "Short for this day: 2 items" in text
 
 
 def test_a_code_on_the_printed_pick_list_is_read_back_as_the_label_of_its_pack(

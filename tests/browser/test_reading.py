@@ -22,12 +22,12 @@ def test_the_list_day_says_the_planted_trouble_in_words(
     open_page: OpenPage, demo_site: str
 ) -> None:
     page = open_page(demo_site + LIST_DAY)
-    missing = page.get_by_role("region", name="Missing for this day: 2")
+    missing = page.get_by_role("region", name="Short for this day: 2 items")
     sentences = missing.get_by_role("listitem")
     expect(sentences).to_have_count(2)
-    expect(sentences.nth(0)).to_contain_text("HAR-0712 Fallowmere lag screw")
-    expect(sentences.nth(0)).to_contain_text(re.compile(r"115 mm.*: not in stock"))
-    expect(sentences.nth(1)).to_contain_text("HAR-0713 Cindermoor helical blade")
+    expect(sentences.nth(0)).to_contain_text("HAR-0712: Fallowmere lag screw")
+    expect(sentences.nth(0)).to_contain_text(re.compile(r"115 mm.*: none in stock"))
+    expect(sentences.nth(1)).to_contain_text("HAR-0713: Cindermoor helical blade")
     expect(sentences.nth(1)).to_contain_text(re.compile(r"75 mm.*promised to HAR-0711"))
 
 
@@ -57,7 +57,7 @@ def test_a_need_nothing_planned_answers_is_said_on_the_case(
     open_page: OpenPage, demo_site: str
 ) -> None:
     page = open_page(demo_site + "/cases/HAR-0712")
-    unanswered = page.get_by_role("listitem").filter(has_text="nothing planned answers it")
+    unanswered = page.get_by_role("listitem").filter(has_text="no backup")
     expect(unanswered.first).to_contain_text("▲")
 
 
@@ -110,7 +110,7 @@ def test_a_page_that_does_not_exist_is_a_page_too(open_page: OpenPage, demo_site
 @pytest.mark.parametrize(
     ("path", "says", "offers"),
     [
-        ("/", "No operating list is known", "Add a case"),
+        ("/", "There is no operating list from today on.", "Add a case"),
         ("/stock", "There is no stock yet.", "Bring a catalogue, then a stock take"),
         ("/figures", "No figures are loaded yet.", None),
     ],

@@ -15,11 +15,11 @@ def _fill_case(page: Page, reference: str) -> None:
     page.get_by_label("Theatre").fill("Trauma theatre 2")
     page.get_by_label("Starts").fill("15:00")
     page.get_by_label("Ends").fill("16:30")
-    page.get_by_label("Number on the list").fill("9")
+    page.get_by_label("List order").fill("9")
     page.get_by_label("Side").select_option("left")
     page.get_by_text("The fracture, as far as it is known").click()
     page.get_by_label("AO/OTA class").select_option("31A2.2 2018")
-    page.get_by_text("Measured on the film", exact=True).click()
+    page.get_by_text("Film measurements", exact=True).click()
     page.get_by_label("Lag screw path on the film").fill("108")
 
 
@@ -65,14 +65,14 @@ def test_a_change_based_on_an_old_version_is_refused(open_page: OpenPage, own_si
     other = open_page(own_site + "/cases/HAR-0711/edit")
     for one, theatre in ((other, "Trauma theatre 3"), (page, "Trauma theatre 4")):
         one.get_by_label("Theatre").fill(theatre)
-        one.get_by_role("button", name="Save the change").click()
+        one.get_by_role("button", name="Save changes").click()
     alert = page.get_by_role("alert")
     expect(alert).to_contain_text("tester changed this case at 07:00. Nothing of yours was saved")
     expect(alert.get_by_role("row").filter(has_text="Trauma theatre 3")).to_contain_text(
         "Trauma theatre 4"
     )
     expect(page.get_by_label("Theatre")).to_have_value("Trauma theatre 4")
-    page.get_by_role("button", name="Save the change").click()
+    page.get_by_role("button", name="Save changes").click()
     expect(page.get_by_role("main")).to_contain_text("Trauma theatre 4")
 
 
@@ -82,7 +82,7 @@ def test_a_cancellation_based_on_an_old_version_leads_back_to_the_case(
     page = open_page(own_site + "/cases/HAR-0711")
     other = open_page(own_site + "/cases/HAR-0711/edit")
     other.get_by_label("Theatre").fill("Trauma theatre 3")
-    other.get_by_role("button", name="Save the change").click()
+    other.get_by_role("button", name="Save changes").click()
     page.get_by_text("Cancel this case").click()
     page.get_by_role("button", name="Cancel case HAR-0711").click()
     expect(page.get_by_role("alert")).to_be_visible()

@@ -66,7 +66,7 @@ def test_one_more_unit_that_mends_the_worst_case_is_named_and_does_what_is_said(
     assert worst.case == "HAR-0738"
     assert worst.unit is not None
     assert worst.unit.refs == ["AMB-N-130-12-400-R"]
-    assert worst.says.startswith(f"{worst.case}: ")
+    assert worst.says.startswith(f"{worst.case}, ")
     assert "one more AMB-N-130-12-400-R makes it" in worst.says
     # Answered from outside: the day's problem with one line of stock more.
     problem: dict[str, Any] = demo_work.read(lambda unit: day_problem(unit, day)).problem
@@ -87,7 +87,7 @@ def test_where_nothing_planned_answers_a_need_no_unit_is_promised(demo_work: Wor
     assert told.worst.unit is None
     assert told.worst.unanswered[0] == "a wire or cable"
     assert told.worst.says == (
-        "HAR-0716: 93 % chance of having everything; no backup for 'a wire or cable': "
+        "HAR-0716, 93 % chance of having everything; no backup for 'a wire or cable': "
         "a backup would help more than stock."
     )
 

@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from web.formats import day, full_day, full_stamp, money, on_day, percent, stamp
+from web.formats import day, full_day, full_stamp, money, on_day, percent, refs, stamp
 
 
 def test_a_day_has_its_year_only_where_it_is_not_this_one() -> None:
@@ -46,3 +46,12 @@ def test_money_stands_with_its_currency_in_groups_of_three(
 def test_a_number_is_not_torn_from_its_per_cent_sign() -> None:
     assert percent(0.9213) == "92\u00a0%"
     assert percent(0.9999) == "more than 99\u00a0%"
+
+
+def test_a_reference_in_a_sentence_is_kept_whole_and_markup_stays_text() -> None:
+    assert refs("<b> the last is promised to HAR-0711.") == (
+        '&lt;b&gt; the last is promised to <span class="ref">HAR-0711</span>.'
+    )
+    assert refs("a two-part nail of 2031-03-04, CT-scanned") == (
+        "a two-part nail of 2031-03-04, CT-scanned"
+    )

@@ -68,9 +68,9 @@ def add_case(request: Request, values: Filled) -> Response:
 
 @router.get("/cases/{reference}")
 @requires(READ)
-def show_case(request: Request, reference: str) -> Response:
+def show_case(request: Request, reference: str, done: str = "") -> Response:
     """Show a case: first what matters, then what it rests on."""
-    return _case(request, work_of(request).read(lambda unit: _read(unit, reference)))
+    return _case(request, work_of(request).read(lambda unit: _read(unit, reference)), done=done)
 
 
 @router.post("/cases/{reference}/what-if")
@@ -135,6 +135,7 @@ def _case(
     read: _Read,
     *,
     tried: str = "",
+    done: str = "",
     status: int = 200,
     faults: list[FieldFault] | None = None,
     values: dict[str, str] | None = None,
@@ -147,6 +148,7 @@ def _case(
         tray=read.tray,
         events=read.events,
         tried=tried,
+        done=done,
         faults=faults or (),
         values=values or {},
     )
@@ -158,7 +160,7 @@ def confirm_backups(request: Request, reference: str, values: Filled) -> Respons
     """Confirm the backups of the plan revision that the page showed."""
     revision, version = whole(values, "plan_revision"), version_of(values)
     work_of(request).write(lambda unit: confirm_plan_backups(unit, reference, revision, version))
-    return RedirectResponse(f"/cases/{reference}", status_code=303)
+    return RedirectResponse(f"/cases/{reference}?done=confirmed", status_code=303)
 
 
 @router.get("/cases/{reference}/edit")
@@ -198,7 +200,7 @@ def _save(request: Request, values: dict[str, str], reference: str | None) -> Re
         # Who may not plan has done what there was to do.
         plans = may(request.state.caller.roles, PLAN)
         next_page = "/plan" if plans and reference is None else ""
-        return RedirectResponse(f"/cases/{target}{next_page}", status_code=303)
+        return RedirectResponse(f"/cases/{target}{next_page}?done=case", status_code=303)
     return _form(request, values, reference, status=422, faults=faults)
 
 
@@ -283,6 +285,7 @@ def case_facts(view: CaseView) -> dict[str, object]:
         else {},
         "shown": _shown(view),
         "refused": _refused(view),
+        "cautions": view.suggested,
         "bars": _bars(view),
         "shared": _shared(check.pick_list) if check else [],
         "packs": sum(row.quantity for row in check.pick_list) if check else 0,

@@ -95,9 +95,9 @@ class _FormPreview:
 
 @router.get("/cases/{reference}/plan")
 @requires(PLAN)
-def show_plan(request: Request, reference: str) -> Response:
+def show_plan(request: Request, reference: str, done: str = "") -> Response:
     """Show what is known and planned, and what follows from it."""
-    return _form(request, _try(request, reference))
+    return _form(request, _try(request, reference), done=done)
 
 
 @router.post("/cases/{reference}/plan/check")
@@ -117,7 +117,7 @@ def save_plan(request: Request, reference: str, form: FilledForm) -> Response:
     try:
         body = CasePlanBody.model_validate(filled.body())
         if body.plan is None:
-            fault = FieldFault("/primary", "choose what is planned first")
+            fault = FieldFault("/primary", "choose the planned construct")
             raise BadInput("There is no plan to save.", faults=[fault])
         version = version_of(form)
         work.write(lambda unit: save_case_plan(unit, reference, body, version))
@@ -128,7 +128,7 @@ def save_plan(request: Request, reference: str, form: FilledForm) -> Response:
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
     else:
-        return RedirectResponse(f"/cases/{reference}", status_code=303)
+        return RedirectResponse(f"/cases/{reference}?done=plan", status_code=303)
     answer = _try(request, reference, filled, version_of(form))
     return _form(request, replace(answer, faults=faults), status=422)
 
@@ -176,8 +176,8 @@ def _stale(request: Request, reference: str, form: PlanForm) -> Response:
 def _planned_otherwise(form: PlanForm, case: CaseOut) -> list[Difference]:
     stored = plan_form_of(case)
     pairs = [
-        ("Planned first", stored.primary, form.primary),
-        ("What stands by", ", ".join(stored.accepted), ", ".join(form.accepted)),
+        ("Planned construct", stored.primary, form.primary),
+        ("Backups", ", ".join(stored.accepted), ", ".join(form.accepted)),
     ]
     return [
         Difference(label, there or "nothing", typed or "nothing")

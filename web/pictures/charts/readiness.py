@@ -10,10 +10,10 @@ from service.core.readiness.words import percent
 from web.pictures.charts.scale import Scale
 from web.pictures.svg import Anchor, Picture, group, line, picture, rectangle, text
 
-_WIDTH, _ROW, _TOP, _FOOT = 360.0, 44.0, 6.0, 26.0
+_WIDTH, _ROW, _TOP, _FOOT = 360.0, 38.0, 2.0, 24.0
 
 
-_BAR = 14.0
+_BAR = 10.0
 
 
 #: A normal distribution lies within this many standard errors 95 times in 100.
@@ -113,7 +113,7 @@ def _row(row: ReadinessRow, across: Scale, top: float) -> Iterator[Markup]:
     if row.value is None:
         yield text((right, top + 15), "not known", "pic-text pic-strong", "end")
         return
-    yield text((right, top + 15), _figure(row), "pic-text pic-strong", "end")
+    yield text((right, top + 15), percent(row.value), "pic-text pic-strong", "end")
     yield rectangle(left, bar, across.at(row.value) - left, _BAR, "pic-value")
     ends = interval_of(row)
     if ends is not None:
@@ -123,13 +123,6 @@ def _row(row: ReadinessRow, across: Scale, top: float) -> Iterator[Markup]:
         yield line((low, middle), (high, middle), "pic-whisker")
         for x in (low, high):
             yield line((x, bar - 1), (x, bar + _BAR + 1), "pic-whisker")
-
-
-def _figure(row: ReadinessRow) -> str:
-    ends = interval_of(row)
-    if row.value is None or ends is None:
-        return percent(row.value or 0.0)
-    return f"{percent(row.value)} ({_span(ends)})"
 
 
 def _span(ends: tuple[float, float]) -> str:
@@ -143,7 +136,4 @@ def _sentence(row: ReadinessRow) -> str:
     ends = interval_of(row)
     if ends is None:
         return f"{row.label}: {percent(row.value)}, exact."
-    return (
-        f"{row.label}: {percent(row.value)}, simulated; the true chance lies from "
-        f"{_span(ends)}, 95 times in 100."
-    )
+    return f"{row.label}: {percent(row.value)}, simulated; 95 % interval {_span(ends)}."
