@@ -15,7 +15,7 @@ SCREEN = ("base.css", "parts.css")
 SCALES = {
     "font-size": r"var\(--type-[1-5]\)|\.8em|inherit",
     "border-radius": r"var\(--(round|pill)\)",
-    "margin|padding|gap": r"var\(--space-[1-6]\)|0|auto|-2px|calc\(-1\*var\(--space-4\)\)",
+    "margin|padding|gap": r"var\(--space-[1-6]\)|0|auto|-2px|calc\(-1\*var\(--space-[1-6]\)\)",
 }
 
 
