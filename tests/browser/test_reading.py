@@ -26,9 +26,9 @@ def test_the_list_day_says_the_planted_trouble_in_words(
     sentences = missing.get_by_role("listitem")
     expect(sentences).to_have_count(2)
     expect(sentences.nth(0)).to_contain_text("HAR-0712: Fallowmere lag screw")
-    expect(sentences.nth(0)).to_contain_text(re.compile(r"115 mm.*: none in stock"))
+    expect(sentences.nth(0)).to_contain_text(re.compile(r"115 mm.*: not in stock"))
     expect(sentences.nth(1)).to_contain_text("HAR-0713: Cindermoor helical blade")
-    expect(sentences.nth(1)).to_contain_text(re.compile(r"75 mm.*promised to HAR-0711"))
+    expect(sentences.nth(1)).to_contain_text(re.compile(r"75 mm.*reserved for HAR-0711"))
 
 
 def test_a_state_is_a_shape_and_a_word(open_page: OpenPage, demo_site: str) -> None:

@@ -129,8 +129,8 @@ def _asked(values: dict[str, str]) -> WhatIfBody:
         moved = {name: values.get(name, "") for name in ("case", "starts", "ends")}
         facts["move_case"] = {**moved, "twice": values.get("twice") or None}
     if not facts:
-        fault = FieldFault("", "say which unit to add, or which case to move and to when")
-        raise BadInput("Nothing to try.", faults=[fault])
+        fault = FieldFault("", "say which REF to add, or which case to move and to when")
+        raise BadInput("There is nothing to try.", faults=[fault])
     return WhatIfBody.model_validate(facts)
 
 
@@ -195,7 +195,7 @@ def _sheet_case(case: CaseCheckOut) -> SheetCase:
 
 
 def likely_bars(told: DayReadiness) -> Picture | None:
-    """Draw how likely each case of the day can be done; None when no case can be worked out."""
+    """Draw the chance of each case of the day; None when no case can be worked out."""
     if not told.cases:
         return None
     known = {one.case: one.readiness for one in told.cases}
@@ -207,7 +207,7 @@ def likely_bars(told: DayReadiness) -> Picture | None:
             if share is None
             else ReadinessRow(case.case, share.value, share.standard_error)
         )
-    return readiness_bars(rows, prefix="likely", title="How likely each case can be done")
+    return readiness_bars(rows, prefix="likely", title="Chance of having everything, case by case")
 
 
 def set_picture(sets: Sequence[SetTimes]) -> Picture | None:
