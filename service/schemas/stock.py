@@ -114,7 +114,11 @@ class CountBody(LotFields):
 
 
 class MovementOut(Out):
-    """A line of the ledger; ``seq`` is ``None`` where a count found no difference."""
+    """A line of the ledger; ``seq`` is ``None`` where a count found no difference.
+
+    ``origin`` and ``target`` are the places the units left and came to, ``was`` and ``counted`` how
+    many a count expected and found.
+    """
 
     seq: int | None
     kind: str
@@ -125,6 +129,11 @@ class MovementOut(Out):
     actor: str
     at: datetime
     reopened: list[str] = []
+    origin: LocationOut | None = None
+    target: LocationOut | None = None
+    was: int | None = None
+    counted: int | None = None
+    corrects_seq: int | None = None
 
 
 class StockOut(Out):

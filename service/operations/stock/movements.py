@@ -40,6 +40,7 @@ from service.schemas.stock import (
     CountBody,
     DeliveryList,
     DeliveryOut,
+    LocationOut,
     LotFields,
     MoveBody,
     MovementOut,
@@ -236,8 +237,10 @@ def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
         refuse_tray(unit, place, lot)
     there = stock.quantity_at(unit.session, lot.id or 0, place.id or 0)
     difference = body.counted - there
+    found = {"was": there, "counted": body.counted}
     if difference == 0:
-        return movement_out(unit, item, lot, seq=None, kind="count", quantity=0)
+        same = {"kind": "count", "quantity": 0, "from_location_id": place.id}
+        return movement_out(unit, item, lot, same, seq=None).model_copy(update=found)
     if difference > 0:
         _refuse_unfit_arrival(unit, lot, place, "/counted")
         _refuse_twin(unit, item, lot, difference)
@@ -246,7 +249,7 @@ def _count(unit: Unit, item: Item, lot: Lot, body: CountBody) -> MovementOut:
     line = ledger_line(
         unit, "count", lot.id, abs(difference), origin=origin, target=target, reason=body.reason
     )
-    return _posted(unit, item, lot, line, follow=False)
+    return _posted(unit, item, lot, line, follow=False).model_copy(update=found)
 
 
 def _refuse_unfit_arrival(
@@ -386,14 +389,7 @@ def refuse_tray(unit: Unit, place: Location, lot: Lot | None = None) -> None:
 
 def _posted(unit: Unit, item: Item, lot: Lot, line: dict[str, Any], *, follow: bool) -> MovementOut:
     reopened = move_with_holds(unit, line, follow=follow)
-    out = movement_out(
-        unit,
-        item,
-        lot,
-        seq=stock.last_seq(unit.session),
-        kind=str(line["kind"]),
-        quantity=int(line["quantity"]),
-    )
+    out = movement_out(unit, item, lot, line, seq=stock.last_seq(unit.session))
     return out.model_copy(update={"reopened": reopened})
 
 
@@ -503,8 +499,7 @@ def receive(unit: Unit, item: Item, body: ReceiveBody, *, reason: str = "") -> M
         unit, kind, lot.id, body.quantity, origin=None, target=place.id, reason=reason
     )
     stock.post_movements(unit.session, [line])
-    seq = stock.last_seq(unit.session)
-    return movement_out(unit, item, lot, seq=seq, kind=kind, quantity=body.quantity)
+    return movement_out(unit, item, lot, line, seq=stock.last_seq(unit.session))
 
 
 def _refuse_twin(unit: Unit, item: Item, lot: Lot, more: int) -> None:
@@ -549,19 +544,29 @@ def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
 
 
 def movement_out(
-    unit: Unit, item: Item, lot: Lot, *, seq: int | None, kind: str, quantity: int
+    unit: Unit, item: Item, lot: Lot, line: Mapping[str, Any], *, seq: int | None
 ) -> MovementOut:
     """Return what was moved, as it is answered."""
     return MovementOut(
         seq=seq,
-        kind=kind,
+        kind=line["kind"],
         ref=item.ref,
         lot=lot.lot_number,
         serial=lot.serial,
-        quantity=quantity,
+        quantity=line["quantity"],
         actor=unit.actor,
         at=unit.local(unit.now),
+        origin=_place_out(unit, line.get("from_location_id")),
+        target=_place_out(unit, line.get("to_location_id")),
+        corrects_seq=line.get("corrects_seq"),
     )
+
+
+def _place_out(unit: Unit, key: int | None) -> LocationOut | None:
+    if key is None:
+        return None
+    place = unit.session.get_one(Location, key)
+    return LocationOut(store=place.store, shelf=place.shelf, kind=place.kind)
 
 
 def list_deliveries(unit: Unit) -> DeliveryList:
