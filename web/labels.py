@@ -127,12 +127,12 @@ def item_name(system: str | None, description: str) -> str:
     return f"{system} {description[:1].lower()}{description[1:]}"
 
 
-#: What can be done with units in one place: the movement, its name, and what was done.
+#: What can be done with units in one place: the movement, and its name.
 ACTIONS = {
-    "move": ("Move", "moved"),
-    "count": ("Count", "counted"),
-    "quarantine": ("Quarantine", "put in quarantine"),
-    "write_off": ("Write off", "written off"),
-    "release": ("Release", "released from quarantine"),
-    "reprocess": ("Not sterile", "sent to be reprocessed"),
+    "move": "Move",
+    "count": "Count",
+    "quarantine": "Quarantine",
+    "write_off": "Write off",
+    "release": "Release",
+    "reprocess": "Not sterile",
 }

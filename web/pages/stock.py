@@ -8,7 +8,6 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.core.catalogue import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ITEM_KINDS, NAIL_KINDS
-from service.exchange.sheets.money import amount_text
 from service.operations import catalogue
 from service.operations.par.levels import list_levels
 from service.operations.people.permissions import MOVE_STOCK, READ, may, requires
@@ -154,6 +153,10 @@ def _list_at(**given: str) -> str:
     return f"/stock/list?{urlencode({name: value for name, value in given.items() if value})}"
 
 
+#: Days of what stands open on the page; what expires later is folded.
+_NEXT = 14
+
+
 #: Days from today that can be chosen.
 _SPANS = (14, 30, 60, 90, 180)
 
@@ -164,11 +167,19 @@ def show_expiring(request: Request, days: Annotated[int, Query(ge=0, le=3650)] =
     """Show what expires within some days, what has expired already first."""
     work = work_of(request)
     found = work.read(lambda unit: view.expiring(unit, days))
+    expired = [one for one in found.units if one.is_expired]
+    coming = [one for one in found.units if not one.is_expired]
     return page(
         request,
         "expiring.html",
         found=found,
+        expired=expired,
+        coming=coming,
+        spells=[
+            ("expired", "Expired, take off the shelf", expired),
+            ("soon", "Next 14 days", [one for one in coming if one.days_left <= _NEXT]),
+            ("later", "Later", [one for one in coming if one.days_left > _NEXT]),
+        ],
         spans=[(span, f"{span}") for span in sorted({*_SPANS, days})],
-        money=amount_text,
         can_act=may(work.caller.roles, MOVE_STOCK),
     )

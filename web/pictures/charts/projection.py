@@ -11,10 +11,10 @@ from web.pictures.charts.scale import Scale, day_words, round_ticks
 from web.pictures.plane import Point
 from web.pictures.svg import Picture, circle, element, group, line, path_of, picture, polygon, text
 
-_WIDTH, _HEIGHT = 360.0, 236.0
+_WIDTH, _HEIGHT = 360.0, 248.0
 
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 350.0, 44.0, 190.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 350.0, 56.0, 202.0
 
 
 _MOST_TICKS = 6
@@ -117,14 +117,14 @@ def stock_projection(
     heights = [0, on_hand, par_level or 0, *(level for _, level in levels)]
     across = Scale(today.toordinal(), until.toordinal(), _LEFT, _RIGHT)
     up = Scale(min(heights), max(*heights, min(heights) + 2), _BOTTOM - 6, _TOP)
-    first = f"{item}: {on_hand} on hand on {day_words(today)}."
+    first = f"{item}: {on_hand} in stock on {day_words(today)}."
     parts = [
         group("pic-axis", _axis(across, up, today, until)),
         *_short(levels, across, up, until),
         *([] if par_level is None else [group("pic-par", _par(up, par_level))]),
         element("path", d=path_of(_steps(on_hand, levels, across, up)), class_="pic-step"),
         group("pic-marks", _marks(shown, levels, across, up, today)),
-        group("pic-today", _today(across.at(today.toordinal()), on_hand, up)),
+        group("pic-today", _today(across.at(today.toordinal()), on_hand)),
         group("pic-key", _key()),
     ]
     return picture(
@@ -208,14 +208,15 @@ def _mark(kind: str, at: Point) -> Markup:
     return circle((x, y), 4.5, "pic-case")
 
 
-def _today(x: float, on_hand: int, up: Scale) -> Iterator[Markup]:
-    yield line((x, _TOP - 4), (x, _BOTTOM), "pic-now")
-    yield text((x + 6, up.at(on_hand) - 6), f"{on_hand} on hand", "pic-text pic-strong")
+def _today(x: float, on_hand: int) -> Iterator[Markup]:
+    """Say what is there now above the step line, so that no step crosses the words."""
+    yield line((x, _TOP - 16), (x, _BOTTOM), "pic-now")
+    yield text((x + 6, _TOP - 10), f"{on_hand} in stock", "pic-text pic-strong")
 
 
 def _key() -> Iterator[Markup]:
     for place, (kind, words) in enumerate(
-        (("delivery", "delivery"), ("expiry", "expires"), ("case", "promised to a case"))
+        (("delivery", "delivery"), ("expiry", "expires"), ("case", "planned for a case"))
     ):
         x = _LEFT + (0, 88, 168)[place]
         yield _mark(kind, (x, 16))
@@ -225,7 +226,7 @@ def _key() -> Iterator[Markup]:
 _VERBS = {
     "delivery": ("comes", "come"),
     "expiry": ("expires", "expire"),
-    "case": ("is promised", "are promised"),
+    "case": ("is planned", "are planned"),
 }
 
 
