@@ -51,10 +51,10 @@ def show_recalls(
         search = RecallSearch.model_validate(given)
         found = work_of(request).read(lambda unit: notices.search_units(unit, search))
     except ValidationError as error:
-        return _show(request, asked, faults_of(error.errors()), intro="Nothing was looked for:")
+        return _show(request, asked, faults_of(error.errors()), intro="Nothing was searched for:")
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
-        return _show(request, asked, faults, intro="Nothing was looked for:")
+        return _show(request, asked, faults, intro="Nothing was searched for:")
     return _show(request, given, (), found=found)
 
 
@@ -93,7 +93,7 @@ def lift_recall(request: Request, values: Filled) -> Response:
         return _show_one(request, notice, values, faults_of(error.errors()))
     except Conflict as error:
         return _show_one(request, notice, values, [FieldFault("", error.detail)])
-    return RedirectResponse(f"/recalls/{quote(notice)}", status_code=303)
+    return RedirectResponse(f"/recalls/{quote(notice)}?done={quote(key)}", status_code=303)
 
 
 @router.get("/recalls/{notice:path}")
