@@ -79,8 +79,24 @@ def money(minor: int, currency: str) -> str:
     ('£15,672.40', '−JPY 90,000')
     """
     amount = f"{Decimal(amount_text(abs(minor), currency)):,}"
-    sign = _SIGNS.get(currency) or f"{currency}{_NO_BREAK}"
-    return f"{'−' if minor < 0 else ''}{sign}{amount}"
+    return f"{'−' if minor < 0 else ''}{sign_of(currency)}{amount}"
+
+
+def whole_money(minor: int, currency: str) -> str:
+    """Write a sum of many amounts in whole units of its currency.
+
+    Examples
+    --------
+    >>> whole_money(21929980, "GBP"), whole_money(-49, "GBP")
+    ('£219,300', '£0')
+    """
+    amount = round(Decimal(amount_text(abs(minor), currency)))
+    return f"{'−' if minor < 0 and amount else ''}{sign_of(currency)}{amount:,}"
+
+
+def sign_of(currency: str) -> str:
+    """Return what stands before an amount: the currency's sign, or its code."""
+    return _SIGNS.get(currency) or f"{currency}{_NO_BREAK}"
 
 
 #: A reference of a case, an order or an item: capitals and figures, joined by hyphens.

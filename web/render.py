@@ -76,6 +76,7 @@ _TEMPLATES.env.filters |= {
     "percent": formats.percent,
     "money": formats.money,
     "refs": formats.refs,
+    "whole_money": formats.whole_money,
     "slug": _slug,
     "path": quote,
     "plain": plain,

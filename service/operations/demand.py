@@ -197,11 +197,11 @@ def _item(one: ItemHistory, share: tuple[SizeFamily, SizeShare]) -> ItemDemand:
 def _item_notes(one: ItemHistory) -> list[str]:
     notes = []
     if one.rate.mean_per_day is None:
-        notes.append("No data: neither this item nor its family has been in stock.")
+        notes.append("Not known: neither this item nor its family was ever in stock.")
     elif one.exposure_days == 0:
-        notes.append("New at this site: the rate of its family is used.")
+        notes.append("New here: its family's rate is used.")
     elif one.used == 0:
-        notes.append("Never used: the rate is weighted towards its family.")
+        notes.append("Never used: its rate is drawn from its family's.")
     if one.days_without:
         notes.append(f"{one.days_without} days out of stock are left out.")
     return notes
@@ -209,23 +209,20 @@ def _item_notes(one: ItemHistory) -> list[str]:
 
 def _notes(seen: UsageHistory) -> list[str]:
     if not seen.days:
-        return [
-            ("No usage is recorded: import the usage history, or wait until the ledger has some.")
-        ]
+        return ["No use is recorded yet: import past usage, or wait until some is used."]
     notes = []
     if seen.before is not None:
         notes.append(
-            f"Before go-live, {seen.before.first} to {seen.before.last}, usage is recorded but "
-            "stock levels are not: days out of stock cannot be told from days without demand."
+            f"Stock levels before go-live ({seen.before.first} to {seen.before.last}) are not known: "
+            "days out of stock then look like days without demand."
         )
         if seen.sites > 1:
-            notes.append("Those records name no site: all are counted for this site.")
+            notes.append("Records from before go-live name no site: all count for this one.")
     if seen.days < _SHORT_DAYS:
-        notes.append(f"Only {seen.days} days of data: the intervals are wide.")
+        notes.append(f"Only {seen.days} days on record: mind the intervals.")
     if seen.counted_once:
         notes.append(
-            f"{seen.counted_once} units were in both the usage history and the ledger: counted "
-            "once."
+            f"{seen.counted_once} units recorded both before and after go-live: counted once."
         )
     return notes
 

@@ -351,7 +351,9 @@ def _bars(view: CaseView) -> Picture | None:
         return None
     told = view.readiness
     row = ReadinessRow(told.case, told.readiness.value, told.readiness.standard_error)
-    return readiness_bars([row], prefix="likely", title=f"Chance of having everything for {told.case}")
+    return readiness_bars(
+        [row], prefix="likely", title=f"Chance of having everything for {told.case}"
+    )
 
 
 def _shared(rows: Sequence[PickRowOut]) -> list[str]:

@@ -26,7 +26,14 @@ from service.operations.work import Unit
 from service.schemas.base import OptionalText
 from service.schemas.catalogue import TaughtCode, UnlearnBody
 from service.schemas.faults import faults_of
-from service.schemas.stock import ItemView, LocationBody, LocationOut, MovementOut, ProjectionOut, UnitsView
+from service.schemas.stock import (
+    ItemView,
+    LocationBody,
+    LocationOut,
+    MovementOut,
+    ProjectionOut,
+    UnitsView,
+)
 from service.schemas.trays import CorrectionBody, MovementBody
 from web.forms import Filled, answered_before, new_key, whole, write_once
 from web.labels import ACTIONS, item_name
@@ -109,7 +116,9 @@ def said_of(done: MovementOut) -> str:
     if done.counted is not None and done.was is not None:
         change = done.counted - done.was
         if not change:
-            return f"Count agrees: {done.counted} of {_pack(done)} at {origin}. Nothing was changed."
+            return (
+                f"Count agrees: {done.counted} of {_pack(done)} at {origin}. Nothing was changed."
+            )
         size = f"{abs(change)} {'more' if change > 0 else 'fewer'}"
         where = target or origin
         return f"Count saved: {done.counted} (was {done.was}, {size}), {_pack(done)} at {where}."

@@ -38,8 +38,8 @@ router = APIRouter()
 _EARLIER = 20
 
 
-#: Levels in force shown at once; the others by kind and system.
-_AT_ONCE = 60
+#: Levels shown at once, and items below par that stand open; the others are folded.
+_AT_ONCE, _FEW = 25, 12
 
 
 #: The form's fields by the names the operation knows.
@@ -52,13 +52,14 @@ def show_levels(
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",
     system: Annotated[OptionalText, Query()] = "",
+    start: Annotated[int, Query(ge=0, le=100_000)] = 0,
     work: Annotated[OptionalText, Query()] = "",
     ordered: Annotated[OptionalText, Query()] = "",
 ) -> Response:
     """Show levels in force and what is below them; after a proposal was worked out, lead to it."""
     if work:
         return _came_of_it(request, work)
-    return _levels(request, kind, system, ordered=ordered)
+    return _levels(request, kind, system, start=start, ordered=ordered)
 
 
 def _came_of_it(request: Request, token: str) -> Response:
@@ -101,7 +102,7 @@ def propose(request: Request, values: Filled) -> Response:
 
 
 def _asked(values: Mapping[str, str]) -> ProposalBody:
-    """Read the form: a readiness in a hundred, or money in whole units."""
+    """Read the form: a target in per cent, or money in whole units."""
     facts: dict[str, object] = {"keep_first_choices": values.get("keep_first_choices") == "yes"}
     if values.get("target"):
         facts["target_readiness"] = _figure(values["target"], "target") / 100
@@ -141,7 +142,7 @@ def _named(fault: FieldFault) -> FieldFault:
 
 def _require_currency(body: ProposalBody, currency: str, shown: str) -> None:
     if body.budget_minor is not None and currency != shown:
-        reason = f"what is judged is priced in {currency}, the budget was read in {shown}"
+        reason = f"these items are priced in {currency}, the budget was entered in {shown}"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/budget", reason)])
 
 
@@ -152,7 +153,7 @@ def order_missing(request: Request, form: FilledForm) -> Response:
     refs, key = texts(form, "ref"), str(form.get("once", ""))
     try:
         if not refs:
-            raise BadInput("Tick what to order. Nothing was ordered.")
+            raise BadInput("Nothing is ticked. Nothing was ordered.")
         body = TickedBody(refs=refs)
         write_once(request, key, body, lambda unit: view.draft_missing(unit, refs), Orders)
     except ServiceError as error:
@@ -222,6 +223,7 @@ def _levels(
     kind: str,
     system: str,
     *,
+    start: int = 0,
     asked: Mapping[str, Any] | None = None,
     error: ServiceError | None = None,
     ordered: str = "",
@@ -230,30 +232,38 @@ def _levels(
     found = work.read(view.view_levels)
     roles = work.caller.roles
     shown = _shown(found, kind, system)
-    at_once = len(shown) if kind or system else _AT_ONCE
     return page(
         request,
         "par.html",
         status=200 if error is None else _status(error),
         view=found,
-        shown=shown[:at_once],
-        further=len(shown[at_once:]),
+        shown=shown[start : start + _AT_ONCE],
+        start=start,
+        count=len(shown),
+        first=_levels_at(kind, system) if start else "",
+        more=_levels_at(kind, system, start + _AT_ONCE) if shown[start + _AT_ONCE :] else "",
+        few=_FEW,
         kinds=sorted({one.kind for one in found.families}),
         systems=sorted({one.system for one in found.families if one.system}),
         kind=kind,
         system=system,
         proposals=work.read(lambda unit: par.list_proposals(unit, _EARLIER)).proposals,
         item_name=item_name,
-        money=view.money,
         asked=asked or {"keep_first_choices": "yes"},
         error=error,
-        faults=[] if error is None else [*error.faults],
+        faults=[] if error is None else [_named(fault) for fault in error.faults],
         ordered=answered_before(request, ordered, Orders),
         once=new_key(),
         can_set=may(roles, SET_LEVELS),
         can_propose=may(roles, SET_LEVELS),
         can_order=may(roles, ORDER),
     )
+
+
+def _levels_at(kind: str, system: str, start: int = 0) -> str:
+    facts = {"kind": kind, "system": system, "start": start}
+    given = urlencode({name: value for name, value in facts.items() if value})
+    return f"/par?{given}#levels"
 
 
 def _status(error: ServiceError) -> int:

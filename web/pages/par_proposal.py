@@ -1,7 +1,6 @@
 """One par proposal: what it costs, how ready it makes, and every line to accept or not."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -9,7 +8,6 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from service.core.readiness.words import in_hundred
 from service.errors import BadInput, Conflict, FieldFault, NotFound, ServiceError
 from service.operations import par
 from service.operations.par import view
@@ -21,12 +19,10 @@ from service.schemas.par import (
     DecisionsBody,
     ProposalAnswer,
     ProposalLinesOut,
-    ProposalView,
     ReadinessOut,
     ViewedLine,
 )
 from web.forms import Filled, LongForm, answered_before, new_key, texts, write_once
-from web.labels import item_name
 from web.pictures.charts.cost_curve import PlottedPoint, cost_curve
 from web.pictures.svg import Picture
 from web.render import page, work_of
@@ -38,7 +34,7 @@ Key = Annotated[int, Path(gt=0, le=10**9)]
 
 
 #: Lines shown at once; each is a form of its own.
-_AT_ONCE = 40
+_AT_ONCE = 20
 
 
 #: What can be shown of a proposal, and its name.
@@ -73,11 +69,15 @@ def show_proposal(  # noqa: PLR0917 - FastAPI fills the parameters by name
     kind: Annotated[OptionalText, Query()] = "",
     system: Annotated[OptionalText, Query()] = "",
     start: Annotated[int, Query(ge=0, le=100_000)] = 0,
+    sheet: Annotated[OptionalText, Query()] = "",
     done: Annotated[OptionalText, Query()] = "",
 ) -> Response:
-    """Show a proposal: readiness and cost in words and as a curve, and its lines by family."""
+    """Show a proposal: chance and cost in figures and as a curve, and its lines by family.
+
+    ``sheet`` puts every line on one sheet, to print.
+    """
     where = {"show": show, "kind": kind, "system": system}
-    return _proposal(request, key, where, start=start, done=done)
+    return _proposal(request, key, where, start=start, done=done, as_sheet=sheet == "yes")
 
 
 @router.post("/par/{key}/line")
@@ -141,15 +141,18 @@ def _proposal(
     *,
     start: int = 0,
     done: str = "",
+    as_sheet: bool = False,
     error: ServiceError | None = None,
 ) -> Response:
     work = work_of(request)
     found = work.read(lambda unit: view.view_proposal(unit, key))
     parts = {name: [one for one in found.lines if _PARTS_OF[name](one)] for name in _PARTS}
     show = where["show"] if where["show"] in _PARTS else _first(parts, whole=bool(where["kind"]))
-    lines = [one for one in parts[show] if _in_family(one, where)]
-    at_once = len(lines) if show == "all" and not where["kind"] else _AT_ONCE
+    lines = [one for one in parts["all" if as_sheet else show] if _in_family(one, where)]
+    at_once = len(lines) if as_sheet else _AT_ONCE
     answer = found.proposal.answer
+    links = _links(key, where, show, parts)
+    following = _first(parts, whole=False)
     return page(
         request,
         "par_proposal.html",
@@ -158,8 +161,8 @@ def _proposal(
         proposal=found.proposal,
         answer=answer,
         picture=_curve(answer),
-        words=sentences_of(found, view.money),
-        parts_of_it=_links(key, where, show, parts),
+        parts_of_it=links,
+        next_part=links[list(_PARTS).index(following)],
         show=show,
         kept={**where, "show": show},
         lines=lines[start : start + at_once],
@@ -168,9 +171,8 @@ def _proposal(
         else "",
         first=_address(key, {**where, "show": show}) if start else "",
         count=len(lines),
-        as_sheet=show == "all" and not where["kind"],
-        item_name=item_name,
-        money=view.money,
+        start=start,
+        as_sheet=as_sheet,
         error=error,
         done=answered_before(request, done, ProposalLinesOut),
         once=new_key(),
@@ -212,7 +214,7 @@ def _curve(answer: ProposalAnswer) -> Picture:
         proposal=_point(answer.proposed, answer.currency),
         currency=answer.currency,
         prefix="curve",
-        title="What readiness costs",
+        title="Chance fully stocked, by cost",
     )
 
 
@@ -224,130 +226,3 @@ def _curve_step(one: CurveOut, currency: str) -> PlottedPoint:
 
 def _point(one: ReadinessOut, currency: str) -> PlottedPoint:
     return PlottedPoint(view.whole_units(one.cost_minor, currency), one.value)
-
-
-#: Less than one in ten thousand is said as that.
-_LEAST = 0.0001
-
-
-#: A change of readiness below this is none.
-_SAME = 0.0005
-
-
-#: Units short on average that round to nothing worth saying.
-_NEVER_SHORT = 0.0005
-
-
-@dataclass(frozen=True, slots=True)
-class ProposalWords:
-    """What a proposal says first, and what it rests on.
-
-    Parameters
-    ----------
-    change
-        Readiness and cost, today and proposed.
-    rests_on
-        Where the figures come from.
-    why
-        Why each line is as it is, by reference.
-    """
-
-    change: Sequence[str]
-    rests_on: str
-    why: dict[str, str]
-
-
-def sentences_of(view: ProposalView, money: Callable[[float, str], str]) -> ProposalWords:
-    """Put a proposal in words."""
-    answer = view.proposal.answer
-    worth = [money(one.cost_minor, answer.currency) for one in (answer.today, answer.proposed)]
-    change = [
-        f"Today: {_ready(answer.today)}, for {worth[0]} of stock.",
-        f"Proposed: {_ready(answer.proposed)}, for {worth[1]}.",
-        _difference(view, money),
-    ]
-    rests_on = (
-        f"{answer.arrivals_per_day * 365.25:.0f} cases a year ({answer.arrivals_from}), and the "
-        f"{answer.plans} plans that stand for them. No level can make the shelf readier than "
-        f"{in_hundred(answer.reachable, tenths=True)} in 100."
-    )
-    return ProposalWords(change, rests_on, {line.ref: why_of(line) for line in view.lines})
-
-
-def _ready(one: ReadinessOut) -> str:
-    value, low, high, first = (
-        in_hundred(probability, tenths=True)
-        for probability in (one.value, one.lower, one.upper, one.first_choice)
-    )
-    said = f"the next case can be completed in {value} in 100"
-    if low != high:
-        said += f" (between {low} and {high}, as far as the number of cases is known)"
-    return f"{said}, from its first choice in {first} in 100"
-
-
-def _difference(view: ProposalView, money: Callable[[float, str], str]) -> str:
-    answer = view.proposal.answer
-    gain = answer.proposed.value - answer.today.value
-    cost = answer.proposed.cost_minor - answer.today.cost_minor
-    if abs(gain) < _SAME:
-        ready = "Readiness stays as it is"
-    else:
-        ready = f"Readiness {'rises' if gain > 0 else 'falls'} by {abs(100 * gain):.1f} in 100"
-    amount = money(abs(cost), answer.currency)
-    spent = f"{amount} {'more' if cost > 0 else 'less'} stands on the shelf" if cost else ""
-    return f"{ready}{f', and {spent}' if spent else ''}."
-
-
-def why_of(line: ViewedLine) -> str:
-    """Say in sentences why a line proposes its level."""
-    said = [_use(line), _coming(line), *_step_words(line), *_short(line), *_takers(line)]
-    return " ".join(said)
-
-
-def _use(line: ViewedLine) -> str:
-    why = line.why
-    said = f"The cases to come take about {why.expected_per_year:.1f} a year"
-    if why.per_year is None:
-        return f"{said}; what is used is not on record."
-    used = why.per_year
-    return (
-        f"{said}; used were {used.mean:.1f} a year, and with 95 in 100 it is between "
-        f"{used.lower:.1f} and {used.upper:.1f}."
-    )
-
-
-def _coming(line: ViewedLine) -> str:
-    days = line.why.lead_time_days
-    price = "" if line.why.minimum == 0 else f" First choices keep at least {line.why.minimum}."
-    return f"A new one takes {days} {'day' if days == 1 else 'days'} to come.{price}"
-
-
-def _step_words(line: ViewedLine) -> list[str]:
-    if not line.change:
-        return []
-    count = f"{abs(line.change)} {'more' if line.change > 0 else 'fewer'}"
-    gain = line.why.readiness_added
-    if abs(gain) < _LEAST:
-        return [f"With {count}, readiness changes by less than 0.01 in 100."]
-    up_or_down = "gains" if gain > 0 else "loses"
-    return [f"With {count}, readiness {up_or_down} {abs(100 * gain):.2f} in 100."]
-
-
-def _short(line: ViewedLine) -> list[str]:
-    today, then = line.why.expected_short_today, line.why.expected_short_proposed
-    if max(today, then) < _NEVER_SHORT:
-        return ["On average hardly any unit is short, today or then."]
-    return [f"Short on average: {_units(today)} today, {_units(then)} then."]
-
-
-def _units(value: float) -> str:
-    return "none" if value < _NEVER_SHORT else f"{value:.3f}".rstrip("0").rstrip(".")
-
-
-def _takers(line: ViewedLine) -> list[str]:
-    said = []
-    if line.why.constructs and not any(one.first_choice for one in line.why.constructs):
-        said.append("Only alternates take it.")
-    if line.why.stands_with:
-        said.append(f"It stands for the same need as {', '.join(line.why.stands_with)}.")
-    return said

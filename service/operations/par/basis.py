@@ -213,8 +213,8 @@ def _fit(unit: Unit, seen: UsageHistory, arrivals_per_day: float, most: int) -> 
     mix = case_mix(unit, seen, most)
     if not mix.entries:
         raise Conflict(
-            "No case has a plan that can be sized, so future cases cannot be estimated. Plan the "
-            "coming cases first."
+            "No case has a plan with sizes, so there is nothing to work from. Plan the upcoming "
+            "cases first."
         )
     sets = {one.ref for one in planner_of(unit).facts if one.kind in INSTRUMENT_SET_KINDS}
     names = sorted({name for _, case in mix.entries for name in items_of(case)})
@@ -248,16 +248,13 @@ def _minimums(
 
 def _arrivals(seen: UsageHistory, given: float | None) -> tuple[float, tuple[float, float], str]:
     if given is not None:
-        return given, (given, given), "entered with the request"
+        return given, (given, given), "entered by hand"
     if seen.case_rate is None:
-        reason = (
-            "no past cases are recorded: import the usage history, or enter the number of cases "
-            "per day"
-        )
+        reason = "no past case is on record: import past usage, or enter the cases a day"
         raise BadInput(
-            "Levels cannot be proposed.", faults=[FieldFault("/arrivals_per_day", reason)]
+            "The levels cannot be proposed.", faults=[FieldFault("/arrivals_per_day", reason)]
         )
-    says = f"{seen.cases} cases recorded in {seen.days} days"
+    says = f"{seen.cases} cases in {seen.days} days on record"
     return seen.case_rate.mean_per_day, seen.case_rate.interval_per_day(), says
 
 

@@ -9,7 +9,7 @@ from sqlalchemy import Row
 
 from service.core.constructs.templates import Template
 from service.core.par import ParError, ParPlan, erlang_b
-from service.core.readiness.words import in_hundred
+from service.core.readiness.words import percent
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.cases.plans import construct_name
 from service.operations.constructs import all_templates
@@ -73,18 +73,18 @@ _SUREST = 0.9999
 #: What a budget does not pay for, by the minimums that are kept in their place.
 _SHORT_OF_MONEY = (
     "",
-    "The budget is too small to cover planned constructs in 98 % of cases; one of each is kept.",
-    "The budget is too small for one of everything planned constructs use; no minimum is kept.",
+    "The budget does not cover planned items being in stock for 98 % of cases; one each is kept.",
+    "The budget does not cover one of every planned item; no minimum is kept.",
 )
 
 
 _ASSUMES = (
-    "Cases arrive at random, day and night; used items are reordered at once.",
+    "Cases arrive at random, day and night alike; what one uses is reordered at once.",
     (
-        "Units on order of different items are treated as independent: items used together run out "
-        "together, so actual readiness is usually a little better than calculated."
+        "Items on order are taken as independent of each other; items used together run out "
+        "together, so the true chance is usually a little higher."
     ),
-    "A case uses the first construct of its need, even where a backup could be used.",
+    "A case uses its planned construct, even where a backup stands in for it.",
 )
 
 
@@ -179,7 +179,7 @@ def _about_money(body: ProposalBody, plan: ParPlan, floors: int) -> list[str]:
     if floors:
         return [_SHORT_OF_MONEY[floors]]
     if body.budget_minor is not None and body.budget_minor - plan.cost_minor > plan.cost_minor / 50:
-        return ["These levels cost less than the budget: more stock would add almost nothing."]
+        return ["These levels cost less than the budget: more would add almost nothing."]
     return []
 
 
@@ -187,9 +187,9 @@ def _require_reachable(setting: ParBasis, body: ProposalBody, reachable: float) 
     if body.target_readiness is None or body.target_readiness <= reachable - _ROUNDING:
         return
     unanswered = _unanswered(setting)
-    reason = f"the most stock can reach is {in_hundred(reachable, tenths=True)} %"
+    reason = f"the most stock can reach is {percent(reachable)}"
     if unanswered:
-        reason += f"; most of the rest is not a stock problem: {unanswered[0]}"
+        reason += f"; most of the rest takes a plan, not stock: {unanswered[0]}"
     raise BadInput(
         "The target is out of reach.",
         faults=[FieldFault("/target_readiness", reason)],
@@ -198,14 +198,14 @@ def _require_reachable(setting: ParBasis, body: ProposalBody, reachable: float) 
 
 
 def _unanswered(setting: ParBasis) -> list[str]:
-    """Say which needs nothing planned answers, and in how many of a hundred cases they arise."""
+    """Say which needs have no backup in any plan, and in how many cases they arise."""
     shares: dict[str, float] = {}
     for weight, case in setting.mix.entries:
         for need in case["needs"]:
             if not need["constructs"]:
                 shares[need["need"]] = shares.get(need["need"], 0.0) + weight * need["probability"]
     return [
-        f"no backup for '{need}', needed in {in_hundred(share, tenths=True)} % of cases"
+        f"no backup for '{need}', needed in {percent(share)} of cases"
         for need, share in sorted(shares.items(), key=lambda pair: (-pair[1], pair[0]))
         if share > 0.0
     ]
@@ -243,7 +243,8 @@ def _answer(
             for kind in mix.kinds
         ],
         left_out=[
-            LeftOut(ref=left.ref, why=f"assumed always in stock: {left.why}") for left in shelf.left
+            LeftOut(ref=left.ref, why=f"taken as always in stock: {left.why}")
+            for left in shelf.left
         ],
         not_judged=_not_judged(setting),
         sets=_sets(unit, setting),
@@ -264,25 +265,25 @@ def _warnings(setting: ParBasis, plan: ParPlan) -> list[str]:
     said = []
     if plan.readiness - plan.first_choice > _LEANS:
         said.append(
-            "These levels rely on backups: the planned construct is in stock for "
-            f"{100 * plan.first_choice:.0f} % of cases, any construct for "
-            f"{100 * plan.readiness:.0f} %. The true readiness is lower than calculated."
+            f"These levels rely on backups: the planned construct is in stock for "
+            f"{percent(plan.first_choice)} of cases, some construct for "
+            f"{percent(plan.readiness)}. The true chance is lower than computed."
         )
     said += [
-        f"{count} past {'case' if count == 1 else 'cases'} left out (no matching plan): {kind}."
+        f"{count} past {'case' if count == 1 else 'cases'} left out, no matching plan: {kind}."
         for kind, count in sorted(setting.mix.missing.items())
     ]
     if setting.mix.unsized:
-        said.append(f"{setting.mix.unsized} plans left out: they cannot be sized.")
+        said.append(f"Plans left out, without sizes: {setting.mix.unsized}.")
     if setting.shelf.left:
         said.append(
-            f"{len(setting.shelf.left)} items are assumed always in stock; the list says why."
+            f"Items taken as always in stock: {len(setting.shelf.left)}; listed with the reason."
         )
     unknown = sum(1 for kept in setting.shelf.kept if kept.shelf_life_days is None)
     if unknown:
         said.append(
             f"Shelf life unknown for {unknown} of {len(setting.shelf.kept)} items: expiry is not "
-            "included in their cost."
+            "costed for them."
         )
     return said
 
@@ -513,21 +514,27 @@ def _lines_of(
 
 
 def _says(why: WhyOut, change: int) -> str:
-    """Say in a line what makes the level."""
-    use = f"Cases are expected to use about {why.expected_per_year:.1f} a year"
+    """Say in sentences what makes the level."""
+    use = f"Upcoming cases use about {why.expected_per_year:.1f} a year"
     if why.per_year is not None:
         rate = why.per_year
         use += f" (used: {rate.mean:.1f}, between {rate.lower:.1f} and {rate.upper:.1f})"
-    words = [f"{use}; the lead time is {why.lead_time_days} days."]
+    words = [f"{use}; lead time {why.lead_time_days} days."]
     if change:
         more = f"{abs(change)} {'more' if change > 0 else 'fewer'}"
+        cases = abs(1000 * why.readiness_added)
+        effect = "saves" if why.readiness_added > 0 else "loses"
         words.append(
-            f"With {more}, readiness changes by {why.readiness_added:+.4f}."
-            if abs(why.readiness_added) >= 0.00005  # noqa: PLR2004 - less rounds to nothing
-            else f"{more.capitalize()} changes readiness by less than 0.0001."
+            f"{more.capitalize()} {effect} {cases:.1f} cases per 1,000."
+            if cases >= 0.05  # noqa: PLR2004 - less rounds to nothing
+            else f"{more.capitalize()} changes fewer than 0.1 cases per 1,000."
         )
+    if why.minimum:
+        words.append(f"At least {why.minimum}: planned constructs use it.")
     if not any(use.first_choice for use in why.constructs):
-        words.append("Used in backups only.")
+        words.append("Used by backups only.")
+    if why.stands_with:
+        words.append(f"Meets the same need as {', '.join(why.stands_with)}.")
     return " ".join(words)
 
 

@@ -115,7 +115,7 @@ def draft_missing(unit: Unit, refs: Iterable[str]) -> Orders:
         if one.ref in wanted
     ]
     if not lines:
-        raise Conflict("None of these is below its level now. Nothing was ordered.")
+        raise Conflict("None of these is below par any more. Nothing was ordered.")
     return draft_orders(unit, DraftBody(lines=lines))
 
 
@@ -134,19 +134,6 @@ def budget_minor(amount: str, currency: str) -> int:
         return found
     reason = found.reason if isinstance(found, CellProblem) else "not an amount, such as 1234.50"
     raise BadInput("Nothing was calculated.", faults=[FieldFault("/budget", reason)])
-
-
-def money(minor: float, currency: str) -> str:
-    """Write an amount in whole units of its currency, in groups of three figures.
-
-    Examples
-    --------
-    >>> money(-4535149, "GBP")
-    '−45\u202f351 GBP'
-    """
-    whole = round(Decimal(amount_text(abs(round(minor)), currency)))
-    sign = "\u2212" if minor < 0 and whole else ""
-    return f"{sign}{whole:,} {currency}".replace(",", "\u202f")
 
 
 def whole_units(minor: int, currency: str) -> float:
@@ -232,7 +219,7 @@ def _viewed(line: ProposalLineOut, facts: ItemFacts, now: int | None) -> ViewedL
 def _settled(line: ProposalLineOut, now: int | None) -> str:
     if line.decision != "open":
         return line.decision
-    return f"its level is now {now}" if now is not None and now != line.today else ""
+    return f"level now {now}" if now is not None and now != line.today else ""
 
 
 def _line_order(line: ViewedLine) -> tuple[bool, str, str, str]:

@@ -128,7 +128,7 @@ def test_a_shortage_is_shaded_and_said_with_its_day() -> None:
         prefix="s",
     )
     assert classes(picture.svg).count("pic-short") == 1
-    assert "7 Mar: 2 are promised (HAR-0714); 1 short after that day." in picture.sentences
+    assert "7 Mar: 2 are planned (HAR-0714); 1 short after that day." in picture.sentences
     assert "9 Mar: 1 comes (order 12); 0 left after that day." in picture.sentences
     assert "It runs short on 7 Mar." in picture.sentences
     assert "It is below what the shelf should hold from 7 Mar on." in picture.sentences
@@ -241,10 +241,10 @@ def test_the_curve_rises_in_steps_and_carries_both_points() -> None:
         title="C",
     )
     assert picture.sentences[:2] == (
-        "Today: 50 % for 2\u202f000 GBP.",
-        "Proposal: 80 % for 2\u202f500 GBP.",
+        "Today: 50 % for £2,000.",
+        "Proposal: 80 % for £2,500.",
     )
-    assert "50 % for 1\u202f000 GBP (lag 95)." in picture.sentences
+    assert "50 % for £1,000 (lag 95)." in picture.sentences
     path = next(one for one in parsed(picture.svg).iter() if one.get("class") == "pic-step")
     points = [tuple(map(float, part.split())) for part in (path.get("d") or "M")[1:].split("L")]
     # Each step goes level to the next cost, then straight up.

@@ -1,4 +1,4 @@
-"""What readiness costs: one step a unit more on the shelf."""
+"""What a chance of being fully stocked costs: one step a unit more on the shelf."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from service.core.readiness.words import percent
+from web.formats import sign_of
 from web.pictures.charts.scale import Scale, round_ticks
 from web.pictures.plane import Point
 from web.pictures.svg import (
@@ -111,13 +112,12 @@ def cost_curve(
     )
 
 
-def money(amount: float) -> str:
-    """Write an amount with thin groups of three figures."""
-    return f"{amount:,.0f}".replace(",", "\u202f")
+def _money(amount: float, currency: str) -> str:
+    return f"{sign_of(currency)}{amount:,.0f}"
 
 
 def _words(one: PlottedPoint, currency: str) -> str:
-    return f"{percent(one.readiness)} for {money(one.cost)} {currency}"
+    return f"{percent(one.readiness)} for {_money(one.cost, currency)}"
 
 
 def _at(one: PlottedPoint, across: Scale, up: Scale) -> Point:
@@ -133,8 +133,8 @@ def _axis(across: Scale, up: Scale, currency: str) -> Iterator[Markup]:
         x = across.at(mark)
         yield line((x, _BOTTOM), (x, _BOTTOM + 4), "pic-tick")
         if x < _RIGHT - 14 or mark == 0:
-            yield text((x, _BOTTOM + 18), money(mark), "pic-text pic-soft", "middle")
-    yield text((_RIGHT, _BOTTOM + 38), f"cost, {currency}", "pic-text pic-soft", "end")
+            yield text((x, _BOTTOM + 18), _money(mark, currency), "pic-text pic-soft", "middle")
+    yield text((_RIGHT, _BOTTOM + 38), "stock value", "pic-text pic-soft", "end")
     yield line((_LEFT, _BOTTOM), (_RIGHT, _BOTTOM), "pic-zero")
 
 
