@@ -213,8 +213,8 @@ def _notes(seen: UsageHistory) -> list[str]:
     notes = []
     if seen.before is not None:
         notes.append(
-            f"Stock levels before go-live ({seen.before.first} to {seen.before.last}) are not known: "
-            "days out of stock then look like days without demand."
+            f"Stock levels before go-live ({seen.before.first} to {seen.before.last}) are not "
+            "known: days out of stock then look like days without demand."
         )
         if seen.sites > 1:
             notes.append("Records from before go-live name no site: all count for this one.")

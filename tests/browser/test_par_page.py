@@ -24,7 +24,7 @@ def _lines(page: Page) -> list[str]:
 
 def _propose(page: Page, address: str, target: str) -> None:
     page.goto(address + "/par")
-    page.get_by_label("Readiness to reach, in 100").fill(target)
+    page.get_by_label("Target (%)").fill(target)
     page.get_by_role("button", name="Propose levels").click()
 
 
@@ -41,18 +41,18 @@ def test_a_storekeeper_has_levels_proposed_decides_line_by_line_and_orders_what_
     open_page: OpenPage, own_site: str
 ) -> None:
     watched = open_page(own_site + "/par", color_scheme="light")
-    expect(watched.get_by_text("No level is set: today's stock counts")).to_be_visible()
+    expect(watched.get_by_text("No par levels set: today's stock is used")).to_be_visible()
     _propose(watched, own_site, "93.5")
     expect(watched.get_by_role("heading", level=1)).to_have_text("Par proposal 1", timeout=20_000)
     expect(watched.locator("figure svg")).to_be_visible()
-    expect(watched.get_by_text("nothing changes before you accept its line")).to_be_visible()
+    expect(watched.get_by_text("Nothing changes before you accept its line")).to_be_visible()
     # One small family has every kind of row and form; axe takes its time over four hundred.
     watched.goto(own_site + "/par/1?kind=lag_screw&system=Fallowmere&show=lower")
     _is_for_everyone(watched)
 
     # From here on without JavaScript.
     page = open_page(own_site + "/par", java_script_enabled=False)
-    expect(page.get_by_text("No level is set")).to_be_visible()
+    expect(page.get_by_text("No par levels set")).to_be_visible()
     page.get_by_role("link", name="Proposal 1").click()
     page.get_by_role("link", name=re.compile("^Raise")).click()
     page.get_by_role("button", name="Accept all ticked").click()
@@ -66,11 +66,11 @@ def test_a_storekeeper_has_levels_proposed_decides_line_by_line_and_orders_what_
     page.get_by_role("button", name="Accept all ticked").click()
     expect(page.get_by_role("status")).to_contain_text("2 lines accepted")
     row = _row(page, changed)
-    row.get_by_text("Another number").click()
+    row.get_by_text("Why, other level").click()
     row.get_by_label("Change to").fill("7")
     row.get_by_label("Why").fill("the ward asks for it")
     row.get_by_role("button", name="Change").click()
-    expect(page.get_by_role("status")).to_contain_text(f"{changed} changed, its level is 7")
+    expect(page.get_by_role("status")).to_contain_text(f"{changed} changed, par level 7")
     page.get_by_role("button", name=f"Refuse {refused}").first.click()
     expect(page.get_by_role("status")).to_contain_text("its level stays as it is")
     page.get_by_role("link", name="Decided: 4").click()
@@ -80,15 +80,15 @@ def test_a_storekeeper_has_levels_proposed_decides_line_by_line_and_orders_what_
     levels = page.get_by_role("region", name="Levels in force").get_by_role("row")
     for ref, level in {**proposed, changed: 7}.items():
         row = levels.filter(has=page.get_by_role("link", name=ref, exact=True))
-        assert _figure(row, "Level") == level
+        assert _figure(row, "Par level") == level
     expect(levels.filter(has_text=refused)).to_have_count(0)
-    below = page.get_by_role("region", name="Below their level")
+    below = page.get_by_role("region", name="Below par")
     # Nobody has received anything: what the level is above today is missing, or on order already.
     row = below.get_by_role("row").filter(has_text=first)
     expect(row).to_contain_text(f"level {proposed[first]}, {today} on the shelf")
-    below.get_by_role("button", name="Draft orders").click()
-    expect(page.get_by_role("status")).to_contain_text("Drafted:")
-    expect(page.get_by_text("none below")).to_be_visible()
+    below.get_by_role("button", name="Add ticked to draft orders").click()
+    expect(page.get_by_role("status")).to_contain_text("Added to drafts (not sent):")
+    expect(page.get_by_text("none below par")).to_be_visible()
 
 
 def test_a_target_out_of_reach_says_how_far_levels_can_go(
@@ -99,14 +99,14 @@ def test_a_target_out_of_reach_says_how_far_levels_can_go(
     alert = page.get_by_role("alert")
     expect(alert).to_contain_text("the most stock can reach is", timeout=20_000)
     expect(alert).to_contain_text("No level was changed")
-    expect(page.get_by_label("Readiness to reach, in 100")).to_have_value("99.9")
+    expect(page.get_by_label("Target (%)")).to_have_value("99.9")
 
 
 def test_a_level_set_by_hand_needs_a_reason_and_shows_the_items_demand(
     open_page: OpenPage, own_site: str
 ) -> None:
     page = open_page(own_site + "/par?kind=lag_screw&system=Ambleford", java_script_enabled=False)
-    expect(_row(page, "AMB-L-090")).to_contain_text("no level set, today's stock counts")
+    expect(_row(page, "AMB-L-090")).to_contain_text("not set")
     page.get_by_role("link", name="AMB-L-090").click()
     expect(page.get_by_text("a year (between").first).to_be_visible()
     page.get_by_label("Par level").fill("9")
@@ -115,5 +115,5 @@ def test_a_level_set_by_hand_needs_a_reason_and_shows_the_items_demand(
     expect(page.get_by_role("alert")).to_contain_text("Why")
     page.get_by_label("Why").fill("the list is longer in winter")
     page.get_by_role("button", name="Set the level").click()
-    expect(page.get_by_role("status")).to_contain_text("the level is 9")
+    expect(page.get_by_role("status")).to_contain_text("par level 9")
     expect(page.get_by_text("Set by tester")).to_contain_text("the list is longer in winter")

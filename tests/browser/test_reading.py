@@ -63,7 +63,7 @@ def test_a_need_nothing_planned_answers_is_said_on_the_case(
 
 @pytest.mark.parametrize(
     ("label", "chosen", "column"),
-    [("Store", "Quarantine", "Shelf"), ("System", "Eskmere", "What"), ("REF", "AMB-L-090", "REF")],
+    [("Store", "Quarantine", "Location"), ("System", "Eskmere", "Item"), ("REF", "AMB-L-090", "Item")],
 )
 def test_stock_is_filtered(
     open_page: OpenPage, demo_site: str, label: str, chosen: str, column: str
@@ -91,7 +91,7 @@ def test_a_filter_nothing_matches_shows_a_way_back(open_page: OpenPage, demo_sit
 
 def test_quarantined_stock_says_so_beside_a_shape(open_page: OpenPage, demo_site: str) -> None:
     page = open_page(demo_site + "/stock/list?store=Quarantine")
-    expect(page.locator("td[data-label='Note']").first).to_contain_text("○ in quarantine")
+    expect(page.locator("td[data-label='State']").first).to_contain_text("○ in quarantine")
 
 
 def test_an_unknown_case_is_a_sentence_with_a_way_back(open_page: OpenPage, demo_site: str) -> None:
@@ -110,8 +110,8 @@ def test_a_page_that_does_not_exist_is_a_page_too(open_page: OpenPage, demo_site
 @pytest.mark.parametrize(
     ("path", "says", "offers"),
     [
-        ("/", "There is no operating list from today on.", "Add a case"),
-        ("/stock", "There is no stock yet.", "Bring a catalogue, then a stock take"),
+        ("/", "No operating list is known", "Add a case"),
+        ("/stock", "There is no stock yet.", "Import a catalogue, then a stock take"),
         ("/figures", "No figures are loaded yet.", None),
     ],
 )

@@ -127,7 +127,7 @@ def test_a_new_item_starts_from_its_family(theatre: Theatre) -> None:
     assert (new.used, new.exposure_days) == (0, 0)
     assert new.per_year is not None
     assert new.per_year.mean == pytest.approx(1 / 40 * 365.25)
-    assert new.notes[0] == "New at this site: the rate of its family is used."
+    assert new.notes[0] == "New here: its family's rate is used."
     unused = item(theatre.work, "NAIL-3")
     assert unused.per_year is not None
     assert unused.per_year.mean < new.per_year.mean
@@ -142,8 +142,8 @@ def test_where_nothing_was_ever_there_the_rate_is_unknown_and_says_so(theatre: T
     assert answer.watched == []
     assert answer.cases_per_year is None
     assert {one.per_year for one in answer.items} == {None}
-    assert "No usage is recorded" in answer.notes[0]
-    assert "No data" in item(theatre.work).notes[0]
+    assert "No use is recorded yet" in answer.notes[0]
+    assert "Not known" in item(theatre.work).notes[0]
 
 
 def test_an_instrument_set_is_no_item_of_demand(theatre: Theatre) -> None:
@@ -174,7 +174,7 @@ def test_the_demos_cases_are_of_the_kinds_that_its_records_show(demo_work: Work)
     # About 215 a year: 317 in 538 days.
     assert answer.cases_per_year is not None
     assert answer.cases_per_year.lower < 317 / 538 * 365.25 < answer.cases_per_year.upper
-    assert any("cannot be told" in note for note in answer.notes)
+    assert any("are not known" in note for note in answer.notes)
     used = {one.ref: one.used for one in answer.items}
     assert set(used) == {f"AMB-L-{mm:03}" for mm in range(70, 131, 5)}
     assert (used["AMB-L-085"], used["AMB-L-110"]) == (40, 0)

@@ -48,7 +48,7 @@ _FIELDS = {"target_readiness": "target", "budget_minor": "budget"}
 
 @router.get("/par")
 @requires(READ)
-def show_levels(
+def show_levels(  # noqa: PLR0917 - FastAPI fills the parameters by name
     request: Request,
     kind: Annotated[OptionalText, Query()] = "",
     system: Annotated[OptionalText, Query()] = "",

@@ -254,7 +254,7 @@ def _arrivals(seen: UsageHistory, given: float | None) -> tuple[float, tuple[flo
         raise BadInput(
             "The levels cannot be proposed.", faults=[FieldFault("/arrivals_per_day", reason)]
         )
-    says = f"{seen.cases} cases in {seen.days} days on record"
+    says = f"{seen.cases} cases on record in {seen.days} days"
     return seen.case_rate.mean_per_day, seen.case_rate.interval_per_day(), says
 
 

@@ -28,7 +28,7 @@ def test_what_is_below_is_drafted_once_and_then_nothing_is_below(shop: Theatre) 
     made = shop.work.write(lambda unit: view.draft_missing(unit, ["NAIL"]), "storekeeper")
     assert [(line.ref, line.quantity) for one in made.orders for line in one.items] == [("NAIL", 2)]
     assert shop.work.read(view.view_levels).below == []
-    with pytest.raises(Conflict, match="below its level now"):
+    with pytest.raises(Conflict, match="below par any more"):
         shop.work.write(lambda unit: view.draft_missing(unit, ["NAIL"]), "storekeeper")
 
 
@@ -40,7 +40,7 @@ def test_a_line_whose_level_somebody_set_since_is_overtaken_until_it_is_decided(
     assert (before.overtaken, before.undecided) == (0, len(made.lines))
     _set(shop, 2)
     seen = shop.work.read(lambda unit: view.view_proposal(unit, made.id))
-    assert next(one.settled for one in seen.lines if one.ref == "NAIL") == "its level is 2 by now"
+    assert next(one.settled for one in seen.lines if one.ref == "NAIL") == "level now 2"
     assert seen.overtaken == 1
     decide(shop.work, made.id, {"ref": "NAIL", "decision": "refused", "again": "seen"})
     after = shop.work.read(lambda unit: view.view_proposal(unit, made.id))

@@ -36,7 +36,8 @@ def test_a_recall_is_lifted_on_its_page_with_a_reason(demo_client: TestClient) -
     assert 'href="#field-reason"' in empty.text
     done = _post(demo_client, "/recalls/lift", notice="N-1", once=once, reason="withdrawn")
     assert done.status_code == 303
-    said = unescape(demo_client.get("/recalls/N-1", headers=HTML).text)
+    said = unescape(demo_client.get(done.headers["location"], headers=HTML).text)
+    assert "Recall withdrawn. Packs in quarantine stay there" in said
     assert "tester (tests): withdrawn" in said
     assert 'action="/recalls/lift"' not in said
 
@@ -48,7 +49,7 @@ def test_another_site_sees_whose_a_recall_is_and_has_no_form_to_lift_it(demo_wor
     with TestClient(app_on(demo_work.settings.database_url)) as client:
         assert client.post("/api/v1/recalls", json=notice, headers=bearer("stan")).is_success
         page = client.get("/recalls/N-1", headers={**bearer("olga"), **HTML}).text
-        assert "declared this recall; only" in page
+        assert "started this recall; only" in page
         assert 'action="/recalls/lift"' not in page
         lift = {"reason": "withdrawn"}
         path = "/api/v1/recalls/N-1/lift"
