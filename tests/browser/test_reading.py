@@ -110,7 +110,7 @@ def test_a_page_that_does_not_exist_is_a_page_too(open_page: OpenPage, demo_site
 @pytest.mark.parametrize(
     ("path", "says", "offers"),
     [
-        ("/", "No operating list is known", "Add a case"),
+        ("/", "There is no operating list from today on.", "Add a case"),
         ("/stock", "There is no stock yet.", "Import a catalogue, then a stock take"),
         ("/figures", "No figures are loaded yet.", None),
     ],

@@ -135,7 +135,7 @@ def test_an_item_without_lead_time_or_price_is_named_and_taken_as_there(theatre:
         made = propose(theatre.work, target_readiness=0.9)
         assert made.lines == []
         assert [(one.ref, one.why) for one in made.answer.left_out] == [
-            ("NAIL", f"assumed always in stock: {words}")
+            ("NAIL", f"taken as always in stock: {words}")
         ]
         assert any("taken as always in stock" in warning for warning in made.answer.warnings)
 
@@ -322,7 +322,7 @@ def test_a_target_beyond_any_stock_is_refused_with_what_can_be_reached(shop: The
         propose(shop.work, target_readiness=0.9)
     (fault,) = refusal.value.faults
     assert fault.pointer == "/target_readiness"
-    assert "0.8000" in fault.reason
+    assert "the most stock can reach is 80 %" in fault.reason
     assert "no backup for 'a miracle', needed in 20 % of cases" in fault.reason
     assert refusal.value.facts["reachable"] == pytest.approx(0.8)
 
