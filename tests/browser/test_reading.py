@@ -63,7 +63,11 @@ def test_a_need_nothing_planned_answers_is_said_on_the_case(
 
 @pytest.mark.parametrize(
     ("label", "chosen", "column"),
-    [("Store", "Quarantine", "Location"), ("System", "Eskmere", "Item"), ("REF", "AMB-L-090", "Item")],
+    [
+        ("Store", "Quarantine", "Location"),
+        ("System", "Eskmere", "Item"),
+        ("REF", "AMB-L-090", "Item"),
+    ],
 )
 def test_stock_is_filtered(
     open_page: OpenPage, demo_site: str, label: str, chosen: str, column: str
