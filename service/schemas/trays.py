@@ -132,6 +132,8 @@ class PackOut(Out):
 
     ref: str
     description: str
+    system: Annotated[str, Field(description="Empty for what fits any")]
+    size: Annotated[str, Field(description="As it is said in theatre; empty for what has none")]
     lot: str
     serial: str
     use_by: date | None

@@ -288,8 +288,18 @@ def case_facts(view: CaseView) -> dict[str, object]:
         "cautions": view.suggested,
         "bars": _bars(view),
         "shared": _shared(check.pick_list) if check else [],
-        "packs": sum(row.quantity for row in check.pick_list) if check else 0,
+        "packs": packs_to_pick(check) if check else 0,
     }
+
+
+def to_pick(check: CaseCheckOut) -> list[PickRowOut]:
+    """Return what has still to be picked: what is not on the tray, and not left on its shelf."""
+    return [row for row in check.pick_list if row.place != "on its shelf" and not row.on_tray]
+
+
+def packs_to_pick(check: CaseCheckOut) -> int:
+    """Count the packs that have still to be picked, as every page says it."""
+    return sum(row.quantity for row in to_pick(check))
 
 
 def missing_of(check: CaseCheckOut) -> list[MissingUnits]:

@@ -12,7 +12,7 @@ from service.exchange.labels.gs1 import gs1_elements
 from service.operations.cover.check import PickRoute, pick_route
 from service.operations.people.permissions import READ, requires
 from service.schemas.cover import CaseCheckOut, ExpectationOut, PickRowOut
-from web.pages.cases import missing_of
+from web.pages.cases import missing_of, packs_to_pick
 from web.pictures.codes import label_code, symbol_text
 from web.pictures.svg import Picture
 from web.render import page, work_of
@@ -20,11 +20,19 @@ from web.render import page, work_of
 router = APIRouter()
 
 
-#: Where a pack goes, in the words of the list; the most urgent first.
+#: Where a pack goes, in the words of a line; the most urgent first.
 PLACES = {
-    "first use": "First use: for the construct planned first",
+    "first use": "open first",
+    "in the room": "in the room",
+    "on its shelf": "leave on shelf",
+}
+
+
+#: The same as headings.
+_HEADINGS = {
+    "first use": "Open first",
     "in the room": "In the room, unopened",
-    "on its shelf": "Stays on its shelf: know where it is",
+    "on its shelf": "Leave on shelf (standby)",
 }
 
 
@@ -73,21 +81,25 @@ class PickGroup:
 def show_pick_list(
     request: Request, reference: str, by: Literal["route", "use"] = "route"
 ) -> Response:
-    """Show what to bring for a case, along the shelves or by what it is for."""
+    """Show what to pick for a case, along the shelves or by what it is for."""
     route = work_of(request).read(lambda unit: pick_route(unit, reference))
     groups = _by_route(route) if by == "route" else _by_use(route)
     to_take = [one for one in groups if not one.stays]
+    on_tray = [row for row in route.check.pick_list if row.on_tray]
     return page(
         request,
         "pick_list.html",
         case=route.case,
         check=route.check,
         missing=missing_of(route.check),
-        on_tray=[row.pack for row in _rows(route) if row.pack.on_tray],
+        on_tray=on_tray,
+        picked=sum(row.quantity for row in on_tray),
         groups=groups,
+        places=PLACES,
         by=by,
-        to_take=sum(one.packs for one in to_take),
+        to_take=packs_to_pick(route.check),
         stores=len(to_take),
+        left=sum(one.packs for one in groups if one.stays),
     )
 
 
@@ -122,7 +134,7 @@ def _by_route(route: PickRoute) -> list[PickGroup]:
 def _by_use(route: PickRoute) -> list[PickGroup]:
     rows = _waiting(route)
     groups = [
-        PickGroup(PLACES[place], stays=False, rows=own)
+        PickGroup(_HEADINGS[place], stays=False, rows=own)
         for place in PLACES
         if place != STAYS
         and (own := tuple(sorted((row for row in rows if row.pack.place == place), key=_shelf)))
@@ -132,7 +144,7 @@ def _by_use(route: PickRoute) -> list[PickGroup]:
 
 def _staying(rows: Iterable[SheetRow]) -> list[PickGroup]:
     own = tuple(sorted((row for row in rows if row.pack.place == STAYS), key=_shelf))
-    return [PickGroup(PLACES[STAYS], stays=True, rows=own)] if own else []
+    return [PickGroup(_HEADINGS[STAYS], stays=True, rows=own)] if own else []
 
 
 def _shelf(row: SheetRow) -> tuple[str, str, str, str]:

@@ -1,5 +1,6 @@
 """The tray of a case: scan what is brought, one pack at a time, and see what is still missing."""
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from urllib.parse import urlencode
@@ -18,7 +19,7 @@ from service.operations.trays import trays
 from service.operations.trays.trays import CAN_BE_OVERRULED
 from service.operations.work import Unit
 from service.schemas.cases import CaseOut
-from service.schemas.cover import CaseCheckOut, PickRowOut
+from service.schemas.cover import CaseCheckOut
 from service.schemas.faults import faults_of
 from service.schemas.trays import (
     AloudOut,
@@ -33,6 +34,8 @@ from service.schemas.trays import (
     TrayOut,
 )
 from web.forms import Filled, version_of
+from web.labels import item_name
+from web.pages.cases import to_pick
 from web.pages.pick_list import expected_for
 from web.pictures.codes import label_code
 from web.render import page, work_of
@@ -48,12 +51,13 @@ _PACK_FIELDS = ("ref", "lot", "serial", "ownership")
 @requires(READ)
 def show_tray(request: Request, reference: str) -> Response:
     """Show what is still to be brought and what lies on the tray."""
+    asked = dict(request.query_params)
     aloud = None
-    if "ref" in request.query_params:
-        named = named_pack(dict(request.query_params))
+    if "ref" in asked:
+        named = named_pack(asked)
         work = work_of(request)
         aloud = work.read(lambda unit: trays.aloud_out(unit, reference, named))
-    return tray_page(request, reference, aloud=aloud)
+    return tray_page(request, reference, aloud=aloud, done=asked.get("done", ""))
 
 
 @router.post("/cases/{reference}/tray/scan")
@@ -187,10 +191,11 @@ def tray_page(
     *,
     said: ScanAnswer | None = None,
     aloud: AloudOut | None = None,
+    done: str = "",
     faults: list[FieldFault] | None = None,
     values: dict[str, str] | None = None,
 ) -> Response:
-    """Show the tray, with what the last scan said."""
+    """Show the tray, with what the last scan said, or what an act that was ``done`` has saved."""
     work = work_of(request)
     case, tray, check = work.read(lambda unit: _read_tray(unit, reference))
     is_open = check is not None
@@ -200,14 +205,15 @@ def tray_page(
         case=case,
         tray=tray,
         is_open=is_open,
-        to_bring=_to_bring(check.pick_list if check is not None else []),
+        to_bring=to_pick(check) if check is not None else [],
         says=check.says if check is not None and not check.constructs else "",
         said=said,
         aloud=aloud,
         is_new="new" in request.query_params,
         faults=faults or [],
         values=values or {},
-        done=request.query_params.get("done", ""),
+        done=done_words(done, case, tray, aloud),
+        item_name=item_name,
         condition=check.condition if check is not None else "",
         expected_for=lambda row: expected_for(row, check) if check is not None else None,
         outcomes_of=outcomes_of,
@@ -219,11 +225,6 @@ def tray_page(
 def _read_tray(unit: Unit, reference: str) -> tuple[CaseOut, TrayOut, CaseCheckOut | None]:
     case, tray = get_case(unit, reference), trays.tray_of(unit, reference)
     return case, tray, check_case(unit, reference) if case.status in OPEN_STATUSES else None
-
-
-def _to_bring(rows: list[PickRowOut]) -> list[PickRowOut]:
-    """Return the rows whose packs are not on the tray yet and do not stay on their shelf."""
-    return [row for row in rows if row.place != "on its shelf" and not row.on_tray]
 
 
 #: The longest text that is compared.
@@ -265,11 +266,8 @@ def _page(request: Request, text: str, arrived: ScannerInput | None) -> Response
 
 
 #: What can become of what is on a tray, the most usual first: the word of each.
-_PACK_OUTCOMES = (("implant", "Implanted"), ("waste", "Wasted"), ("return", "Back"))
-_SET_OUTCOMES = (
-    ("reprocess", "Opened: to be reprocessed"),
-    ("return", "Unopened: back on its shelf"),
-)
+_PACK_OUTCOMES = (("implant", "Implanted"), ("waste", "Wasted"), ("return", "Returned"))
+_SET_OUTCOMES = (("reprocess", "Opened: reprocess"), ("return", "Unopened: return"))
 
 
 def outcomes_of(one: PackOut) -> tuple[tuple[str, str], ...]:
@@ -278,13 +276,53 @@ def outcomes_of(one: PackOut) -> tuple[tuple[str, str], ...]:
 
 
 def all_back_words(tray: TrayOut) -> str:
-    """Say what becomes of everything that is left on a tray."""
-    fates = {trays.fate_unless_said(tray, one) for one in tray.packs if one.open}
-    if fates == {"reprocess"}:
-        return "Every set left is to be reprocessed"
-    if "reprocess" in fates:
-        return "Everything left: packs back on their shelves, sets to be reprocessed"
-    return "Everything left goes back on its shelf"
+    """Say what becomes of everything that is left on a tray, and how much it is."""
+    left = Counter[str]()
+    for one in tray.packs:
+        left[trays.fate_unless_said(tray, one)] += one.open
+    parts = [
+        f"return {_counted(left['return'], 'unused pack')}" if left["return"] else "",
+        f"reprocess {_counted(left['reprocess'], 'opened set')}" if left["reprocess"] else "",
+    ]
+    return " and ".join(filter(None, parts)).capitalize()
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+#: What was saved about a pack, and how it is put right: which count of the pack shows it.
+_DONE = {
+    "implant": ("implanted", "implanted. It is in the implant log. To correct it, ask the storekeeper."),
+    "waste": ("wasted", "wasted. To correct it, ask the storekeeper."),
+    "return": ("returned", "returned to {home}. If it is needed after all, scan it again."),
+    "reprocess": (
+        "returned",
+        "sent to be reprocessed. It counts again once it is scanned out of sterilisation.",
+    ),
+}
+
+
+def done_words(done: str, case: CaseOut, tray: TrayOut, aloud: AloudOut | None) -> str:
+    """Say what was just saved, as far as the rows bear it out; an address can say anything."""
+    if aloud is not None:
+        return _done_with(done, aloud)
+    if done == "all" and tray.packs and not tray.unaccounted:
+        return f"Saved: the tray of case {case.reference} is empty; every pack is accounted for."
+    if done == "in_theatre" and case.status == done:
+        return f"Saved: case {case.reference} is in theatre. Record what becomes of each pack."
+    if done == "closed" and case.status == done:
+        return f"Saved: case {case.reference} is closed."
+    return ""
+
+
+def _done_with(done: str, one: AloudOut) -> str:
+    count, words = _DONE.get(done, ("", ""))
+    if not count or not getattr(one, count):
+        return ""
+    name = f"{item_name(one.system, one.description)} {one.size}".strip()
+    said = words.format(home=f"{one.home_store}, {one.home_shelf}")
+    return f"Saved: {name}, {one.ref}, {one.lot or one.serial}: {said}"
 
 
 #: What became of a pack: the question, and the words of the answer.
@@ -292,7 +330,7 @@ FATES = {
     "implant": ("Implanted?", "Yes, implanted"),
     "waste": ("Opened and wasted?", "Yes, wasted"),
     "reprocess": ("Opened: to be reprocessed?", "Yes, to be reprocessed"),
-    "return": ("Back on its shelf, unopened?", "Yes, back on its shelf"),
+    "return": ("Returned to its shelf, unopened?", "Yes, returned"),
 }
 
 
@@ -341,7 +379,7 @@ def _asked(
         aloud=aloud,
         faults=faults,
         values=values,
-        pack_query=pack_query,
+        item_name=item_name,
     )
 
 
@@ -350,7 +388,7 @@ def _asked(
 def all_back(request: Request, reference: str) -> Response:
     """Put every pack that is left back on its shelf, and every set where sets go."""
     work_of(request).write(lambda unit: trays.return_all_packs(unit, reference))
-    return RedirectResponse(f"/cases/{reference}/tray", status_code=303)
+    return RedirectResponse(f"/cases/{reference}/tray?done=all", status_code=303)
 
 
 @router.post("/cases/{reference}/tray/status")
@@ -364,7 +402,7 @@ def set_status(request: Request, reference: str, values: Filled) -> Response:
         raise BadInput("A case is prepared, in theatre or closed.", faults=faults) from error
     version = version_of(values)
     work_of(request).write(lambda unit: trays.set_status(unit, reference, body.status, version))
-    return RedirectResponse(f"/cases/{reference}/tray", status_code=303)
+    return RedirectResponse(f"/cases/{reference}/tray?done={body.status}", status_code=303)
 
 
 #: Heading by verdict, each its own: it is read at arm's length, before the sentence.
@@ -377,8 +415,8 @@ TITLES = {
     "expired": "Expired: do not use",
     "quarantined": "In quarantine: do not use",
     "not_sterile": "Not sterile: do not use",
-    "expires_before_list_day": "Use by ends before the list day",
-    "goes_back": "Loan that goes back by the list day",
+    "expires_before_list_day": "Expires before the list day",
+    "goes_back": "Loan: return due by the list day",
     "no_pick_list": "No pick list yet",
     "wrong_side": "Wrong side",
     "wrong_system": "Wrong system",
@@ -386,7 +424,7 @@ TITLES = {
     "wrong_item": "Not on the pick list",
     "needs_lot": "Lot not in this code",
     "already_scanned": "Scanned already",
-    "held_for_another_case": "Promised to another case",
+    "held_for_another_case": "Reserved for another case",
     "not_in_stock": "Not on record here",
     "right": "Right pack",
     "known": "Known pack",
@@ -426,7 +464,7 @@ def scan_error_answer(error: ServiceError, values: Mapping[str, str]) -> ScanAns
     return ScanAnswer(
         verdict="refused",
         kind="gap",
-        title="Not brought: nothing was saved",
+        title="Not put on the tray: nothing was saved",
         says=f"{reasons[:1].upper()}{reasons[1:]}." if reasons else error.detail,
         what_to_do="Put the pack back, or have what is wrong with it set right first.",
         code=values.get("code", ""),

@@ -7,6 +7,7 @@ import { listenToWedge } from "./wedge.js";
 const form = document.querySelector("form[data-scan]");
 const field = form?.querySelector("[name=code]");
 const answers = document.querySelector("[data-verdicts]");
+const last = document.querySelector("[data-last]");
 
 let sound = null;
 let line = Promise.resolve();
@@ -43,12 +44,46 @@ const addSoundButton = () => {
     button.textContent = isOn ? "Sound on" : "Sound off";
     play("well");
   });
-  form.append(button);
+  document.querySelector("[data-tools]").append(button);
+};
+
+// What is pinned hides nothing: it stands below news of the stock, and what the focus goes to stops
+// below it. The last verdict is in it while the verdict itself is out of sight.
+
+const keepClear = () => {
+  const pinned = document.querySelector(".pinned");
+  const news = document.getElementById("live");
+  const measure = () => {
+    const style = document.documentElement.style;
+    const isPinned = getComputedStyle(pinned).position === "sticky";
+    const height = isPinned ? pinned.offsetHeight + last.offsetHeight : 0;
+    style.setProperty("--news", `${news.offsetHeight}px`);
+    style.setProperty("--pinned", `${news.offsetHeight + height}px`);
+  };
+  const sizes = new ResizeObserver(measure);
+  for (const one of [pinned, news, last]) sizes.observe(one);
+  last.dataset.floats = "";
+  new IntersectionObserver(([seen]) => {
+    last.hidden = seen.isIntersecting;
+  }).observe(answers);
+};
+
+/** The next pack is scanned into the field: it has the focus, and stays in sight. */
+const backToField = () => {
+  field.focus({ preventScroll: true });
+  const { top, bottom } = field.getBoundingClientRect();
+  if (top < 0 || bottom > innerHeight) field.scrollIntoView({ block: "center" });
 };
 
 // Answers.
 
 const isRefused = (one) => one.dataset.kind !== "well";
+
+const noteLast = (one) => {
+  const shape = one?.querySelector("h2 > span").textContent;
+  last.textContent = one ? `${shape} ${one.dataset.short}` : "";
+  last.dataset.kind = one?.dataset.kind ?? "";
+};
 
 const putUp = (page) => {
   const fresh = page.querySelector("[data-verdict]");
@@ -59,6 +94,9 @@ const putUp = (page) => {
   if (!fresh) return;
   const one = document.importNode(fresh, true);
   answers.prepend(one);
+  noteLast(one);
+  // A refusal is read before the next pack; the right pack moves nothing under anybody's hands.
+  if (isRefused(one)) one.scrollIntoView({ block: "start" });
   play(one.dataset.kind);
   field.value = "";
   waitForSecond(page);
@@ -79,6 +117,7 @@ const passing = (text) => {
   note.className = "notice";
   note.dataset.passing = "";
   note.dataset.kind = "well";
+  last.textContent = "";
   note.textContent = text;
   answers.querySelector("[data-passing]")?.remove();
   answers.prepend(note);
@@ -119,16 +158,18 @@ const scanned = (code) => {
 
 if (form && answers) {
   addSoundButton();
+  keepClear();
   document.addEventListener("submit", (event) => {
     if (!event.target.matches("form[data-scan]")) return;
     event.preventDefault();
-    inLine(event.target, event.submitter).then(() => field.focus({ preventScroll: true }));
+    inLine(event.target, event.submitter).then(backToField);
   });
   document.addEventListener("click", (event) => {
     if (!event.target.closest("[data-acknowledge]")) return;
     event.preventDefault();
     event.target.closest("[data-verdict]").remove();
-    field.focus({ preventScroll: true });
+    noteLast(answers.querySelector("[data-verdict]"));
+    backToField();
   });
   listenToWedge(scanned, {
     field,

@@ -12,7 +12,7 @@ from service.core.catalogue import describe_size
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.exchange.labels.gs1 import bracketed, gs1_elements
 from service.operations.cases.lookup import refuse_ended, require_case
-from service.operations.catalogue import facts_of, require_item
+from service.operations.catalogue import require_item
 from service.operations.cover.check import check_case
 from service.operations.holds.conflicts import taken_error
 from service.operations.holds.holds import release_case, tell_case
@@ -54,10 +54,13 @@ def tray_of(unit: Unit, reference: str) -> TrayOut:
     """Return every pack scanned to a case and what has become of it."""
     case = require_case(unit, reference)
     rows = trays.of_case(unit.session, case.id or 0)
+    items = planner_of(unit).catalogue.by_ref if rows else {}
     found = [
         PackOut.model_validate(
             {
                 **row._asdict(),
+                "system": items[row.ref].system or "",
+                "size": describe_size(items[row.ref]),
                 "lot": row.lot_number,
                 "open": row.picked - row.returned - row.implanted - row.wasted,
                 "unfit": why_unfit(row, unit.today),
@@ -421,13 +424,10 @@ def aloud_out(unit: Unit, reference: str, named: PackOutcomeBody | PackBody) -> 
         )
     item = require_item(unit, found.ref)
     lot = planner_of(unit).find_lot(item_key(item), found.lot, found.serial, found.ownership)
-    facts = facts_of(item)
     return AloudOut(
         **found.model_dump(exclude={"picked", "reusable"}),
         kind=item.kind,
-        size=describe_size(facts),
         side=item.side or "",
-        system=item.system or "",
         sterility=lot.sterility if lot is not None else "unknown",
         reusable=item.reusable,
     )
