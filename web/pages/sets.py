@@ -1,7 +1,7 @@
 """Instrument sets: where each copy is, and the scan that brings one out of sterilisation."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -16,7 +16,7 @@ from service.operations.stock import reprocessing
 from service.operations.stock import sets as set_view
 from service.schemas.faults import faults_of
 from service.schemas.orders import SteriliseBody, SterilisedOut
-from service.schemas.stock import SetCopy, SetNeed, SetStockOut
+from service.schemas.stock import ListShortageOut, SetCopy, SetNeed, SetStockOut
 from web.forms import Filled, new_key, write_once
 from web.labels import item_name
 from web.pages.receiving import place_of, place_words
@@ -32,16 +32,37 @@ router = APIRouter()
 def show_sets(request: Request) -> Response:
     """Show every set, those that a coming case misses first."""
     found = work_of(request).read(set_view.list_sets)
-    sterile = request.query_params.get("sterile", "")
+    clashes = [clash for one in found.sets for clash in one.conflicts]
     return page(
         request,
         "sets.html",
         sets=found.sets,
-        sterile=sterile,
+        clashes=sorted(clashes, key=_double_booked_first),
+        away=[(one, copy) for one in found.sets for copy in one.copies if not copy.is_ready],
+        sterile=_sterile_words(found.sets, request.query_params),
         until=found.until,
         picture=_picture(found.sets),
         item_name=item_name,
         copy_query=copy_query,
+    )
+
+
+def _double_booked_first(clash: ListShortageOut) -> tuple[bool, date, str]:
+    return clash.because != "instrument_set_in_use", clash.list_date, clash.case
+
+
+def _sterile_words(sets: Sequence[SetStockOut], asked: Mapping[str, str]) -> str:
+    """Say which copy was just scanned out and where it is, as far as the rows bear it out."""
+    if not asked.get("ref"):
+        return ""
+    copies = [copy for one in sets for copy in one.copies if copy.ref == asked["ref"]]
+    copy = next((one for one in copies if one.is_ready and _is_named(one, asked)), None)
+    if copy is None:
+        return ""
+    name = f"{copy.ref}, {copy.serial or copy.lot}"
+    return (
+        f"Saved: {name} is sterile and on its shelf, {copy.store}, {copy.shelf}. "
+        "It counts for cases again."
     )
 
 
@@ -136,8 +157,8 @@ def make_sterile(request: Request, values: Filled) -> Response:
     except ServiceError as error:
         faults = list(error.faults) or [FieldFault("", error.detail)]
         return _show_sterile(request, values, faults)
-    name = f"{body.ref}, {body.serial or body.lot}"
-    return RedirectResponse(f"/sets?{urlencode({'sterile': name})}", status_code=303)
+    done = {name: given[name] for name in _COPY_FIELDS if name in given}
+    return RedirectResponse(f"/sets?{urlencode(done)}", status_code=303)
 
 
 def _show_sterile(

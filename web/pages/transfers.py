@@ -10,11 +10,12 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, ServiceError
 from service.operations.people.permissions import KEEP_STOCK, READ, requires
 from service.operations.stock import transfers
+from service.operations.stock.transfers import TransfersView
 from service.operations.work import Unit
 from service.schemas.base import Body
 from service.schemas.faults import faults_of
 from service.schemas.stock import AnswerBody, ArrivalBody, AskBody, TransferOut
-from web.forms import Filled, new_key, write_once
+from web.forms import Filled, new_key, whole, write_once
 from web.render import page, work_of
 
 router = APIRouter()
@@ -40,7 +41,7 @@ def ask(request: Request, values: Filled) -> Response:
     given["to"] = {"store": values.get("to_store", ""), "shelf": values.get("to", "")}
     try:
         body = AskBody.model_validate(given)
-        write_once(
+        saved = write_once(
             request,
             values.get("once", ""),
             body,
@@ -51,7 +52,7 @@ def ask(request: Request, values: Filled) -> Response:
         return _show(request, values, faults_of(error.errors()))
     except ServiceError as error:
         return _show(request, values, [*error.faults] or [FieldFault("", error.detail)])
-    return RedirectResponse("/transfers", status_code=303)
+    return _saved(saved.id)
 
 
 @router.post("/transfers/{key}")
@@ -92,7 +93,39 @@ def _write(  # noqa: PLR0917 - what was filled in, and what is to become of it
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
         return _show(request, values, faults, about=key)
-    return RedirectResponse("/transfers", status_code=303)
+    return _saved(key)
+
+
+def _saved(key: int) -> Response:
+    return RedirectResponse(f"/transfers?saved={key}", status_code=303)
+
+
+def _done_words(view: TransfersView, key: int) -> str:
+    """Say what has just been saved about a transfer: how it stands now."""
+    ours = next((one for one in view.ours if one.id == key), None)
+    if ours is not None:
+        return _ours_words(ours)
+    one = next((one for one in view.answered if one.id == key), None)
+    if one is None:
+        return ""
+    if one.state == "refused":
+        return f"Saved: refused. {one.to_site} sees that we send no {one.ref}."
+    return (
+        f"Saved: {one.quantity} × {one.ref}, {one.lot or one.serial}, sent to {one.to_site}. "
+        "They no longer count here."
+    )
+
+
+def _ours_words(one: TransferOut) -> str:
+    if one.state == "asked":
+        return (
+            f"Saved: {one.from_site} is asked for {one.quantity} × {one.ref}. "
+            "Nothing moves until they answer."
+        )
+    parts = [f"{one.arrived} of {one.quantity} × {one.ref} booked in"]
+    parts += [f"{one.written_off} written off"] if one.written_off else []
+    parts += [f"{one.in_transit} still in transit"] if one.in_transit else []
+    return f"Saved: {', '.join(parts)}. If that is wrong, count the shelf."
 
 
 def _answer(values: Mapping[str, str]) -> dict[str, object]:
@@ -129,6 +162,7 @@ def _show(
         "transfers.html",
         status=422 if faults else 200,
         view=view,
+        done="" if faults else _done_words(view, whole(request.query_params, "saved")),
         others=[(one.code, one.name) for one in view.others],
         stores=[(store, store) for store in dict.fromkeys(one.store for one in view.places)],
         values=values,
