@@ -38,15 +38,15 @@ def _banner(page: Page) -> str:
 
 def test_two_browsers_on_one_unit_the_second_sees_it_go(open_page: OpenPage, own_site: str) -> None:
     first, second = open_page(own_site + TRAY), open_page(own_site + TRAY)
-    row = second.get_by_role("row").filter(has_text="C26M0076")
-    expect(second.locator("#bring").get_by_text("C26M0076")).to_be_visible()
+    row = second.locator("#tray li").filter(has_text="C26M0076")
+    expect(second.locator("#bring").get_by_text("C26M0076", exact=True)).to_be_visible()
     field = second.get_by_label("Scan or type code")
     field.fill("half a co")
     second.evaluate("scrollTo(0, 300)")
     scan(first, label(*NAIL))
     expect(first.get_by_role("heading", name="On the tray: 1")).to_be_visible()
 
-    expect(second.locator("#bring").get_by_text("C26M0076")).to_have_count(0, timeout=SOON)
+    expect(second.locator("#bring").get_by_text("C26M0076", exact=True)).to_have_count(0, timeout=SOON)
     expect(second.get_by_role("heading", name="On the tray: 1")).to_be_visible()
     expect(row).to_contain_text("1 on the tray")
     assert "Stock changed at 07:00" in _banner(second)
@@ -63,7 +63,7 @@ def test_two_browsers_on_one_unit_the_second_sees_it_go(open_page: OpenPage, own
 
 def test_no_row_moves_under_a_hand(open_page: OpenPage, own_site: str) -> None:
     page = open_page(own_site + TRAY)
-    row = page.locator("#bring").get_by_text("C26M0076")
+    row = page.locator("#bring").get_by_text("C26M0076", exact=True)
     page.mouse.move(300, 500)
     page.mouse.down()
     _bring(own_site, "CIN-N-130-10-180", "C26M0076")
@@ -76,12 +76,12 @@ def test_no_row_moves_under_a_hand(open_page: OpenPage, own_site: str) -> None:
     # With the focus on a row it stays, until its person asks for the change. A fresh page does not
     # wait for the time between two refreshes.
     page.reload()
-    blade = page.get_by_role("button", name="I have read the label: CIN-B-075, C28P0025")
+    blade = page.get_by_role("button", name="Label checked CIN-B-075, C28P0025")
     blade.focus()
     _bring(own_site, "CIN-E-00", "C28W0042")
     show = page.get_by_role("button", name="Show it")
     expect(show).to_be_visible(timeout=SOON)
-    cap = page.locator("#bring").get_by_text("C28W0042")
+    cap = page.locator("#bring").get_by_text("C28W0042", exact=True)
     page.wait_for_timeout(1300)
     expect(cap).to_be_visible()
     expect(blade).to_be_focused()
@@ -119,7 +119,7 @@ def test_without_a_stream_the_page_asks_now_and_then(open_page: OpenPage, own_si
         page.clock.fast_forward(16_000)
     assert changed.value.status == 200
     page.clock.run_for(6_000)
-    expect(page.locator("#bring").get_by_text("C26M0076")).to_have_count(0)
+    expect(page.locator("#bring").get_by_text("C26M0076", exact=True)).to_have_count(0)
 
 
 def test_a_server_that_stops_closes_its_streams_at_once(make_database: MakeDatabase) -> None:

@@ -50,11 +50,11 @@ def test_the_focus_goes_to_what_is_wrong(
 def test_rows_stack_on_a_phone_and_each_cell_says_what_it_is(
     open_page: OpenPage, demo_site: str
 ) -> None:
-    page = open_page(demo_site + TRAY, width=390)
+    page = open_page(demo_site + "/sets", width=390)
     cell = page.locator("table.stacks td").first
     assert cell.evaluate("node => getComputedStyle(node).display") == "flow-root"
     label = cell.evaluate("node => getComputedStyle(node, '::before').content")
-    assert label == '"Shelf"'
+    assert label == '"Where"'
     expect(page.locator("table.stacks thead").first).to_be_hidden()
 
 
@@ -93,7 +93,7 @@ def test_a_tray_is_filled_with_the_keyboard_alone(open_page: OpenPage, own_site:
     page.keyboard.press("Enter")
     verdict = page.locator("[data-verdict]")
     expect(verdict).to_contain_text("Code not readable")
-    seen = page.get_by_role("link", name="Seen, go on")
+    seen = page.get_by_role("link", name="OK, next pack")
     for _ in range(8):
         page.keyboard.press("Tab")
         if seen.evaluate("node => node === document.activeElement"):
@@ -101,6 +101,6 @@ def test_a_tray_is_filled_with_the_keyboard_alone(open_page: OpenPage, own_site:
     page.keyboard.press("Enter")
     expect(verdict).to_have_count(0)
     expect(page.get_by_label("Scan or type code")).to_be_focused()
-    page.get_by_role("button", name="I have read the label: CIN-IS, CIN-IS-1").press("Enter")
+    page.get_by_role("button", name="Label checked CIN-IS, CIN-IS-1").press("Enter")
     expect(verdict).to_contain_text("Right pack")
     expect(page.get_by_label("Scan or type code")).to_be_focused()

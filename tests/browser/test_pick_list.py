@@ -11,7 +11,8 @@ PICK_LIST = "/cases/HAR-0711/pick-list"
 
 
 def _shelves(page: Page) -> list[tuple[str, list[str]]]:
-    """Give the shelves under each heading, from top to bottom."""
+    """Give the shelves under each heading, from top to bottom, with what is folded."""
+    page.locator("#stays > summary").click()
     return [
         (table.locator("caption").inner_text(), table.locator("td.shelf b").all_inner_texts())
         for table in page.locator("table.route").all()
@@ -29,10 +30,10 @@ def test_the_way_goes_store_by_store_and_along_the_shelves(
     for _, shelves in stores:
         assert shelves == sorted(shelves)
         assert all(re.fullmatch(r"[A-Z]-\d\d-\d", shelf) for shelf in shelves)
-    assert last.startswith("Stays on its shelf: know where it is")
+    assert last.startswith("Leave on shelf (standby)")
     places = set(page.locator(".place").all_inner_texts())
-    assert places == {"first use", "in the room"}
-    expect(page.get_by_text("Before opening a pack, say aloud")).to_be_visible()
+    assert places == {"open first", "in the room"}
+    expect(page.get_by_text("Before opening a pack, read out")).to_be_visible()
     expect(page.get_by_role("link", name="Scan to tray")).to_have_attribute(
         "href", "/cases/HAR-0711/tray"
     )
@@ -42,14 +43,14 @@ def test_the_list_is_sorted_by_what_the_packs_are_for_and_back(
     open_page: OpenPage, demo_site: str
 ) -> None:
     page = open_page(demo_site + PICK_LIST)
-    taken = page.get_by_text(re.compile(r"^\d+ packs to take")).inner_text().split()[0]
-    page.get_by_role("link", name="Sort by what it is for").click()
-    expect(page.get_by_text(f"{taken} packs to take.")).to_be_visible()
+    taken = page.get_by_text(re.compile(r"^\d+ packs to pick")).inner_text().split()[0]
+    page.get_by_role("link", name="Sort by use").click()
+    expect(page.get_by_text(f"{taken} packs to pick.")).to_be_visible()
     headings = [title.partition(":")[0] for title, _ in _shelves(page)]
-    assert headings == ["First use", "In the room, unopened", "Stays on its shelf"]
+    assert headings == ["Open first", "In the room, unopened", "Leave on shelf (standby)"]
     first = page.locator("table.route").first
     expect(first.get_by_text("Cindermoor nail instrument set")).to_be_visible()
-    page.get_by_role("link", name="Sort by the way along the shelves").click()
+    page.get_by_role("link", name="Sort by shelf").click()
     expect(page).to_have_url(demo_site + PICK_LIST)
 
 
@@ -57,8 +58,9 @@ def test_what_is_missing_is_not_looked_for_and_every_pack_says_lot_and_use_by(
     open_page: OpenPage, demo_site: str
 ) -> None:
     page = open_page(demo_site + "/cases/HAR-0712/pick-list")
-    expect(page.get_by_text("Missing, so do not look for it:")).to_be_visible()
+    expect(page.get_by_text("Not in stock: do not search")).to_be_visible()
     assert "FAL-L-115" not in page.get_by_role("main").inner_text()
+    page.locator("#stays > summary").click()
     lots = page.locator("td.lot").all_inner_texts()
     assert len(lots) > 20
     assert all(re.search(r"\S+\n+(\d{4}-\d\d-\d\d|no use by)", lot) for lot in lots)

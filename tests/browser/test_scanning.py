@@ -24,7 +24,7 @@ def test_the_right_pack_is_brought_and_read_aloud_wherever_the_focus_is(
     open_page: OpenPage, own_site: str
 ) -> None:
     page = open_page(own_site + TRAY)
-    expect(page.get_by_role("heading", name="Still to bring: 31")).to_be_visible()
+    expect(page.get_by_role("heading", name="Still to pick: 31")).to_be_visible()
     page.get_by_role("link", name="← Case HAR-0711").focus()
     # A serial stands behind the separator; without it the lot would read C26M007621S1.
     scan(page, label(*NAIL, serial="S1"))
@@ -33,7 +33,7 @@ def test_the_right_pack_is_brought_and_read_aloud_wherever_the_focus_is(
     # Type, size, side, system, use by, sterility: NatSSIPs 2015, 4.10.2.
     for words in ("Short nail", "10 × 180 mm", "Cindermoor", "2031-03-22", "sterile", "side"):
         expect(aloud).to_contain_text(words)
-    expect(page.get_by_role("heading", name="Still to bring: 30")).to_be_visible()
+    expect(page.get_by_role("heading", name="Still to pick: 30")).to_be_visible()
     expect(page.get_by_role("heading", name="On the tray: 1")).to_be_visible()
     expect(page.get_by_label("Scan or type code")).to_have_value("")
     assert page.url == own_site + TRAY
@@ -61,7 +61,7 @@ def test_each_refusal_says_what_is_wrong_and_stays_until_it_is_seen(
     expect(shown).to_have_count(len(refused) + 1)
     assert violations(page) == []
     for _ in range(len(refused) + 1):
-        page.get_by_role("link", name="Seen, go on").first.click()
+        page.get_by_role("link", name="OK, next pack").first.click()
     expect(shown).to_have_count(0)
     expect(page.get_by_role("heading", name="On the tray: 1")).to_be_visible()
 
@@ -70,7 +70,7 @@ def test_the_same_code_twice_at_once_counts_once_and_a_label_is_not_lost_in_a_fo
     open_page: OpenPage, own_site: str
 ) -> None:
     page = open_page(own_site + TRAY)
-    page.get_by_text("No code, or it cannot be read").click()
+    page.get_by_text("No barcode, or won’t scan").click()
     lot = page.get_by_label("Lot", exact=True)
     lot.fill("C26")
     code = label("CIN-D-38", "330212", "C28L0056")
@@ -101,7 +101,7 @@ def test_an_unknown_code_is_taught_to_the_ref_beside_it(open_page: OpenPage, own
     scan(page, "01029199999999991733053110C28P0025")
     _said(page, "Unknown code")
     page.get_by_label("REF printed on the pack").fill("CIN-B-075")
-    page.get_by_role("button", name="Teach this code").click()
+    page.get_by_role("button", name="Link this code to the REF").click()
     _said(page, "Right pack")
     expect(page.locator("[data-verdict]")).to_have_count(1)
 
@@ -120,13 +120,15 @@ def test_a_tray_is_filled_and_emptied_without_javascript(
         code.fill(label(*facts))
         page.keyboard.press("Enter")
         _said(page, "Right pack")
-    page.get_by_role("button", name="I have read the label: CIN-IS, CIN-IS-1").click()
+    page.get_by_role("button", name="Label checked CIN-IS, CIN-IS-1").click()
     _said(page, "Right pack")
     page.get_by_role("button", name="Into theatre").click()
     tray = page.get_by_role("region", name=re.compile("On the tray"))
 
     page.get_by_role("link", name="Implanted CIN-N-130-10-180").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Implanted?")
+    expect(page.get_by_role("heading", level=1)).to_have_text(
+        "Cindermoor short nail for a helical blade 10 × 180 mm, 130°: implanted?"
+    )
     expect(page.locator(".aloud")).to_contain_text("C26M0076")
     page.get_by_role("link", name="No, leave it").click()
     expect(tray).to_contain_text("On the tray: 3")
@@ -135,11 +137,11 @@ def test_a_tray_is_filled_and_emptied_without_javascript(
     expect(page.get_by_role("status")).to_contain_text("implanted")
 
     page.get_by_role("link", name="Wasted CIN-D-38").click()
-    page.get_by_label("Why").fill("dropped")
+    page.get_by_label("Reason").fill("dropped")
     page.get_by_role("button", name="Yes, wasted").click()
     expect(tray).to_contain_text("1 wasted")
-    expect(tray).to_contain_text("1 to go")
-    page.get_by_role("button", name="Every set left is to be reprocessed (1)").click()
+    expect(tray).to_contain_text("account for 1 more")
+    page.get_by_role("button", name="Reprocess 1 opened set").click()
     page.get_by_role("button", name="Close the case").click()
     expect(page.get_by_text("This case is closed")).to_be_visible()
 
@@ -149,7 +151,7 @@ def test_the_scanner_check_tells_what_is_set_wrong(open_page: OpenPage, demo_sit
     found = page.get_by_role("region", name="What was found")
     swapped = str.maketrans("yzYZ", "zyZY")
     for code, end, says in (
-        (CHECK_CODE.keyed, "Tab", "The scanner is set up right"),
+        (CHECK_CODE.keyed, "Tab", "Scanner set up correctly"),
         (CHECK_CODE.keyed.replace(SEPARATOR, ""), "Enter", "The separator between the fields"),
         (CHECK_CODE.keyed.translate(swapped), "Enter", "a German keyboard"),
         (CHECK_CODE.keyed.swapcase(), "Enter", "Caps Lock"),
@@ -172,7 +174,7 @@ def test_a_key_that_stands_for_the_separator_is_kept_on_the_computer(
     page.keyboard.press("F8")
     page.keyboard.type(after)
     page.keyboard.press("Enter")
-    expect(page.get_by_text("The scanner is set up right")).to_be_visible()
+    expect(page.get_by_text("Scanner set up correctly")).to_be_visible()
 
 
 def test_the_scanner_check_works_typed_and_without_javascript(

@@ -74,11 +74,11 @@ def test_a_set_is_opened_is_late_and_is_scanned_out_again(
     # Nobody sends it away before 11:00: it cannot be back by 14:00.
     clock.now = NOW + timedelta(hours=3, minutes=30)
     tray = open_page(f"{site}/cases/K1/tray")
-    offered = tray.get_by_role("row").filter(has_text="SET").get_by_role("link")
+    offered = tray.locator("#tray li").filter(has_text="SET").get_by_role("link")
     expect(offered).to_contain_text(
-        ["Read aloud", "Opened: to be reprocessed", "Unopened: back on its shelf"]
+        ["Read out", "Opened: reprocess", "Unopened: return"]
     )
-    tray.get_by_role("link", name="Opened: to be reprocessed").click()
+    tray.get_by_role("link", name="Opened: reprocess").click()
     tray.get_by_role("button", name="Yes, to be reprocessed").click()
     expect(tray.get_by_role("status")).to_contain_text("sent to be reprocessed")
     expect(state).to_have_text("○ not covered", timeout=SOON)
@@ -96,8 +96,8 @@ def test_a_set_is_opened_is_late_and_is_scanned_out_again(
     expect(row).to_contain_text("expected Mon 3 Mar, 14:30")
     sets.get_by_role("link", name="Scan out of sterilisation SET, L1").click()
     sets.get_by_label("Steriliser, cycle, load").fill("Steriliser 2, cycle 118")
-    sets.get_by_role("button", name="Sterile again: back on its shelf").click()
-    expect(sets.get_by_role("status")).to_contain_text("SET, L1: sterile again")
+    sets.get_by_role("button", name="Sterile: back on its shelf").click()
+    expect(sets.get_by_role("status")).to_contain_text("SET, L1 is sterile and on its shelf")
     expect(sets.get_by_role("row").filter(has_text="L1")).to_contain_text("sterile, ready")
     expect(state).to_have_text("● covered", timeout=SOON)
 

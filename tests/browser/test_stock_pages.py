@@ -186,7 +186,7 @@ def test_what_expires_says_worth_and_first_use_and_leads_to_the_shelf(
 @pytest.mark.parametrize(
     ("path", "says", "offers"),
     [
-        ("/sets", "The catalogue has no instrument set yet.", "Bring a catalogue"),
+        ("/sets", "The catalogue has no instrument set yet.", "Import a catalogue"),
         ("/expiring", "Nothing in stock expires by then.", "Look 180 days ahead"),
         ("/transfers", "This service has one site only", None),
         ("/stock/list", "There is no stock yet.", "Import a catalogue, then a stock take"),

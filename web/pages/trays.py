@@ -329,7 +329,7 @@ def _done_with(done: str, one: AloudOut) -> str:
 FATES = {
     "implant": ("Implanted?", "Yes, implanted"),
     "waste": ("Opened and wasted?", "Yes, wasted"),
-    "reprocess": ("Opened: to be reprocessed?", "Yes, to be reprocessed"),
+    "reprocess": ("Opened, to be reprocessed?", "Yes, to be reprocessed"),
     "return": ("Returned to its shelf, unopened?", "Yes, returned"),
 }
 

@@ -139,7 +139,7 @@ def test_a_pick_list_does_not_send_anybody_to_a_set_that_is_not_back(
     _opened(theatre)
     words = _words(pages, "/cases/K2/pick-list")
     assert "◔ not here yet: expected 11:00, after K1" in words
-    assert "Missing, so do not look for it" not in words
+    assert "Not in stock: do not search" not in words
 
 
 def test_what_is_missing_and_what_is_awaited_are_told_apart(
@@ -160,15 +160,15 @@ def test_a_set_is_opened_or_goes_back_and_is_never_used_up(pages: TestClient) ->
     assert [fate for fate, ref in fates if ref == "SET"] == ["reprocess", "return"]
     assert [fate for fate, ref in fates if ref == "NAIL"] == ["implant", "waste", "return"]
     words = _words(pages, TRAY)
-    assert "Opened: to be reprocessed SET L1" in words
-    assert "Unopened: back on its shelf SET L1" in words
+    assert "Opened: reprocess SET L1" in words
+    assert "Unopened: return SET L1" in words
 
 
 def test_an_opened_set_leaves_the_tray_for_reprocessing(
     theatre: Theatre, pages: TestClient
 ) -> None:
     asked = _words(pages, f"{TRAY}/fate?fate=reprocess&ref=SET&lot=L1&ownership=owned")
-    assert "Opened: to be reprocessed?" in asked
+    assert "opened, to be reprocessed?" in asked
     assert "until somebody scans it out of sterilisation" in asked
     sent = {"fate": "reprocess", "ref": "SET", "lot": "L1", "ownership": "owned"}
     answer = pages.post(f"{TRAY}/fate", data=sent)
@@ -191,7 +191,7 @@ def test_an_unopened_set_is_on_its_shelf_and_the_next_case_is_covered(
 
 
 def test_everything_left_says_what_it_does_and_does_it(theatre: Theatre, pages: TestClient) -> None:
-    label = "Everything left: packs back on their shelves, sets to be reprocessed (2)"
+    label = "Return 1 unused pack and reprocess 1 opened set"
     assert label in _words(pages, TRAY)
     assert pages.post(f"{TRAY}/back").status_code == 303
     assert theatre.balance("SET", "Reprocessing")[0] == 1
@@ -202,7 +202,7 @@ def test_the_set_of_a_case_cancelled_in_theatre_goes_to_be_reprocessed(
     theatre: Theatre, pages: TestClient
 ) -> None:
     theatre.cancel("K1")
-    words = "Everything left: packs back on their shelves, sets to be reprocessed (2)"
+    words = "Return 1 unused pack and reprocess 1 opened set"
     assert words in _words(pages, TRAY)
     assert pages.post(f"{TRAY}/back").status_code == 303
     assert theatre.balance("SET")[0] == 0
@@ -260,7 +260,7 @@ def test_a_set_scanned_out_is_back_on_its_shelf_with_cycle_and_date(
     answer = pages.post("/sets/sterile", data=sent)
     assert answer.status_code == 303, answer.text
     words = _words(pages, answer.headers["location"])
-    assert "SET, L1: sterile again and back on its shelf." in words
+    assert "SET, L1 is sterile and on its shelf, Store, A." in words
     assert "● sterile, ready" in words
     assert theatre.balance("SET")[0] == 1
     last = theatre.lines()[-1]

@@ -302,7 +302,7 @@ def test_a_transfer_is_asked_for_and_answered_on_the_page(demo_work: Work) -> No
             client.post(f"/transfers/{asked[0]}", data=agreed, headers=answers).status_code == 200
         )
         sent = client.get("/transfers", headers=asks).text
-        assert "nobody has said when they arrive" in sent
+        assert "arrival time not known" in sent
         before = client.get("/items/AMB-L-090", headers=asks).text
         assert "A29S0238" in before
         assert "Receive it" in before
@@ -321,7 +321,7 @@ def test_a_transfer_is_asked_for_and_answered_on_the_page(demo_work: Work) -> No
         assert client.post(arrivals, data=good, headers=asks).status_code == 200
         done = client.get("/transfers", headers=asks).text
         assert arrivals not in done
-        assert "arrived</span>" in done
+        assert "received</span>" in done
         there = client.get("/items/AMB-L-090", headers=asks).text
         assert "A29S0238" in there
         assert "X-1" in there

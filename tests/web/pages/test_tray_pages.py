@@ -54,8 +54,8 @@ def test_what_lies_on_a_shelf_named_like_the_case_is_still_to_bring(
 ) -> None:
     for ref in ("NAIL", "SET"):
         theatre.pick("K1", ref)
-    assert "Still to bring: 1" in _words(pages, "/cases/K1/tray")
-    assert "1 packs to take from 1 store" in _words(pages, "/cases/K1/pick-list")
+    assert "Still to pick: 1" in _words(pages, "/cases/K1/tray")
+    assert "1 pack to pick from 1 store" in _words(pages, "/cases/K1/pick-list")
 
 
 def test_after_midnight_the_tray_says_what_has_expired_and_asks_before_it_was_used(
@@ -68,7 +68,7 @@ def test_after_midnight_the_tray_says_what_has_expired_and_asks_before_it_was_us
     clock.now = NOW + timedelta(hours=17, minutes=20)
     assert "do not use: expired" in _words(pages, "/cases/K1/tray")
     asked = pages.get(f"/cases/K1/tray/fate?fate=implant&{NAIL}").text
-    assert "It is not to be used: expired." in asked
+    assert "It is expired." in asked
     assert 'name="was_used"' in asked
     sent = {"fate": "implant", "ref": "NAIL", "lot": "L1", "ownership": "owned"}
     refused = pages.post("/cases/K1/tray/fate", data=sent)
