@@ -289,7 +289,8 @@ def test_a_transfer_is_asked_for_and_answered_on_the_page(demo_work: Work) -> No
         assert wrong.status_code == 422
         assert 'href="#field-to"' in wrong.text
         client.post("/transfers", data={**form, "to": "X-1"}, headers=asks)
-        client.post("/transfers", data={**form, "to": "X-1"}, headers=asks)
+        again = client.post("/transfers", data={**form, "to": "X-1"}, headers=asks)
+        assert f"Saved: {sites[0]} is asked for 2 × AMB-L-090." in again.text
         page = client.get("/transfers", headers=answers).text
         asked = re.findall(r'action="/transfers/(\d+)"', page)
         assert len(set(asked)) == 1  # the double tap asked once
@@ -298,9 +299,9 @@ def test_a_transfer_is_asked_for_and_answered_on_the_page(demo_work: Work) -> No
         ]
         chosen = next(one for one in choices if one.startswith("A29S0238\t"))
         agreed = {"once": "a" * 24, "agreed": "yes", "units": chosen}
-        assert (
-            client.post(f"/transfers/{asked[0]}", data=agreed, headers=answers).status_code == 200
-        )
+        answered = client.post(f"/transfers/{asked[0]}", data=agreed, headers=answers)
+        assert answered.status_code == 200
+        assert "Saved: 2 × AMB-L-090, A29S0238, sent to" in answered.text
         sent = client.get("/transfers", headers=asks).text
         assert "arrival time not known" in sent
         before = client.get("/items/AMB-L-090", headers=asks).text
@@ -318,7 +319,9 @@ def test_a_transfer_is_asked_for_and_answered_on_the_page(demo_work: Work) -> No
         assert f'href="#field-reason-{asked[0]}"' in wrong.text
         good = {**too_many, "quantity": "2"}
         assert client.post(arrivals, data=good, headers=answers).status_code == 422
-        assert client.post(arrivals, data=good, headers=asks).status_code == 200
+        booked = client.post(arrivals, data=good, headers=asks)
+        assert booked.status_code == 200
+        assert "Saved: 2 of 2 × AMB-L-090 booked in." in booked.text
         done = client.get("/transfers", headers=asks).text
         assert arrivals not in done
         assert "received</span>" in done

@@ -1,5 +1,6 @@
 """The tray on its page: what has still to be brought, and what must not be used."""
 
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 
@@ -87,3 +88,41 @@ def test_what_has_expired_on_the_tray_can_be_thrown_away_without_more_ado(
     clock.now = NOW + timedelta(hours=17, minutes=20)
     sent = {"fate": "waste", "ref": "NAIL", "lot": "L1", "reason": "expired"}
     assert pages.post("/cases/K1/tray/fate", data=sent).status_code == 303
+
+
+def test_case_pick_list_and_tray_count_the_same_packs(theatre: Theatre, pages: TestClient) -> None:
+    for ref in ("", "NAIL", "SET"):
+        if ref:
+            theatre.pick("K1", ref)
+        counts = {
+            _number(_words(pages, "/cases/K1"), r"Pick list: (\d+)"),
+            _number(_words(pages, "/cases/K1/pick-list"), r"(\d+) packs? to pick"),
+            _number(_words(pages, "/cases/K1/tray"), r"Still to pick: (\d+)"),
+        }
+        # A nail, its set and, as a backup, an end cap: tests/small_theatre.py.
+        assert counts == {{"": 3, "NAIL": 2, "SET": 1}[ref]}
+
+
+def _number(words: str, pattern: str) -> int:
+    found = re.search(pattern, words)
+    assert found is not None, pattern
+    return int(found[1])
+
+
+def test_each_act_says_what_it_saved_and_an_address_alone_says_nothing(
+    theatre: Theatre, pages: TestClient
+) -> None:
+    for ref in ("NAIL", "SET"):
+        theatre.pick("K1", ref)
+    for claim in ("closed", "in_theatre", "all", f"implant&{NAIL}", f"return&{NAIL}"):
+        assert "Saved" not in _words(pages, f"/cases/K1/tray?done={claim}")
+    theatre.status("K1", "in_theatre")
+    sent = {"fate": "implant", "ref": "NAIL", "lot": "L1", "ownership": "owned"}
+    answer = pages.post("/cases/K1/tray/fate", data=sent)
+    words = _words(pages, answer.headers["location"])
+    assert "NAIL, L1: implanted. It is in the implant log." in words
+    answer = pages.post("/cases/K1/tray/back")
+    words = _words(pages, answer.headers["location"])
+    assert "Saved: the tray of case K1 is empty" in words
+    # What is on a tray is told apart by its size.
+    assert re.search(r"nail \d+ × \d+ mm", words, re.IGNORECASE) is not None
