@@ -127,6 +127,12 @@ def item_name(system: str | None, description: str) -> str:
     return f"{system} {description[:1].lower()}{description[1:]}"
 
 
+def pack_name(system: str | None, description: str, size: str) -> str:
+    """Name a pack with its system and its size, each once."""
+    name = item_name(system, description)
+    return name if not size or size in name else f"{name} {size}"
+
+
 #: What can be done with units in one place: the movement, and its name.
 ACTIONS = {
     "move": "Move",

@@ -34,7 +34,7 @@ from service.schemas.trays import (
     TrayOut,
 )
 from web.forms import Filled, version_of
-from web.labels import item_name
+from web.labels import pack_name
 from web.pages.cases import to_pick
 from web.pages.pick_list import expected_for
 from web.pictures.codes import label_code
@@ -213,7 +213,7 @@ def tray_page(
         faults=faults or [],
         values=values or {},
         done=done_words(done, case, tray, aloud),
-        item_name=item_name,
+        pack_name=pack_name,
         condition=check.condition if check is not None else "",
         expected_for=lambda row: expected_for(row, check) if check is not None else None,
         outcomes_of=outcomes_of,
@@ -320,7 +320,7 @@ def _done_with(done: str, one: AloudOut) -> str:
     count, words = _DONE.get(done, ("", ""))
     if not count or not getattr(one, count):
         return ""
-    name = f"{item_name(one.system, one.description)} {one.size}".strip()
+    name = pack_name(one.system, one.description, one.size)
     said = words.format(home=f"{one.home_store}, {one.home_shelf}")
     return f"Saved: {name}, {one.ref}, {one.lot or one.serial}: {said}"
 
@@ -379,7 +379,7 @@ def _asked(
         aloud=aloud,
         faults=faults,
         values=values,
-        item_name=item_name,
+        pack_name=pack_name,
     )
 
 

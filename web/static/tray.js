@@ -108,6 +108,8 @@ const waitForSecond = (page) => {
   if (fresh) form.append(document.importNode(fresh, true));
   const label = page.querySelector("label[for=code]");
   if (label) form.querySelector("label[for=code]").textContent = label.textContent;
+  const check = page.querySelector("form[data-scan] > button");
+  if (check) form.querySelector("button").className = check.className;
   const byHand = page.getElementById("by-hand");
   if (byHand) document.getElementById("by-hand").replaceWith(document.importNode(byHand, true));
 };
