@@ -46,7 +46,9 @@ def test_two_browsers_on_one_unit_the_second_sees_it_go(open_page: OpenPage, own
     scan(first, label(*NAIL))
     expect(first.get_by_role("heading", name="On the tray: 1")).to_be_visible()
 
-    expect(second.locator("#bring").get_by_text("C26M0076", exact=True)).to_have_count(0, timeout=SOON)
+    expect(second.locator("#bring").get_by_text("C26M0076", exact=True)).to_have_count(
+        0, timeout=SOON
+    )
     expect(second.get_by_role("heading", name="On the tray: 1")).to_be_visible()
     expect(row).to_have_count(1)
     assert "Stock changed at 07:00" in _banner(second)

@@ -75,9 +75,7 @@ def test_a_set_is_opened_is_late_and_is_scanned_out_again(
     clock.now = NOW + timedelta(hours=3, minutes=30)
     tray = open_page(f"{site}/cases/K1/tray")
     offered = tray.locator("#tray li").filter(has_text="SET").get_by_role("link")
-    expect(offered).to_contain_text(
-        ["Read out", "Opened: reprocess", "Unopened: return"]
-    )
+    expect(offered).to_contain_text(["Read out", "Opened: reprocess", "Unopened: return"])
     tray.get_by_role("link", name="Opened: reprocess").click()
     tray.get_by_role("button", name="Yes, to be reprocessed").click()
     expect(tray.get_by_role("status")).to_contain_text("sent to be reprocessed")

@@ -31,7 +31,9 @@ def test_case_side_and_field_stay_in_sight_and_the_last_verdict_with_them(
         expect(one).to_be_in_viewport(ratio=1)
     expect(page.get_by_role("heading", level=1)).to_contain_text("HAR-0711 left")
     expect(last).to_be_in_viewport(ratio=1)
-    expect(last).to_have_text("● Right pack: Cindermoor short nail for a helical blade 10 × 180 mm, 130°")
+    expect(last).to_have_text(
+        "● Right pack: Cindermoor short nail for a helical blade 10 × 180 mm, 130°"
+    )
     # A refusal is read before the next pack is scanned, wherever the list is.
     scan(page, label(*WRONG_SIDE))
     expect(page.locator("[data-verdict]").first.get_by_role("heading")).to_be_in_viewport(ratio=1)

@@ -293,7 +293,10 @@ def _counted(number: int, word: str) -> str:
 
 #: What was saved about a pack, and how it is put right: which count of the pack shows it.
 _DONE = {
-    "implant": ("implanted", "implanted. It is in the implant log. To correct it, ask the storekeeper."),
+    "implant": (
+        "implanted",
+        "implanted. It is in the implant log. To correct it, ask the storekeeper.",
+    ),
     "waste": ("wasted", "wasted. To correct it, ask the storekeeper."),
     "return": ("returned", "returned to {home}. If it is needed after all, scan it again."),
     "reprocess": (
