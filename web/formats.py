@@ -10,7 +10,7 @@ from decimal import Decimal
 from markupsafe import Markup, escape
 
 from service.core.readiness import words
-from service.exchange.sheets.money import amount_text
+from service.exchange.sheets.money import CURRENCIES, amount_text, minor_units
 
 _TODAY: ContextVar[date | None] = ContextVar("today", default=None)
 
@@ -107,3 +107,37 @@ def refs(sentence: str) -> Markup:
     """Mark the references in a sentence, so that none is torn at the end of a line."""
     marked = _REFERENCE.sub(lambda found: f'<span class="ref">{found[0]}</span>', escape(sentence))
     return Markup(marked)  # noqa: S704 - the sentence is escaped, and what was put in is ours
+
+
+_DAY_SAID = re.compile(r"(?<![\w-])(\d{4}-\d\d-\d\d)(?: (\d\d:\d\d))?(?![\w-])", re.ASCII)
+
+
+_AMOUNT_SAID = re.compile(r"(?<![\w.,])(\d+(?:\.\d+)?) ([A-Z]{3})\b", re.ASCII)
+
+
+def said(sentence: str) -> str:
+    """Write the days, times and amounts within a sentence of the program as pages write them.
+
+    Programs read the same sentences through the API, where a day is unambiguous: ``2031-03-04``.
+
+    Examples
+    --------
+    >>> said("due 2031-03-04 14:00, below the 1750.00 GBP")
+    'due Tue 4 Mar 2031, 14:00, below the £1,750.00'
+    """
+    return _AMOUNT_SAID.sub(_amount_said, _DAY_SAID.sub(_day_said, sentence))
+
+
+def _day_said(found: re.Match[str]) -> str:
+    try:
+        words_of_day = day(date.fromisoformat(found[1]))
+    except ValueError:
+        return found[0]
+    return words_of_day if found[2] is None else f"{words_of_day}, {found[2]}"
+
+
+def _amount_said(found: re.Match[str]) -> str:
+    if found[2] not in CURRENCIES:
+        return found[0]
+    minor = minor_units(Decimal(found[1]), found[2])
+    return money(minor, found[2]) if isinstance(minor, int) else found[0]

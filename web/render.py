@@ -77,6 +77,7 @@ _TEMPLATES.env.filters |= {
     "money": formats.money,
     "refs": formats.refs,
     "whole_money": formats.whole_money,
+    "said": formats.said,
     "slug": _slug,
     "path": quote,
     "plain": plain,

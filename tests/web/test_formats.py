@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from web.formats import day, full_day, full_stamp, money, on_day, percent, refs, stamp
+from web.formats import day, full_day, full_stamp, money, on_day, percent, refs, said, stamp
 
 
 def test_a_day_has_its_year_only_where_it_is_not_this_one() -> None:
@@ -55,3 +55,22 @@ def test_a_reference_in_a_sentence_is_kept_whole_and_markup_stays_text() -> None
     assert refs("a two-part nail of 2031-03-04, CT-scanned") == (
         "a two-part nail of 2031-03-04, CT-scanned"
     )
+
+
+# 4 March 2031 is a Tuesday, 2 January 2032 a Friday: worked by hand from 1 January 2026, a Thursday.
+@pytest.mark.parametrize(
+    ("sentence", "shown"),
+    [
+        ("usable from 2031-03-04 14:00: late", "usable from Tue 4 Mar, 14:00: late"),
+        ("back at 14:00 on 2031-03-04; wait?", "back at 14:00 on Tue 4 Mar; wait?"),
+        ("lot D2 expires (2032-01-02)", "lot D2 expires (Fri 2 Jan 2032)"),
+        ("below the 1750.00 GBP; 2 lines", "below the £1,750.00; 2 lines"),
+        ("PO-2031-0001, 2031-02-30, 1 AMB-L", "PO-2031-0001, 2031-02-30, 1 AMB-L"),
+        ("12.500 EUR in 3 ABC", "12.500 EUR in 3 ABC"),
+    ],
+)
+def test_days_and_amounts_within_a_sentence_have_the_form_of_the_page(
+    sentence: str, shown: str
+) -> None:
+    with on_day(date(2031, 3, 3)):
+        assert said(sentence) == shown
