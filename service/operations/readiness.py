@@ -16,6 +16,7 @@ from service.core.readiness.best_unit import most_helpful_unit
 from service.core.readiness.from_plans import CasePlan, problem_of, waiting_items
 from service.core.readiness.kit import choose_kit, kit_to_json
 from service.core.readiness.results import STANDARD_ERRORS
+from service.core.readiness.simulation import Tell
 from service.core.readiness.words import percent
 from service.errors import BadInput, FieldFault, TooLarge
 from service.operations.cases.plans import plan_body
@@ -57,8 +58,12 @@ def answer_readiness(data: Mapping[str, object]) -> dict[str, object]:
     return solved(data)[1]
 
 
-def solved(data: Mapping[str, object]) -> tuple[ReadinessProblem, dict[str, object]]:
+def solved(
+    data: Mapping[str, object], tell: Tell | None = None
+) -> tuple[ReadinessProblem, dict[str, object]]:
     """Read and answer a readiness problem; gives what was read, too.
+
+    Where it is simulated, ``tell`` hears how many runs are done, and of how many.
 
     Raises
     ------
@@ -67,7 +72,7 @@ def solved(data: Mapping[str, object]) -> tuple[ReadinessProblem, dict[str, obje
     """
     try:
         problem = problem_from(data)
-        return problem, answer_to_json(solve(problem))
+        return problem, answer_to_json(solve(problem, tell))
     except ProblemError as error:
         raise _refusal(error) from error
 

@@ -1,6 +1,7 @@
 """Simulated readiness of one part, for where exact would take too long."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -46,6 +47,10 @@ _MIN_WATCHED = 32
 
 
 _UNIFORM_SPREAD = 12**-0.5
+
+
+#: Hears how many runs are done, and of how many.
+Tell = Callable[[int, int], None]
 
 
 @dataclass(slots=True)
@@ -165,7 +170,13 @@ class _Run:
 
 
 def simulate(
-    part: ListPart, layout: StateLayout, samples: int, seed: tuple[int, int], *, gains: bool
+    part: ListPart,
+    layout: StateLayout,
+    samples: int,
+    seed: tuple[int, int],
+    *,
+    gains: bool,
+    tell: Callable[[int], None] | None = None,
 ) -> PartResult:
     """Answer for one part by sampling.
 
@@ -190,6 +201,8 @@ def simulate(
         Seed of the problem and number of the part.
     gains : bool
         True to estimate the gains too.
+    tell : Callable or None
+        Hears after each chunk how many samples are done.
 
     Returns
     -------
@@ -217,7 +230,9 @@ def simulate(
     done = 0
     while done < samples:
         _run_chunk(run, random, min(size, samples - done), gains=gains)
-        done += size
+        done = min(done + size, samples)
+        if tell is not None:
+            tell(done)
     return _result(part, run, samples)
 
 

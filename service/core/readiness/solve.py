@@ -1,5 +1,7 @@
 """Answer a readiness problem."""
 
+from collections.abc import Callable
+
 from service.core.readiness import exact
 from service.core.readiness.coverage import expected_coverage
 from service.core.readiness.exact import TooManyTransitions
@@ -13,10 +15,10 @@ from service.core.readiness.problem import (
     ReadinessProblem,
 )
 from service.core.readiness.results import PartResult, gains_of, list_readiness
-from service.core.readiness.simulation import simulate
+from service.core.readiness.simulation import Tell, simulate
 
 
-def solve(problem: ReadinessProblem) -> ReadinessAnswer:
+def solve(problem: ReadinessProblem, tell: Tell | None = None) -> ReadinessAnswer:
     """Work out how ready a list is.
 
     Stock that cannot run out is dropped, outcomes that look alike on what is left are merged,
@@ -29,6 +31,8 @@ def solve(problem: ReadinessProblem) -> ReadinessAnswer:
     ----------
     problem : ReadinessProblem
         A parsed problem.
+    tell : Callable or None
+        Hears meanwhile how many simulated runs are done, over all parts, and of how many.
 
     Returns
     -------
@@ -51,7 +55,15 @@ def solve(problem: ReadinessProblem) -> ReadinessAnswer:
     >>> answer.list_readiness.value, [each.readiness.value for each in answer.cases], answer.gains
     (0.0, [1.0, 0.0], (('x', 1.0),))
     """
-    results = [_solve_part(problem, part, number) for number, part in enumerate(parts_of(problem))]
+    parts = parts_of(problem)
+
+    def told(number: int) -> Callable[[int], None] | None:
+        before, total = number * problem.samples, len(parts) * problem.samples
+        return None if tell is None else lambda done: tell(before + done, total)
+
+    results = [
+        _solve_part(problem, part, number, told(number)) for number, part in enumerate(parts)
+    ]
     cases: list[CaseAnswer | None] = [None] * len(problem.cases)
     for result in results:
         for index, position in enumerate(result.positions):
@@ -68,7 +80,9 @@ def solve(problem: ReadinessProblem) -> ReadinessAnswer:
     )
 
 
-def _solve_part(problem: ReadinessProblem, part: ListPart, number: int) -> PartResult:
+def _solve_part(
+    problem: ReadinessProblem, part: ListPart, number: int, tell: Callable[[int], None] | None
+) -> PartResult:
     gains = problem.gains > 0
     layout = state_layout(part)
     asked = problem.method == "exact"
@@ -79,7 +93,7 @@ def _solve_part(problem: ReadinessProblem, part: ListPart, number: int) -> PartR
         except TooManyTransitions as refusal:
             if asked:
                 raise _refused(part, refusal, most) from None
-    return simulate(part, layout, problem.samples, (problem.seed, number), gains=gains)
+    return simulate(part, layout, problem.samples, (problem.seed, number), gains=gains, tell=tell)
 
 
 def _refused(part: ListPart, refusal: TooManyTransitions, most: int) -> ProblemError:

@@ -8,6 +8,7 @@ from service.core.catalogue import describe_size
 from service.core.cover.results import CaseCheck
 from service.core.cover.shelf import ClaimedStock
 from service.core.cover.units import Claim
+from service.core.readiness.simulation import Tell
 from service.core.shortfalls.shortages import NEAR, CheckInput, MissingLine, Shortage, shortages
 from service.core.shortfalls.ways import SupplyOption, first_order, supply_options
 from service.core.sizing.figures import SUPPLY_FIGURES, SupplyFigures, supply_figures
@@ -57,7 +58,9 @@ class _ShortfallContext:
     gains: Mapping[str, float]
 
 
-def shortfalls(unit: Unit, days: int, *, with_gains: bool = False) -> Shortfalls:
+def shortfalls(
+    unit: Unit, days: int, *, with_gains: bool = False, tell: Tell | None = None
+) -> Shortfalls:
     """Return what is missing for the lists of some days, what is needed first standing first.
 
     Parameters
@@ -68,6 +71,8 @@ def shortfalls(unit: Unit, days: int, *, with_gains: bool = False) -> Shortfalls
     with_gains
         Whether to play the days through for what one more unit would add; without it every gain is
         unknown.
+    tell
+        Hears meanwhile how many runs are done, and of how many.
 
     Returns
     -------
@@ -77,7 +82,7 @@ def shortfalls(unit: Unit, days: int, *, with_gains: bool = False) -> Shortfalls
     """
     ahead = forecast_cover(unit, unit.today + timedelta(days=days))
     suggested = _suggested(unit, ahead)
-    desk = _read_shortfalls(unit, ahead, suggested or {}, with_gains=with_gains)
+    desk = _read_shortfalls(unit, ahead, suggested or {}, with_gains=with_gains, tell=tell)
     terms = desk.supply.terms.values()
     return Shortfalls(
         today=unit.today,
@@ -116,7 +121,12 @@ class CoverForecast:
 
 
 def _read_shortfalls(
-    unit: Unit, ahead: CoverForecast, suggested: Named, *, with_gains: bool
+    unit: Unit,
+    ahead: CoverForecast,
+    suggested: Named,
+    *,
+    with_gains: bool,
+    tell: Tell | None,
 ) -> _ShortfallContext:
     planner = planner_of(unit)
     prepared = {one.row.reference: one for one in ahead.prepared}
@@ -126,7 +136,7 @@ def _read_shortfalls(
     there = read_stock_units(unit, refs | asker.sizes_wanted(ahead.found))
     room = RemainingStock(unit, ClaimedStock.of(there, ahead.claims), ahead.turnarounds)
     supply = read_supply_facts(unit, room, refs)
-    gains = _gains(unit, ahead) if with_gains and ahead.found else {}
+    gains = _gains(unit, ahead, tell) if with_gains and ahead.found else {}
     return _ShortfallContext(
         unit, planner, prepared, supply, asker, supply_figures(planner.values), gains
     )
@@ -165,13 +175,13 @@ def _suggested(unit: Unit, ahead: CoverForecast) -> Named | None:
     return suggested
 
 
-def _gains(unit: Unit, ahead: CoverForecast) -> dict[str, float]:
+def _gains(unit: Unit, ahead: CoverForecast, tell: Tell | None) -> dict[str, float]:
     """Return what one more unit would add, by reference, for the units that add most."""
     problem = problem_for(unit, ahead.until)
     if not problem.cases:
         return {}
     asked = {"method": "simulated", "samples": _SAMPLES, "gains": _GAINS}
-    _, answer = solved({**problem.problem, **asked})
+    _, answer = solved({**problem.problem, **asked}, tell)
     gains: dict[str, float] = {}
     rows = answer["gains"]
     for row in rows if isinstance(rows, list) else ():

@@ -129,3 +129,14 @@ def test_the_same_seed_gives_the_same_answer_and_another_seed_another() -> None:
     first, again = (_simulated(problem, 3, gains=10) for _ in range(2))
     assert first == again
     assert first.list_readiness != _simulated(problem, 4).list_readiness
+
+
+def test_it_is_told_how_many_runs_are_done_up_to_the_last() -> None:
+    samples, told = 20_000, list[tuple[int, int]]()
+    problem = {**_contended(), "method": "simulated", "samples": samples, "seed": 1}
+    found = solve(problem_from(problem), lambda done, total: told.append((done, total)))
+    assert len(told) > 1
+    assert told == sorted(told)
+    assert {total for _, total in told} == {samples}
+    assert told[-1][0] == samples
+    assert found == solve(problem_from(problem))
