@@ -109,6 +109,20 @@ def refs(sentence: str) -> Markup:
     return Markup(marked)  # noqa: S704 - the sentence is escaped, and what was put in is ours
 
 
+def in_unit(value: float, unit: str) -> str:
+    """Write a figure with its unit; a share is written in per cent, a factor with its sign.
+
+    Examples
+    --------
+    >>> [in_unit(*one) for one in ((1.2, "ratio"), (1, "days"), (-15, "mm"))]
+    ['× 1.2', '1 day', '−15 mm']
+    """
+    if unit == "ratio":
+        return f"× {value:g}" if value >= 1 else f"{100 * value:g}{_NO_BREAK}%"
+    sign = "−" if value < 0 else ""
+    return f"{sign}{abs(value):g} {unit.removesuffix('s') if value == 1 else unit}"
+
+
 _DAY_SAID = re.compile(r"(?<![\w-])(\d{4}-\d\d-\d\d)(?: (\d\d:\d\d))?(?![\w-])", re.ASCII)
 
 

@@ -49,32 +49,32 @@ FIELD_LABELS = {
     "expected_at": "Expected there",
     "condition": "Condition on arrival",
     "days": "Days from today",
-    "kind": "What it is",
-    "price": "Price of one",
-    "unit_price_minor": "Price of one",
+    "kind": "Order type",
+    "price": "Unit price",
+    "unit_price_minor": "Unit price",
     "currency": "Currency",
     "note": "Note to the supplier",
     "wanted_for": "Wanted for",
-    "return_by": "Goes back by",
+    "return_by": "Return by",
     "due_at": "Due",
     "use_by": "Use by",
     "sterile_until": "Sterile until (optional)",
     "cycle": "Steriliser, cycle, load",
-    "surplus": "Take the surplus",
-    "although": "Why it is taken all the same",
-    "back": "Go back",
+    "surplus": "Accept the extra",
+    "although": "Reason for accepting",
+    "back": "Returned",
     "missing": "Missing",
-    "minimum_order": "Least order value",
-    "works_on": "Works on",
-    "cut_off": "Orders count until",
+    "minimum_order": "Minimum order",
+    "works_on": "Working days",
+    "cut_off": "Order cut-off",
     "country": "Country",
     "endpoint_id": "Electronic address",
-    "endpoint_scheme": "Scheme of the address",
+    "endpoint_scheme": "Address scheme",
     "day": "Day",
-    "holiday": "What the day is called",
+    "holiday": "Name of the day",
     "buyer_legal_name": "Legal name",
     "buyer_endpoint_id": "Our electronic address",
-    "buyer_endpoint_scheme": "Scheme of our address",
+    "buyer_endpoint_scheme": "Our address scheme",
     "level": "Par level",
     "why": "Why",
     "again": "Why it is decided again",
@@ -82,7 +82,7 @@ FIELD_LABELS = {
     "budget": "Or budget",
     "arrivals_per_day": "Cases a day",
     "name": "Name",
-    "sign_in": "Signs in as",
+    "sign_in": "Sign-in name",
     "password": "First password",
     "pin": "PIN",
 }
@@ -93,12 +93,77 @@ def plain(name: str) -> str:
     return name.replace("_", " ").replace("-", " ")
 
 
+#: What each figure is called, by what it serves.
+FIGURE_GROUPS = {
+    "Films": {
+        "marker_true_mm": "Marker, true size",
+        "assumed_magnification": "Magnification without a marker",
+        "uncalibrated_magnification_sd": "Magnification without a marker, spread",
+    },
+    "Lag screws and blades": {
+        "lag_offset_mm": "Lag screw offset",
+        "neck_sd_mm": "Path measured on a film, spread",
+        "neck_path_without_film_f_mm": "Path without a film, women",
+        "neck_path_without_film_f_sd_mm": "Path without a film, women, spread",
+        "neck_path_without_film_m_mm": "Path without a film, men",
+        "neck_path_without_film_m_sd_mm": "Path without a film, men, spread",
+        "antirotation_offset_mm": "Anti-rotation screw offset",
+        "antirotation_within_mm": "Anti-rotation screw, tolerance",
+        "tip_apex_target_mm": "Tip-apex distance, limit",
+        "lateral_wall_threshold_mm": "Lateral wall, threshold",
+        "barrel_short_up_to_mm": "Short barrel, longest lag screw",
+    },
+    "Nails": {
+        "nail_diameter_offset_mm": "Nail diameter offset",
+        "canal_sd_mm": "Canal measured on a film, spread",
+        "canal_without_film_mm": "Canal without a film",
+        "canal_without_film_sd_mm": "Canal without a film, spread",
+        "long_nail_sd_mm": "Long nail measured, spread",
+        "long_nail_without_measure_f_mm": "Long nail not measured, women",
+        "long_nail_without_measure_m_mm": "Long nail not measured, men",
+        "long_nail_without_measure_sd_mm": "Long nail not measured, spread",
+        "long_nail_step_mm": "Long nail, step between sizes",
+    },
+    "Locking and shaft screws": {
+        "distal_screws_at_least": "Distal screws, fewest",
+        "distal_screws_at_most": "Distal screws, most",
+        "distal_screw_mean_mm": "Distal screw, usual length",
+        "distal_screw_sd_mm": "Distal screw, spread",
+        "distal_screw_smallest_mm": "Distal screw, shortest",
+        "distal_screw_largest_mm": "Distal screw, longest",
+        "shaft_screw_mean_mm": "Shaft screw, usual length",
+        "shaft_screw_sd_mm": "Shaft screw, spread",
+    },
+    "Sizes to pick, and cover": {
+        "sizes_either_side_calibrated": "Sizes either side, calibrated film",
+        "sizes_either_side_uncalibrated": "Sizes either side, no marker",
+        "sizes_added_at_most": "Further sizes, most",
+        "sizes_listed_probability": "Chance that the size needed is listed",
+        "sizes_covered_probability": "Least chance to count as covered",
+        "dropped_pack_probability": "Chance of a dropped or wrongly opened pack",
+    },
+    "Orders, loans and transfers": {
+        "delivery_receiving_hours": "Booking in a delivery",
+        "loan_reprocessing_hours": "Reprocessing a loan",
+        "store_transfer_hours": "Transfer between stores",
+        "site_transfer_hours": "Transfer from another site",
+        "loan_lead_days": "Loan, lead time",
+        "call_off_days": "Call-off, lead time",
+        "short_dated_days": "Short-dated, shorter than",
+        "delivery_in_time_probability": "Chance that a delivery is on time",
+        "set_in_time_probability": "Chance that a set is back on time",
+    },
+}
+
+
 def figure_name(key: str) -> str:
     """Say a figure's name without its unit, which stands beside it."""
+    for names in FIGURE_GROUPS.values():
+        if key in names:
+            return names[key]
     for unit in ("_mm", "_hours", "_days"):
         key = key.removesuffix(unit)
-    words = plain(key).replace(" sd", " standard deviation")
-    return words[:1].upper() + words[1:]
+    return plain(key).capitalize()
 
 
 def field_of(pointer: str) -> str:

@@ -50,15 +50,15 @@ STYLE_SHEETS = ("tokens", "base", "parts", "pictures", "print")
 #: What to do after an error, by its status; others by their hundred.
 _NEXT_STEPS = {
     HTTPStatus.UNAUTHORIZED: "Sign in, then do it again.",
-    HTTPStatus.FORBIDDEN: "Ask somebody whose work it is, or sign in as somebody else.",
-    HTTPStatus.NOT_FOUND: "Check how it is written, or look it up from the list day or the stock.",
-    HTTPStatus.CONFLICT: "Go back, see how things stand now, and do it again if it is still right.",
+    HTTPStatus.FORBIDDEN: "Ask a colleague with that role, or sign in with another account.",
+    HTTPStatus.NOT_FOUND: "Check the spelling, or find it from the list day or the stock.",
+    HTTPStatus.CONFLICT: "Go back, see what has changed, and do it again if it is still right.",
     HTTPStatus.PRECONDITION_FAILED: "Go back, read what somebody else has changed, and do it again "
     "if it is still right.",
     HTTPStatus.TOO_MANY_REQUESTS: "Wait, then try again.",
-    HTTPStatus.SERVICE_UNAVAILABLE: "Wait a minute and try again. If it stays so, tell whoever "
-    "runs the service; until then work from the last printed list.",
-    HTTPStatus.INTERNAL_SERVER_ERROR: "Try again. If it stays so, tell whoever runs the service "
+    HTTPStatus.SERVICE_UNAVAILABLE: "Wait a minute and try again. If it goes on, tell whoever "
+    "runs the service, and work from the last printed list.",
+    HTTPStatus.INTERNAL_SERVER_ERROR: "Try again. If it goes on, tell whoever runs the service "
     "what you did and when.",
 }
 
@@ -78,6 +78,7 @@ _TEMPLATES.env.filters |= {
     "refs": formats.refs,
     "whole_money": formats.whole_money,
     "said": formats.said,
+    "in_unit": formats.in_unit,
     "slug": _slug,
     "path": quote,
     "plain": plain,
@@ -153,6 +154,7 @@ def error_page(
 
     When not even the site's name can be read, the page goes without.
     """
+    title, detail = _on_page(request, status, title, detail)
     facts = {"title": title, "detail": detail, "what_to_do": _what_to_do(status)}
     try:
         return page(request, "error.html", status=status, code=status, faults=faults, **facts)
@@ -160,10 +162,22 @@ def error_page(
         return _TEMPLATES.TemplateResponse(request, "no_rows.html", facts, status_code=status)
 
 
+def _on_page(request: Request, status: int, title: str, detail: str) -> tuple[str, str]:
+    """Say of a page that cannot be opened that it is the page; nothing was to be saved there."""
+    if request.method not in {"GET", "HEAD"}:
+        return title, detail
+    if status == HTTPStatus.FORBIDDEN:
+        return "You cannot open this page", detail.replace("can do this", "can open this")
+    if status == HTTPStatus.NOT_FOUND:
+        address = f"There is no page {request.url.path}."
+        return "Page not found", address if detail == HTTPStatus.NOT_FOUND.phrase else detail
+    return title, detail
+
+
 def _what_to_do(status: int) -> str:
     if status in _NEXT_STEPS:
         return _NEXT_STEPS[HTTPStatus(status)]
-    return "Go back, correct what is said above, and send it again."
+    return "Go back, correct what is named above, and send it again."
 
 
 #: The pages people start from: name, path, and the paths of the pages behind it.
@@ -182,9 +196,9 @@ _MORE = (
     ("Recalls", "/recalls", ()),
     ("Transfers", "/transfers", ()),
     ("Suppliers", "/suppliers", ()),
-    ("Files", "/import", ()),
+    ("Import", "/import", ()),
     ("Scanner check", "/scanner", ()),
-    ("Figures", "/figures", ()),
+    ("Sizing assumptions", "/figures", ()),
     ("People", "/people", ()),
     ("Audit trail", "/audit", ()),
     ("Components", "/looks", ()),

@@ -29,8 +29,8 @@ def test_a_long_file_leads_over_its_progress_to_what_came_of_it(
 
     page.on("framenavigated", note)
     page.get_by_label("What the file holds").select_option("catalogue")
-    page.get_by_label("CSV or XLSX").set_input_files(file)
-    page.get_by_role("button", name="Check and save").click()
+    page.get_by_label("CSV or XLSX file").set_input_files(file)
+    page.get_by_role("button", name="Import").click()
     expect(page.get_by_role("status")).to_contain_text("8000 new, 0 changed", timeout=20_000)
     assert any("/progress/" in url for url in seen)
     assert "/import?work=" in page.url
@@ -43,8 +43,8 @@ def test_a_long_list_of_faults_is_folded_after_the_first_twenty(
     file.write_text(_catalogue(50, "teapot"))
     page = open_page(own_site + "/import", java_script_enabled=False)
     page.get_by_label("What the file holds").select_option("catalogue")
-    page.get_by_label("CSV or XLSX").set_input_files(file)
-    page.get_by_role("button", name="Check and save").click()
+    page.get_by_label("CSV or XLSX file").set_input_files(file)
+    page.get_by_role("button", name="Import").click()
     expect(page.get_by_role("alert")).to_contain_text("50 errors; nothing was saved")
     expect(page.get_by_role("alert")).to_be_focused()
     expect(page.get_by_text("column kind").locator("visible=true")).to_have_count(20)

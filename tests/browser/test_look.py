@@ -32,7 +32,7 @@ def test_other_pages_are_in_the_menu_and_the_open_one_is_marked(
     nav = page.get_by_role("navigation", name="Pages")
     assert nav.get_by_role("link").first.inner_text() == "List day"
     nav.get_by_text("Menu").press("Enter")
-    figures = nav.get_by_role("link", name="Figures")
+    figures = nav.get_by_role("link", name="Sizing assumptions")
     expect(figures).to_have_attribute("aria-current", "page")
     nav.get_by_role("link", name="Scanner check").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Scanner check")
@@ -44,7 +44,7 @@ def test_the_focus_goes_to_what_is_wrong(
 ) -> None:
     page = open_page(demo_site + "/cases/HAR-9999", java_script_enabled=javascript)
     expect(page.get_by_role("alert")).to_be_focused()
-    expect(page.get_by_text("Check how it is written")).to_be_visible()
+    expect(page.get_by_text("Check the spelling")).to_be_visible()
 
 
 def test_rows_stack_on_a_phone_and_each_cell_says_what_it_is(

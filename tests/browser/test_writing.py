@@ -95,10 +95,10 @@ def test_a_good_file_is_taken_and_the_same_again_changes_nothing(
     open_page: OpenPage, own_site: str
 ) -> None:
     page = open_page(own_site + "/import", java_script_enabled=False)
-    for said in ("599 as they were", "599 as they were"):
+    for said in ("599 unchanged", "599 unchanged"):
         page.get_by_label("What the file holds").select_option("catalogue")
-        page.get_by_label("CSV or XLSX").set_input_files(SEED / "catalogue.csv")
-        page.get_by_role("button", name="Check and save").click()
+        page.get_by_label("CSV or XLSX file").set_input_files(SEED / "catalogue.csv")
+        page.get_by_role("button", name="Import").click()
         expect(page.get_by_role("status")).to_contain_text(f"0 new, 0 changed, {said}")
 
 
@@ -110,8 +110,8 @@ def test_a_bad_file_names_row_and_column_and_saves_nothing(
     (tmp_path / "wrong.csv").write_text("\n".join([*lines[:2], wrong]) + "\n")
     page = open_page(own_site + "/import", java_script_enabled=False)
     page.get_by_label("What the file holds").select_option("catalogue")
-    page.get_by_label("CSV or XLSX").set_input_files(tmp_path / "wrong.csv")
-    page.get_by_role("button", name="Check and save").click()
+    page.get_by_label("CSV or XLSX file").set_input_files(tmp_path / "wrong.csv")
+    page.get_by_role("button", name="Import").click()
     alert = page.get_by_role("alert")
     expect(alert).to_contain_text("nothing was saved")
     expect(page.get_by_role("row").filter(has_text="row 3, column kind")).to_be_visible()
@@ -126,9 +126,9 @@ def test_a_file_of_60_mb_is_refused_in_a_sentence(
         file.truncate(60_000_000)
     page = open_page(own_site + "/import")
     page.get_by_label("What the file holds").select_option("catalogue")
-    page.get_by_label("CSV or XLSX").set_input_files(large)
+    page.get_by_label("CSV or XLSX file").set_input_files(large)
     with page.expect_navigation() as navigation:
-        page.get_by_role("button", name="Check and save").click()
+        page.get_by_role("button", name="Import").click()
     answer = navigation.value
     assert answer is not None
     assert answer.status == 413
@@ -139,14 +139,16 @@ def test_a_wrong_figure_keeps_what_was_typed_and_changes_nothing(
     open_page: OpenPage, own_site: str
 ) -> None:
     page = open_page(own_site + "/figures")
-    page.get_by_text("Set another figure for Lag offset").click()
+    page.get_by_role("heading", name="Lag screws and blades").click()
+    page.get_by_text("Change Lag screw offset").click()
     form = page.locator("form[action='/figures/lag_offset_mm']")
     form.get_by_label("Value").fill("five")
     form.get_by_label("Source").fill("our own films")
-    form.get_by_role("button", name="Set").click()
+    form.get_by_role("button", name="Save").click()
     expect(page.get_by_role("alert")).to_contain_text("Nothing was saved")
     expect(form.get_by_label("Value")).to_have_value("five")
     expect(form.get_by_label("Source")).to_have_value("our own films")
     form.get_by_label("Value").fill("-4")
-    form.get_by_role("button", name="Set").click()
-    expect(page.get_by_role("heading", name="Lag offset: -4 mm")).to_be_visible()
+    form.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_contain_text("Lag screw offset is saved")
+    expect(page.get_by_role("row", name="Lag screw offset")).to_contain_text("−4 mm")

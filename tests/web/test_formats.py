@@ -4,7 +4,18 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from web.formats import day, full_day, full_stamp, money, on_day, percent, refs, said, stamp
+from web.formats import (
+    day,
+    full_day,
+    full_stamp,
+    in_unit,
+    money,
+    on_day,
+    percent,
+    refs,
+    said,
+    stamp,
+)
 
 
 def test_a_day_has_its_year_only_where_it_is_not_this_one() -> None:
@@ -57,7 +68,27 @@ def test_a_reference_in_a_sentence_is_kept_whole_and_markup_stays_text() -> None
     )
 
 
-# 4 March 2031 is a Tuesday, 2 January 2032 a Friday: worked by hand from 1 January 2026, a Thursday.
+@pytest.mark.parametrize(
+    ("value", "unit", "shown"),
+    [
+        (1.2, "ratio", "× 1.2"),
+        (0.95, "ratio", "95\u00a0%"),
+        (0.04, "ratio", "4\u00a0%"),
+        (1, "days", "1 day"),
+        (2, "days", "2 days"),
+        (1, "sizes", "1 size"),
+        (-5, "mm", "−5 mm"),
+        (20.5, "mm", "20.5 mm"),
+        (48, "hours", "48 hours"),
+    ],
+)
+def test_a_figure_stands_with_its_unit_in_the_right_number(
+    value: float, unit: str, shown: str
+) -> None:
+    assert in_unit(value, unit) == shown
+
+
+# 4 March 2031 is a Tuesday, 2 January 2032 a Friday: counted from Thursday, 1 January 2026.
 @pytest.mark.parametrize(
     ("sentence", "shown"),
     [

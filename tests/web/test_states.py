@@ -25,7 +25,7 @@ def test_who_is_not_signed_in_is_asked_to_and_comes_back(client: TestClient) -> 
     assert answer.status_code == 303
     assert answer.headers["location"] == "/sign-in?next=%2Fstock"
     page = client.get("/sign-in?next=/stock", headers={**HTML, "Authorization": ""})
-    assert "You then come back to the page you asked for." in page.text
+    assert "After signing in you continue to the page you asked for." in page.text
 
 
 def test_who_may_not_is_told_who_may_and_what_to_do(client: TestClient) -> None:
@@ -33,8 +33,18 @@ def test_who_may_not_is_told_who_may_and_what_to_do(client: TestClient) -> None:
     answer = client.get("/people", headers={**HTML, **bearer("keeper")})
     assert answer.status_code == 403
     assert "This is for administrator; you are signed in as storekeeper." in answer.text
-    assert "Ask somebody whose work it is" in answer.text
+    assert "<h1>You cannot open this page</h1>" in answer.text
+    assert "Ask a colleague with that role" in answer.text
+    answer = client.post("/people", data={}, headers={**HTML, **bearer("keeper")})
+    assert answer.status_code == 403
     assert "nothing was saved" in answer.text
+
+
+def test_a_page_that_does_not_exist_is_said_to_be_none(client: TestClient) -> None:
+    answer = client.get("/nowhere", headers=HTML)
+    assert answer.status_code == 404
+    assert "<h1>Page not found</h1>" in answer.text
+    assert "There is no page /nowhere." in answer.text
 
 
 def test_without_a_database_there_is_still_a_page(
@@ -54,9 +64,9 @@ def test_without_a_database_there_is_still_a_page(
 @pytest.mark.parametrize(
     ("roles", "has", "lacks"),
     [
-        (["nurse"], {"List day", "Stock", "Scanner check"}, {"People", "Files"}),
-        (["storekeeper"], {"Stock", "Files"}, {"People", "Audit trail"}),
-        (["administrator"], {"People", "Audit trail", "Files"}, set()),
+        (["nurse"], {"List day", "Stock", "Scanner check"}, {"People", "Import"}),
+        (["storekeeper"], {"Stock", "Import"}, {"People", "Audit trail"}),
+        (["administrator"], {"People", "Audit trail", "Import"}, set()),
         ([], set(), {"List day"}),
     ],
 )

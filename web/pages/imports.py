@@ -1,4 +1,4 @@
-"""Bring files: catalogue, stock take, usage history, lists, deliveries."""
+"""Import files: catalogue, stock take, usage history, lists, deliveries."""
 
 from collections.abc import Sequence
 from typing import Annotated
@@ -67,7 +67,7 @@ def take_file(request: Request, form: FileForm) -> Response:
         )
 
     if is_long(kind, data, name):
-        title = f"Bringing {name}"
+        title = f"Importing {name}"
         owner = work.caller.person_id
         job = job_queue_of(request).start(owner, title, "/import", run, form=kind, name=name)
         return RedirectResponse(f"/progress/{job.token}", status_code=303)

@@ -14,6 +14,7 @@ from service.operations.people.permissions import ANYBODY, KEEP_PEOPLE, OWN_ACCO
 from service.schemas.base import OptionalText
 from service.schemas.faults import faults_of
 from service.schemas.people import PersonBody, PinBody
+from web.audit_words import records_of, what_was_done
 from web.forms import Filled, FilledForm, texts
 from web.render import page, work_of
 
@@ -25,9 +26,9 @@ _PAGE = 100
 
 @router.get("/people")
 @requires(KEEP_PEOPLE)
-def show_people(request: Request) -> Response:
-    """Show every account of the site."""
-    return _people(request, {}, ())
+def show_people(request: Request, done: Annotated[OptionalText, Query()] = "") -> Response:
+    """Show every account of the site, and which has just been added."""
+    return _people(request, {}, (), added=done)
 
 
 @router.post("/people")
@@ -46,7 +47,7 @@ def add_person(request: Request, form: FilledForm) -> Response:
     except ServiceError as error:
         faults = [*error.faults] or [FieldFault("", error.detail)]
         return _people(request, values, faults, chosen)
-    return RedirectResponse("/people", status_code=303)
+    return RedirectResponse(f"/people?{urlencode({'done': body.sign_in})}", status_code=303)
 
 
 def _people(
@@ -54,6 +55,7 @@ def _people(
     values: dict[str, str],
     faults: Sequence[FieldFault],
     chosen: Sequence[str] = (),
+    added: str = "",
 ) -> Response:
     rows = work_of(request).read(accounts.list_people).people
     status = 422 if faults else 200
@@ -62,6 +64,7 @@ def _people(
         "people.html",
         status=status,
         people=rows,
+        added=next((one.name for one in rows if one.sign_in == added), ""),
         values=values,
         faults=faults,
         roles=ROLES,
@@ -113,6 +116,8 @@ def show_audit(
         "audit.html",
         lines=lines,
         asked=asked,
+        what_was_done=what_was_done,
+        records_of=records_of,
         first=f"/audit?{urlencode(given)}" if before else "",
         older=f"/audit?{urlencode(older)}" if older else "",
     )
@@ -164,12 +169,12 @@ def enter(request: Request, values: Filled) -> Response:
 @router.post("/sign-in/pin")
 @requires(ANYBODY)
 def enter_again(request: Request, values: Filled) -> Response:
-    """Come back to an idle session with the PIN."""
+    """Unlock an idle session with the PIN."""
     target = _safe_next(values.get("next", "/"))
     try:
         token = request.cookies.get(_cookie(request), "")
         if not token:
-            raise SignInNeeded("There is no session to come back to; sign in.")
+            raise SignInNeeded("There is no session to unlock: sign in.")
         entered = sign_in.unlock_session(
             work_of(request),
             request.app.state.throttle,
