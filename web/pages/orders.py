@@ -13,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from service.errors import FieldFault, NotFound, ServiceError, Stale
 from service.exchange.sheets.cells import CellProblem
 from service.exchange.sheets.money import CURRENCIES, amount_text, minor_units, price
+from service.operations.cover.served import cases_served
 from service.operations.orders import draft, export, progress
 from service.operations.orders import view as viewing
 from service.operations.orders.board import order_board
@@ -30,6 +31,7 @@ from service.schemas.orders import (
     OrderLineOut,
     OrderOut,
     Orders,
+    ReceiptOut,
     SendBody,
 )
 from web.forms import (
@@ -55,7 +57,7 @@ _PAGE = 50
 _VIEWS = (
     ("", "Open"),
     ("loans", "Loans here"),
-    ("bill-only", "Used, to be paid"),
+    ("bill-only", "Consignment used"),
     ("closed", "Closed"),
 )
 
@@ -321,15 +323,15 @@ _ACTS: dict[str, tuple[tuple[str, ...], type[BaseModel], Operation]] = {
 
 
 _DID = {
-    "approve": "Approved. Send it now: nobody is told by this program.",
-    "send": "Noted as sent. It counts as on its way, and as stock once it has been received.",
-    "due": "The new moment is noted.",
+    "approve": "Approved. It is not sent yet: send it to the supplier, then mark it as sent.",
+    "send": "Marked as sent. It is on order now, and in stock once it is booked in.",
+    "due": "The delivery date is saved.",
     "cancel": "Cancelled.",
-    "let_go": "What was outstanding is expected no longer.",
+    "let_go": "The rest is cancelled.",
     "lines": "The draft is saved.",
-    "received": "Received, and on its shelf.",
-    "returned": "Noted: what went back has left the stock.",
-    "sterilised": "Noted as sterile: it counts as cover from now on.",
+    "received": "Booked in.",
+    "returned": "Returned: it is no longer in stock.",
+    "sterilised": "Marked as sterile: it can be counted on now.",
 }
 
 
@@ -380,10 +382,17 @@ def _at_lines(
 @router.get("/orders/{reference:path}")
 @requires(READ)
 def show_order(
-    request: Request, reference: str, did: Annotated[OptionalText, Query()] = ""
+    request: Request,
+    reference: str,
+    did: Annotated[OptionalText, Query()] = "",
+    done: Annotated[OptionalText, Query()] = "",
 ) -> Response:
     """Show an order, and what can be done with it now."""
-    return order_page(request, reference, did=_DID.get(did, ""))
+    booked = answered_before(request, done, OrderOut)
+    receipts = [] if booked is None or booked.reference != reference else booked.receipts
+    # What is booked in at once has one moment.
+    latest = [one for one in receipts if one.at == max(each.at for each in receipts)]
+    return order_page(request, reference, did=_DID.get(did, ""), booked_in=latest)
 
 
 def order_page(
@@ -395,17 +404,20 @@ def order_page(
     stale: str = "",
     faults: Sequence[FormFault] = (),
     lacks: Sequence[str] = (),
+    booked_in: Sequence[ReceiptOut] = (),
     values: Mapping[str, str] | None = None,
 ) -> Response:
     """Show an order with what a form of it said, and what is wrong with that."""
-    order = work_of(request).read(lambda unit: viewing.get_order(unit, reference))
+    work = work_of(request)
+    order = work.read(lambda unit: viewing.get_order(unit, reference))
     typed = values or {}
     return page(
         request,
         "order.html",
         status=status,
         order=order,
-        money=amount_text,
+        booked_in=booked_in,
+        served=work.read(lambda unit: cases_served(unit, booked_in)) if booked_in else [],
         lines=line_fields(order, typed),
         did=did,
         stale=stale,

@@ -129,7 +129,7 @@ def _receive(
     work, key = work_of(request), str(form.get("once", ""))
     lines, numbers = body_of(rows, work.read(list_locations))
     if not lines:
-        faults = whole_form("scan what came, or type its lot or serial")
+        faults = whole_form("scan a pack, or type its lot or serial")
         return _show_receipt(request, _order(request, reference), rows, faults=faults, form=form)
     try:
         body = ReceiptBody.model_validate({"lines": lines})
@@ -148,7 +148,8 @@ def _receive(
     except ServiceError as error:
         faults = _at_rows(error.faults, numbers, rows) or whole_form(error.detail)
         return _show_receipt(request, _order(request, reference), rows, faults=faults, form=form)
-    return RedirectResponse(f"/orders/{quote(reference)}?{urlencode({'did': 'received'})}", 303)
+    told = urlencode({"did": "received", "done": key})
+    return RedirectResponse(f"/orders/{quote(reference)}?{told}", 303)
 
 
 def _at_rows(
@@ -233,7 +234,7 @@ def give_back(request: Request, reference: str, form: LongForm) -> Response:
     lines, fields, names = _lines(values)
     if not lines:
         return _show_return(
-            request, reference, values, whole_form("say how many go back, or are missing")
+            request, reference, values, whole_form("enter how many are returned or missing")
         )
     try:
         body = ReturnBody.model_validate({"lines": lines})

@@ -86,10 +86,14 @@ def reckon(request: Request, form: LongForm) -> Response:
     days, work = _span(str(form.get("days", ""))), work_of(request)
 
     def run(report: Report) -> Shortfalls:
-        report(f"playing the lists of {days} days through, some thousand times", 0, 0)
-        return work.read(lambda unit: shortfalls.shortfalls(unit, days, with_gains=True))
+        stage = f"Runs of the lists of {days} days"
+        return work.read(
+            lambda unit: shortfalls.shortfalls(
+                unit, days, with_gains=True, tell=lambda done, total: report(stage, done, total)
+            )
+        )
 
-    title = "What one more of each would add"
+    title = "What to get first"
     owner = work.caller.person_id
     job = job_queue_of(request).start(owner, title, "/shortfalls", run, days=days)
     return RedirectResponse(f"/progress/{job.token}", status_code=303)
@@ -103,7 +107,7 @@ def make_drafts(request: Request, form: LongForm) -> Response:
     ticks = [_tick(text) for text in texts(form, "take")]
     faults = _wrong_quantities(ticks, form)
     if not ticks:
-        faults = whole_form("tick at least one way to order or borrow")
+        faults = whole_form("tick at least one order or loan")
     if faults:
         return _show(request, days, faults=faults, form=form)
     now = work_of(request).read(lambda unit: shortfalls.shortfalls(unit, days))
@@ -208,14 +212,9 @@ def _show(
         ticked=set() if form is None else set(texts(form, "take")),
         asked=asked,
         reckoned=reckoned,
-        gains={} if reckoned is None else {_name(one): one.gain for one in reckoned.shortfalls},
-        name_of=_name,
+        first=[] if reckoned is None else _to_get_first(groups, reckoned),
         once=typed.get("once") or new_key(),
     )
-
-
-def _name(one: ShortfallOut) -> tuple[str, ...]:
-    return (one.label, *(item.ref for item in one.items))
 
 
 #: What a way that a supplier carries out is as an order.
@@ -225,18 +224,18 @@ ORDER_KINDS = {"order": "purchase", "loan": "loan", "call_off": "call_off"}
 _WEEK = timedelta(days=7)
 
 
-#: Key, heading, and what to do there.
+#: Key, heading, and what to do there; what nobody can send for any more leads.
 _GROUPS = (
-    ("today", "Do today", "A way to cover these closes before the day ends."),
-    ("unknown", "Ask today", "Until when these can be got is not known here: ask the supplier."),
-    ("week", "This week", "A way to cover these closes within seven days."),
-    ("later", "Later", "There is time; a way closes after the coming seven days."),
-    (
-        "late",
-        "Too late to order: other ways",
-        "Nothing that could be sent for is here in time. Ask the surgeon, or move the case.",
-    ),
+    ("late", "Cannot arrive in time", "Ask the surgeon or move the case."),
+    ("today", "Last chance today", "A deadline is today."),
+    ("unknown", "Deadline not known", "Ask the supplier today."),
+    ("week", "This week", "A deadline is within seven days."),
+    ("later", "Later", "No deadline within seven days."),
 )
+
+
+#: Ways of which nothing is ordered: the units are here.
+_HERE = frozenset({"reprocess", "release", "transfer_store"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +280,37 @@ class ShownShortfall:
     ways: list[ShownOption]
     closes: datetime | None
     group: str
+
+    @property
+    def best(self) -> list[ShownOption]:
+        """The ways to try first: of what is here and of what is sent for, the first to close."""
+        left = [each for each in self.ways if not each.is_gone]
+        here = [each for each in left if each.way.way in _HERE]
+        sent = [each for each in left if each.way.way not in _HERE]
+        return [*here[:1], *sent[:1]]
+
+    @property
+    def others(self) -> list[ShownOption]:
+        """The further ways that still help."""
+        best = {each.key for each in self.best}
+        return [each for each in self.ways if not each.is_gone and each.key not in best]
+
+    @property
+    def gone(self) -> list[ShownOption]:
+        """The ways that help no case any more."""
+        return [each for each in self.ways if each.is_gone]
+
+    @property
+    def counted_at(self) -> str:
+        """The key of the way beside which how many is asked: the first that can be ordered."""
+        shown = [*self.best, *self.others, *self.gone]
+        return next((each.key for each in shown if each.kind), "")
+
+    @property
+    def reasons(self) -> list[str]:
+        """Why it is missing, each reason once; what is missing stands in the heading."""
+        found = [each.sentence.removeprefix(f"{each.label}: ") for each in self.one.missing]
+        return list(dict.fromkeys(f"{one[:1].upper()}{one[1:]}" for one in found))
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,3 +388,25 @@ def calls_of(groups: Sequence[UrgencyGroup]) -> list[SupplierCall]:
                     call = calls.setdefault(each.way.source, SupplierCall(each.way.source, []))
                     call.lines.append((short, each.way, items[each.way.ref]))
     return sorted(calls.values(), key=lambda call: call.who)
+
+
+#: Shortfalls named as those to get first.
+_FIRST = 5
+
+
+def _to_get_first(
+    groups: Sequence[UrgencyGroup], reckoned: Shortfalls
+) -> list[tuple[ShownShortfall, float]]:
+    """Return the shortfalls of which one more saves most cases, with how many."""
+    gains = {_name(one): one.gain for one in reckoned.shortfalls}
+    found = [
+        (short, gain)
+        for group in groups
+        for short in group.shorts
+        if (gain := gains.get(_name(short.one))) is not None
+    ]
+    return sorted(found, key=lambda one: -one[1])[:_FIRST]
+
+
+def _name(one: ShortfallOut) -> tuple[str, ...]:
+    return (one.label, *(item.ref for item in one.items))

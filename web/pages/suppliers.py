@@ -1,4 +1,4 @@
-"""Suppliers, days without deliveries, and who this site is on an order."""
+"""Suppliers, closed days, and our details on orders."""
 
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -65,7 +65,7 @@ def put_supplier(request: Request, values: Filled) -> Response:
     name, version = values.get("name", "").strip(), version_of(values)
     given, faults = _supplier(values)
     if not name:
-        faults = [*faults, FieldFault("/name", "say the supplier's name as the catalogue has it")]
+        faults = [*faults, FieldFault("/name", "enter the supplier's name as the catalogue has it")]
     if faults:
         return _show(request, about=name, values=values, faults=faults)
     try:
@@ -112,7 +112,7 @@ def change_holidays(request: Request, values: Filled) -> Response:
             }
         )
         if asked.name is None and values.get("act") != "remove":
-            faults = [FieldFault("/holiday", "say what the day is called")]
+            faults = [FieldFault("/holiday", "enter a name for the day")]
             return _show(request, values=values, faults=faults)
         key = values.get("once", "")
         write_once(request, key, asked, lambda unit: _set_holiday(unit, asked), _HolidayChanges)
@@ -184,7 +184,6 @@ def _show(
         "suppliers.html",
         status=412 if stale else 422 if faults else 200,
         known=known,
-        money=amount_text,
         holidays=work.read(suppliers.list_holidays).holidays,
         about=about,
         fields=typed if is_supplier else as_it_is,
