@@ -69,6 +69,7 @@ _DONE = {
     "stock.add_location": "Shelf added",
     "stock.answer": "Transfer answered",
     "stock.ask": "Transfer asked for",
+    "stock.correct_use_by": "Use-by date corrected",
     "stock.lift_recall": "Recall withdrawn",
     "stock.receive_transfer": "Transfer booked in",
     "stock.record_movement": "Stock moved or counted",
