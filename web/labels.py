@@ -24,6 +24,7 @@ FIELD_LABELS = {
     "pattern": "Pattern",
     "bone_quality": "Bone",
     "existing_metal": "Metal in situ",
+    "shaft_extension": "Extension into the shaft",
     "neck_film_mm": "Lag screw path on the film",
     "canal_film_mm": "Canal on the film",
     "nail_length_mm": "Long nail, true length on the patient",

@@ -12,10 +12,11 @@ from service.core.fractures.classification import WALL_THRESHOLD_MM, FractureErr
 from service.core.fractures.findings import Findings
 from service.core.fractures.guidance import Guidance, suggest
 from service.core.fractures.rules import PLANNED, GuidanceError, Rules, codes_in
+from service.core.sizing.film import LengthEstimate, Measurements, SizingError, width_on_film
 from service.errors import BadInput, FieldFault, NotFound
 from service.operations.planner import planner_of
 from service.operations.work import CAUTION, Unit
-from service.schemas.cases import CLASS_FIELDS, FindingsBody
+from service.schemas.cases import CLASS_FIELDS, FindingsBody, MeasurementsBody
 from service.schemas.guidance import rules_from
 from service.schemas.planning import GuidanceAnswer, GuidanceRequest, NeedOut
 from service.storage.queries import reference
@@ -112,7 +113,7 @@ def answer_guidance(unit: Unit, body: GuidanceRequest) -> GuidanceAnswer:
         fracture_class=body.fracture_class,
         class_year=body.class_year,
         findings=body.findings,
-        calibrated=body.calibrated,
+        measurements=body.measurements,
     )
     answer = asdict(told)
     answer["needs"] = [
@@ -136,11 +137,13 @@ def suggestions(
     fracture_class: str | None,
     class_year: int | None,
     findings: FindingsBody,
-    calibrated: bool,
+    measurements: MeasurementsBody,
 ) -> Guidance:
     """Ask the rules in force about a case."""
     rules = rules_from(get_rules(unit))
     _refuse_unknown(primary, planner_of(unit).templates)
+    values = planner_of(unit).values
+    wall, canal = _true_lengths(findings, measurements, values)
     try:
         # A class without its year is refused like a class of a year there is none of.
         fracture = None if fracture_class is None else read_class(fracture_class, class_year or 0)
@@ -149,15 +152,39 @@ def suggestions(
             primary,
             fracture=fracture,
             lateral_wall_state=known.pop("lateral_wall"),
-            calibrated=calibrated,
-            **known,
+            calibrated=measurements.marker_film_mm is not None,
+            **{
+                **known,
+                "lateral_wall_mm": wall and wall.mean_mm,
+                "lateral_wall_sd_mm": wall.sd_mm if wall else 0.0,
+                "canal_mm": canal and canal.mean_mm,
+            },
         )
-        threshold = planner_of(unit).values.get("lateral_wall_threshold_mm", WALL_THRESHOLD_MM)
+        threshold = values.get("lateral_wall_threshold_mm", WALL_THRESHOLD_MM)
         return suggest(asked, rules, wall_threshold_mm=threshold)
     except FractureError as error:
         known_as = CLASS_FIELDS.get(error.pointer, f"findings{error.pointer}")
         fault = FieldFault(f"/{known_as}", error.reason)
         raise BadInput("Some findings are not valid.", faults=[fault]) from error
+
+
+def _true_lengths(
+    findings: FindingsBody, measurements: MeasurementsBody, values: Mapping[str, float]
+) -> tuple[LengthEstimate | None, LengthEstimate | None]:
+    """Scale lateral wall and canal from the film; where no figures are loaded, as they stand."""
+    films = (findings.lateral_wall_mm, measurements.canal_film_mm)
+    if not values:
+        wall, canal = (None if film is None else LengthEstimate(film, 0.0, False) for film in films)
+        return wall, canal
+    given = Measurements(**measurements.model_dump())
+    try:
+        wall, canal = (
+            None if film is None else width_on_film(film, given, values).estimate for film in films
+        )
+    except SizingError as error:
+        fault = FieldFault(f"/measurements{error.pointer}", error.reason)
+        raise BadInput("The measurements cannot be used.", faults=[fault]) from error
+    return wall, canal
 
 
 def _refuse_unknown(primary: str, templates: Mapping[str, Template]) -> None:

@@ -9,10 +9,10 @@ from service.core.sizing import (
     SizingError,
     SizingFigure,
     View,
+    chosen_size,
     cover_probability,
     defaults_from,
     magnification_sd_mm,
-    nominal_size,
     size_distribution,
     sizes_to_bring,
     tip_apex_distance_mm,
@@ -176,7 +176,7 @@ def _sizes(
         return (), None, (), None
     rule = SizeRule(body.rule.offset_mm, body.rule.fit, body.rule.step_mm)
     sizes = size_distribution(estimate, rule, body.sizes_made_mm)
-    middle = nominal_size(sizes)
+    middle = chosen_size(estimate.mean_mm, rule, body.sizes_made_mm)
     if middle is None:
         return sizes, None, (), 0.0
     key = f"sizes_either_side_{'calibrated' if estimate.calibrated else 'uncalibrated'}"

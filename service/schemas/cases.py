@@ -38,13 +38,25 @@ def _is_planned(text: str) -> str:
 class FindingsBody(Body):
     """What is known of the fracture; unknown stays unknown."""
 
-    lateral_wall_mm: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] | None = None
+    lateral_wall_mm: (
+        Annotated[
+            float,
+            Field(
+                gt=0,
+                le=100,
+                allow_inf_nan=False,
+                description="On the film, scaled by its marker as the other lengths are",
+            ),
+        ]
+        | None
+    ) = None
     lateral_wall: Literal["intact", "thin", "broken", "unknown"] = "unknown"
     medial_fragment: Literal["none", "small", "large", "comminuted", "unknown"] = "unknown"
     coronal_fragment: Literal["none", "present", "unknown"] = "unknown"
     pattern: Literal["short", "long_oblique", "spiral", "comminuted", "unknown"] = "unknown"
     bone_quality: Literal["good", "poor", "unknown"] = "unknown"
     existing_metal: Literal["none", "present", "unknown"] = "unknown"
+    shaft_extension: Literal["none", "present", "unknown"] = "unknown"
 
 
 class MeasurementsBody(Body):

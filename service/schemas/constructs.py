@@ -90,7 +90,7 @@ class SizeBody(Body):
     follows: Name | None = None
     offset_mm: Offset = 0.0
     offset_default: SettingName | None = None
-    fit: Literal["nearest", "at_most", "at_least"] = "nearest"
+    fit: Literal["nearest", "at_most", "at_least", "passes"] = "nearest"
     step_mm: Positive | None = None
     within_mm: Positive | None = None
     bands: Annotated[list[BandBody], Field(max_length=10)] = []

@@ -208,11 +208,23 @@ class AlternateIn(CautionIn):
 class NeedIn(AlternateIn):
     """What the fracture may turn out to need."""
 
-    weight: Annotated[Number, Field(gt=0)]
+    weight: Annotated[Number, Field(gt=0)] = 1.0
+    probability: Annotated[Chance, Field(gt=0)] | None = None
     name: Words
 
+    @model_validator(mode="after")
+    def _says_how_probable(self) -> Self:
+        if len({"weight", "probability"} & self.model_fields_set) != 1:
+            raise _refuse("A need says its weight, or its own probability.")
+        return self
+
     def _own(self) -> dict[str, Any]:
-        return {**super()._own(), "weight": self.weight, "name": self.name}
+        return {
+            **super()._own(),
+            "weight": self.weight if self.probability is None else 0.0,
+            "probability": self.probability,
+            "name": self.name,
+        }
 
 
 class NearIn(CautionIn):

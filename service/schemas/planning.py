@@ -6,7 +6,7 @@ from pydantic import Field, computed_field, model_validator
 
 from service.core.catalogue import EXTRACTION_KINDS
 from service.schemas.base import Body, LongText, Millimetres, OptionalText, Out
-from service.schemas.cases import FindingsBody, Planned
+from service.schemas.cases import FindingsBody, MeasurementsBody, Planned
 
 Spread = Annotated[float, Field(ge=0, le=200, allow_inf_nan=False)]
 
@@ -27,7 +27,7 @@ class RuleBody(Body):
     """How the size follows from the length."""
 
     offset_mm: Offset = 0.0
-    fit: Literal["nearest", "at_most", "at_least"] = "nearest"
+    fit: Literal["nearest", "at_most", "at_least", "passes"] = "nearest"
     step_mm: Millimetres | None = None
 
 
@@ -132,7 +132,7 @@ class GuidanceRequest(Body):
     fracture_class: Annotated[str, Field(max_length=20, examples=["31A2.2"])] | None = None
     class_year: Annotated[int, Field(examples=[2018])] | None = None
     findings: FindingsBody = FindingsBody()
-    calibrated: bool = False
+    measurements: MeasurementsBody = MeasurementsBody()
 
 
 class NeedOut(Out):

@@ -111,6 +111,10 @@ CASES: dict[str, tuple[dict[str, Any], str]] = {
         changed(CASE, findings={"lateral_wall_mm": -1}),
         "/findings/lateral_wall_mm",
     ),
+    "a wall of nothing": (
+        changed(CASE, findings={"lateral_wall_mm": 0}),
+        "/findings/lateral_wall_mm",
+    ),
     "a class without its year": (changed(CASE, fracture_class="31A2.2"), "/class_year"),
     "a year without a class": (changed(CASE, class_year=2018), "/fracture_class"),
     # There is no 31A2.1 in the 2018 edition: AO/OTA Fracture and Dislocation Classification

@@ -55,13 +55,13 @@ def test_no_source_file_is_too_long_to_read() -> None:
     assert long == {}
 
 
-def test_every_module_of_the_program_says_what_it_is_for() -> None:
+def test_every_module_says_what_it_is_for() -> None:
     silent = [
         str(file.relative_to(ROOT))
         for file in _tracked()
         if file.suffix == ".py"
-        and file.relative_to(ROOT).parts[0] in {"service", "web"}
-        and not ast.get_docstring(ast.parse(file.read_text(encoding="utf-8")))
+        and (file.stat().st_size > 0 or file.relative_to(ROOT).parts[0] in {"service", "web"})
+        and (ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))) or "TODO") == "TODO"
     ]
     assert silent == []
 

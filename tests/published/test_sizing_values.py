@@ -14,9 +14,9 @@ from service.core.sizing import (
     LengthEstimate,
     SizeRule,
     View,
+    chosen_size,
     cover_probability,
     defaults_from,
-    nominal_size,
     size_distribution,
     sizes_to_bring,
     tip_apex_distance_mm,
@@ -77,7 +77,7 @@ def test_the_published_range_of_magnification_lies_within_two_assumed_sds() -> N
 def test_sizes_either_side_cover_what_the_normal_distribution_says(row: dict[str, Any]) -> None:
     sizes = [70 + row["step"] * place for place in range(11)]
     likely = size_distribution(LengthEstimate(95.0, row["sd"], calibrated=True), SizeRule(), sizes)
-    planned = nominal_size(likely)
+    planned = chosen_size(95.0, SizeRule(), sizes)
     assert planned == 95.0
     found = cover_probability(likely, sizes_to_bring(planned, sizes, row["either_side"]))
     reach = row["step"] * (row["either_side"] + 0.5)

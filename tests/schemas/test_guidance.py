@@ -35,10 +35,17 @@ def test_the_table_names_every_code_once_and_reads_the_same_in_any_order() -> No
     assert turned == RULES
 
 
-SHARE = ("need", 0)
+def place_of(kind: str, code: str) -> tuple[str, int]:
+    return kind, [rule["code"] for rule in TABLE[kind]].index(code)
 
 
-WIRE = ("need", 7)
+SHARE = place_of("need", "need-wall-breaks-class-unsaid")
+
+
+OWN = place_of("need", "need-wall-breaks-stable")
+
+
+WIRE = place_of("need", "need-cerclage")
 
 
 @pytest.mark.parametrize(
@@ -50,41 +57,49 @@ WIRE = ("need", 7)
         (("conversion", "source"), "", "/conversion/source"),
         (("advice",), [], "/advice"),
         (("need",), {}, "/need"),
-        ((*SHARE, "weight"), 0, "/need/0/weight"),
-        ((*SHARE, "constructs"), [], "/need/0/constructs"),
-        ((*SHARE, "constructs", 1), "Wooden peg", "/need/0/constructs/1"),
-        ((*SHARE, "constructs", 1), f"{PLATE}+", "/need/0/constructs/1"),
-        ((*SHARE, "constructs", 1), f"{PLATE}@Demo", "/need/0/constructs/1"),
-        ((*SHARE, "constructs", 1), f"{PLATE}+planned", "/need/0/constructs/1"),
-        ((*SHARE, "constructs", 1), "planned+cerclage-wire+cerclage-wire", "/need/0/constructs/1"),
-        ((*SHARE, "colour"), "red", "/need/0/colour"),
-        ((*SHARE, "source"), " ", "/need/0/source"),
-        ((*SHARE, "when", 0, "finding"), "mood", "/need/0/when/0/finding"),
-        ((*SHARE, "when", 0, "equals"), "Wooden peg", "/need/0/when/0/equals"),
-        ((*SHARE, "when", 0, "equals"), f"{PLATE}+{SHORT}", "/need/0/when/0/equals"),
-        ((*SHARE, "when", 0, "equals"), True, "/need/0/when/0/equals/0"),
-        ((*SHARE, "when", 0, "one_of"), [PLATE], "/need/0/when/0"),
-        ((*SHARE, "when", 1, "equals"), "no", "/need/0/when/1/equals"),
-        ((*SHARE, "when", 0), {"finding": "base"}, "/need/0/when/0"),
-        ((*SHARE, "when", 0), {"finding": "base", "above": 3}, "/need/0/when/0/above"),
+        ((*SHARE, "weight"), 0, f"/need/{SHARE[1]}/weight"),
+        ((*SHARE, "constructs"), [], f"/need/{SHARE[1]}/constructs"),
+        ((*SHARE, "constructs", 1), "Wooden peg", f"/need/{SHARE[1]}/constructs/1"),
+        ((*SHARE, "constructs", 1), f"{PLATE}+", f"/need/{SHARE[1]}/constructs/1"),
+        ((*SHARE, "constructs", 1), f"{PLATE}@Demo", f"/need/{SHARE[1]}/constructs/1"),
+        ((*SHARE, "constructs", 1), f"{PLATE}+planned", f"/need/{SHARE[1]}/constructs/1"),
+        (
+            (*SHARE, "constructs", 1),
+            "planned+cerclage-wire+cerclage-wire",
+            f"/need/{SHARE[1]}/constructs/1",
+        ),
+        ((*SHARE, "colour"), "red", f"/need/{SHARE[1]}/colour"),
+        ((*SHARE, "source"), " ", f"/need/{SHARE[1]}/source"),
+        ((*SHARE, "when", 0, "finding"), "mood", f"/need/{SHARE[1]}/when/0/finding"),
+        ((*SHARE, "when", 0, "equals"), "Wooden peg", f"/need/{SHARE[1]}/when/0/equals"),
+        ((*SHARE, "when", 0, "equals"), f"{PLATE}+{SHORT}", f"/need/{SHARE[1]}/when/0/equals"),
+        ((*SHARE, "when", 0, "equals"), True, f"/need/{SHARE[1]}/when/0/equals/0"),
+        ((*SHARE, "when", 0, "one_of"), [PLATE], f"/need/{SHARE[1]}/when/0"),
+        ((*SHARE, "when", 1, "equals"), "no", f"/need/{SHARE[1]}/when/1/equals"),
+        ((*SHARE, "when", 0), {"finding": "base"}, f"/need/{SHARE[1]}/when/0"),
+        ((*SHARE, "when", 0), {"finding": "base", "above": 3}, f"/need/{SHARE[1]}/when/0/above"),
         (
             (*SHARE, "when", 0),
             {"finding": "base", "is_unknown": False},
-            "/need/0/when/0/is_unknown",
+            f"/need/{SHARE[1]}/when/0/is_unknown",
         ),
         (
             (*SHARE, "when", 0),
             {"finding": "lateral_wall_mm", "at_most": "thin"},
-            "/need/0/when/0/at_most",
+            f"/need/{SHARE[1]}/when/0/at_most",
         ),
-        ((*SHARE, "when", 0), {"finding": "base", "is_unknown": 1}, "/need/0/when/0/is_unknown"),
+        (
+            (*SHARE, "when", 0),
+            {"finding": "base", "is_unknown": 1},
+            f"/need/{SHARE[1]}/when/0/is_unknown",
+        ),
         (
             (*SHARE, "when", 0),
             {"finding": "lateral_wall_mm", "equals": float("nan")},
-            "/need/0/when/0/equals",
+            f"/need/{SHARE[1]}/when/0/equals",
         ),
-        ((*SHARE, "when", 0, "colour"), "red", "/need/0/when/0"),
-        ((*WIRE, "any_of", 0, "one_of"), ["wavy"], "/need/7/any_of/0/one_of"),
+        ((*SHARE, "when", 0, "colour"), "red", f"/need/{SHARE[1]}/when/0"),
+        ((*WIRE, "any_of", 0, "one_of"), ["wavy"], f"/need/{WIRE[1]}/any_of/0/one_of"),
         (("near", 0, "what", 0), "wooden_peg", "/near/0/what/0"),
         (("near", 0, "what", 0), "planned+cerclage-wire", "/near/0/what/0"),
         (("conflict", 0, "sides"), [{"says": "a", "source": "b"}], "/conflict/0/sides"),

@@ -1,6 +1,6 @@
 """What a planned construct asks of the shelf: one line for each role and size to bring.
 
-The nominal size is the most probable one; neighbours are brought because a film only estimates.
+The nominal size is the one expected; neighbours are brought because a film only estimates.
 A size that is not made stays in the list as such: it is a gap nobody can fill from a shelf.
 """
 

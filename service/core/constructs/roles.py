@@ -3,20 +3,17 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import chain
 
 from service.core.catalogue import ItemFacts
 from service.core.constructs.planned import ConstructPart
 from service.core.constructs.templates import Role, RoleSize, fits_role
 from service.core.sizing import (
-    LengthEstimate,
     SizeBand,
     SizedRole,
     SizeRule,
+    chosen_size,
     followed_size,
-    nominal_size,
-    size_distribution,
 )
 from service.core.sizing.film import Dimension
 
@@ -141,7 +138,7 @@ class RoleItems:
         return SizedRole(name, setting.rule_of(size), self.made[size.field], leader)
 
     def planned_sizes(self, setting: PartSizing, chosen: Mapping[str, Sizes]) -> Sizes:
-        """Choose the most probable size of each column; `chosen` has the roles before this one."""
+        """Choose the size expected of each column; `chosen` has the roles before this one."""
         return {size.field: self._planned_size(size, setting, chosen) for size in self.role.sizes}
 
     def _planned_size(
@@ -152,15 +149,9 @@ class RoleItems:
             return None
         if size.follows is not None:
             return followed_size(_first(chosen[size.follows]), rule, made)
-        return _most_probable(setting.dimension_of(size).estimate, rule, made)
-
-
-# Cases without a film share their estimates, and a size is asked for again by every alternate.
-@lru_cache(maxsize=4096)
-def _most_probable(
-    estimate: LengthEstimate, rule: SizeRule, made: tuple[float, ...]
-) -> float | None:
-    return nominal_size(size_distribution(estimate, rule, made))
+        # Where the length is expected, not where most of its distribution falls: beyond the last
+        # size made the whole tail falls on that one size.
+        return chosen_size(setting.dimension_of(size).estimate.mean_mm, rule, made)
 
 
 def role_items(role: Role, setting: PartSizing) -> RoleItems:

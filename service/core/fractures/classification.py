@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from scipy.special import ndtr
+
 from service.core.faults import ValueFault
 
 # A group by itself (31A2) stands for a fracture whose subgroup was not written down. In 2007 the
@@ -255,22 +257,26 @@ def lateral_wall(
     stated: WallState,
     fracture: FractureClass | None = None,
     *,
+    sd_mm: float = 0.0,
     threshold_mm: float = WALL_THRESHOLD_MM,
 ) -> LateralWall:
     """Say what is known of the lateral wall; a clash is reported, never corrected.
 
-    A wall of `threshold_mm` or less does not carry. A class that says the wall cannot carry counts
-    when nothing was seen or measured; a class that says it can does not, so that unknown never
-    turns into good.
+    A wall of `threshold_mm` or less does not carry; one measured on a film is taken as thin when
+    that is at least as probable as not, and the probability is said. A class that says the wall
+    cannot carry counts when nothing was seen or measured; a class that says it can does not, so
+    that unknown never turns into good.
 
     Parameters
     ----------
     thickness_mm
-        Thickness of the lateral wall in mm, above 0 and at most 100, or None: not measured.
+        True thickness of the lateral wall in mm, above 0 and at most 100, or None: not measured.
     stated
         What a person saw: ``intact``, ``thin``, ``broken`` or ``unknown``.
     fracture
         The class, if known.
+    sd_mm
+        SD of the true thickness in mm, 0 or more.
     threshold_mm
         The thickness in mm at and below which the wall does not carry.
 
@@ -286,12 +292,15 @@ def lateral_wall(
 
     Notes
     -----
-    Source: Hsu 2013 (Bone Joint J 95-B:1134-1138), threshold 20.5 mm; AO/OTA 2018.
+    Formula: ``Phi((threshold - thickness) / sd)``, error normal. Source: Hsu 2013 (Bone Joint J
+    95-B:1134-1138), threshold 20.5 mm; AO/OTA 2018.
 
     Examples
     --------
     >>> lateral_wall(20.5, "unknown").state
     'thin'
+    >>> lateral_wall(21.5, "unknown", sd_mm=1.0).reason
+    'The wall measures 21.5 mm; 16 % that it is 20.5 mm or less.'
     >>> clash = lateral_wall(18.0, "unknown", read_class("31A1.3", 2018))
     >>> clash.state, clash.conflict
     ('thin', True)
@@ -302,7 +311,7 @@ def lateral_wall(
             f"The lateral wall must be one of {', '.join(WALL_STATES)}, not {stated}.",
         )
     evidence = (
-        *_measured(thickness_mm, threshold_mm),
+        *_measured(thickness_mm, sd_mm, threshold_mm),
         *_stated(stated),
         *_classed(fracture),
     )
@@ -312,7 +321,9 @@ def lateral_wall(
     return LateralWall(state, _reason(state, evidence, conflict=conflict), evidence, conflict)
 
 
-def _measured(thickness_mm: float | None, threshold_mm: float) -> tuple[WallEvidence, ...]:
+def _measured(
+    thickness_mm: float | None, sd_mm: float, threshold_mm: float
+) -> tuple[WallEvidence, ...]:
     if thickness_mm is None:
         return ()
     if not math.isfinite(thickness_mm) or not 0 < thickness_mm <= THICKEST_MM:
@@ -321,11 +332,16 @@ def _measured(thickness_mm: float | None, threshold_mm: float) -> tuple[WallEvid
             f"The wall thickness must be above 0 and at most {THICKEST_MM:g} mm, not "
             f"{thickness_mm}.",
         )
-    if thickness_mm <= threshold_mm:
-        says = f"The wall measures {thickness_mm:g} mm, not more than {threshold_mm:g} mm."
-        return (WallEvidence("thin", says, WALL_SOURCE),)
-    says = f"The wall measures {thickness_mm:g} mm, more than {threshold_mm:g} mm."
-    return (WallEvidence("intact", says, WALL_SOURCE),)
+    is_thin = thickness_mm <= threshold_mm
+    compared = f"{'not ' if is_thin else ''}more than {threshold_mm:g} mm"
+    says = f"The wall measures {thickness_mm:g} mm, {compared}."
+    if sd_mm > 0:
+        chance = 100 * float(ndtr((threshold_mm - thickness_mm) / sd_mm))
+        says = (
+            f"The wall measures {thickness_mm:.1f} mm; {chance:.0f} % that it is "
+            f"{threshold_mm:g} mm or less."
+        )
+    return (WallEvidence("thin" if is_thin else "intact", says, WALL_SOURCE),)
 
 
 def _stated(stated: WallState) -> tuple[WallEvidence, ...]:

@@ -28,6 +28,9 @@ BoneQuality = Literal["good", "poor", "unknown"]
 ExistingMetal = Literal["none", "present", "unknown"]
 
 
+ShaftExtension = Literal["none", "present", "unknown"]
+
+
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What is known of a case before the operation.
@@ -39,11 +42,13 @@ class Findings:
         ``@System`` and ``/angle``.
     fracture
         The class with its year, or None: unknown.
-    lateral_wall_mm
-        Thickness of the lateral wall in mm, or None: not measured.
+    lateral_wall_mm, lateral_wall_sd_mm
+        True thickness of the lateral wall and its SD in mm; None and 0: not measured.
+    canal_mm
+        True width of the canal in mm, or None: not measured.
     lateral_wall_state
         What a person saw of the lateral wall.
-    medial_fragment, coronal_fragment, pattern, bone_quality, existing_metal
+    medial_fragment, coronal_fragment, pattern, bone_quality, existing_metal, shaft_extension
         Findings in words; ``unknown`` unless someone said otherwise.
     calibrated
         Whether the film carries a marker.
@@ -57,12 +62,15 @@ class Findings:
     construct: str
     fracture: FractureClass | None = None
     lateral_wall_mm: float | None = None
+    lateral_wall_sd_mm: float = 0.0
+    canal_mm: float | None = None
     lateral_wall_state: WallState = "unknown"
     medial_fragment: MedialFragment = "unknown"
     coronal_fragment: CoronalFragment = "unknown"
     pattern: Pattern = "unknown"
     bone_quality: BoneQuality = "unknown"
     existing_metal: ExistingMetal = "unknown"
+    shaft_extension: ShaftExtension = "unknown"
     calibrated: bool = False
 
     def __post_init__(self) -> None:
@@ -80,6 +88,7 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
     "pattern": get_args(Pattern),
     "bone_quality": get_args(BoneQuality),
     "existing_metal": get_args(ExistingMetal),
+    "shaft_extension": get_args(ShaftExtension),
 }
 
 
@@ -116,6 +125,7 @@ def wall_of(findings: Findings, threshold_mm: float) -> LateralWall:
         findings.lateral_wall_mm,
         findings.lateral_wall_state,
         findings.fracture,
+        sd_mm=findings.lateral_wall_sd_mm,
         threshold_mm=threshold_mm,
     )
 
@@ -165,11 +175,13 @@ def rule_facts(
         "subtrochanteric": None if fracture is None else fracture.subtrochanteric,
         "lateral_wall": _known(wall.state),
         "lateral_wall_mm": findings.lateral_wall_mm,
+        "canal_mm": findings.canal_mm,
         "medial_fragment": _known(findings.medial_fragment),
         "coronal_fragment": _known(findings.coronal_fragment),
         "pattern": _known(findings.pattern),
         "bone_quality": _known(findings.bone_quality),
         "existing_metal": _known(findings.existing_metal),
+        "shaft_extension": _known(findings.shaft_extension),
         "calibrated": findings.calibrated,
     }
 

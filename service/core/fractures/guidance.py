@@ -4,13 +4,14 @@ The rules are data (see `Rules`); this file only asks them. It suggests and the 
 decides: a finding that nobody knows is listed as unknown and never taken for a good one.
 """
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from service.core.constructs.planned import PlannedConstruct, read_planned
 from service.core.fractures.classification import WALL_THRESHOLD_MM, LateralWall
 from service.core.fractures.findings import Findings, codes_of, planned_of, rule_facts, wall_of
-from service.core.fractures.rules import PLANNED, Fact, Rules, SourceSide
+from service.core.fractures.rules import PLANNED, Fact, Rule, Rules, SourceSide
 
 AS_PLANNED = "as planned"
 
@@ -96,10 +97,11 @@ def suggest(
 ) -> Guidance:
     """Ask the rules what a case should have ready.
 
-    The needs that hold share the table's conversion probability by weight; the rest is "as
-    planned", with the planned construct first and then its alternates. Where no need holds, the
-    plan is taken to stand. Where no rule asks for the planned base, nothing is suggested in its
-    place and a caution says so: rules for every construct were not written with it in mind.
+    A need whose rule has a probability of its own takes that; the others that hold share the
+    table's conversion probability by weight. The rest is "as planned", with the planned construct
+    first and then its alternates. Where no need holds, the plan is taken to stand. Where no rule
+    asks for the planned base, nothing is suggested in its place and a caution says so: rules for
+    every construct were not written with it in mind.
 
     Parameters
     ----------
@@ -224,12 +226,11 @@ def _needs(
         for rule in rules.of("need", facts)
         if known and (others := _others(rule.names, planned))
     ]
-    total = sum(rule.weight for rule, _ in holding)
-    changed = rules.conversion_probability if holding else 0.0
+    chances = _chances([rule for rule, _ in holding], rules)
     reason = "The plan holds." if holding else "No rule suggests that anything else may be needed."
     as_planned = FractureNeed(
         AS_PLANNED,
-        1 - changed,
+        1 - math.fsum(chances),
         (str(planned), *(alternate.construct for alternate in alternates)),
         reason if known else "No guidance rule covers this construct.",
         rules.conversion_source if holding else "current guidance rules",
@@ -238,10 +239,22 @@ def _needs(
     return (
         as_planned,
         *(
-            FractureNeed(r.name, changed * r.weight / total, others, r.reason, r.source, r.code)
-            for r, others in holding
+            FractureNeed(r.name, chance, others, r.reason, r.source, r.code)
+            for chance, (r, others) in zip(chances, holding, strict=True)
         ),
     )
+
+
+def _chances(holding: Sequence[Rule], rules: Rules) -> list[float]:
+    """Return the probability of each need; what stands alone never leaves the plan below 0."""
+    own = math.fsum(rule.probability or 0.0 for rule in holding)
+    total = sum(rule.weight for rule in holding if rule.probability is None)
+    shared = min(rules.conversion_probability, max(1 - own, 0.0))
+    scale = 1 / max(own, 1.0)
+    return [
+        shared * rule.weight / total if rule.probability is None else scale * rule.probability
+        for rule in holding
+    ]
 
 
 def _near(

@@ -43,11 +43,13 @@ FINDINGS: Mapping[str, tuple[str, ...]] = {
     "subtrochanteric": YES_NO,
     "lateral_wall": ("intact", "thin", "broken"),
     "lateral_wall_mm": NUMBER,
+    "canal_mm": NUMBER,
     "medial_fragment": ("none", "small", "large", "comminuted"),
     "coronal_fragment": ("none", "present"),
     "pattern": ("short", "long_oblique", "spiral", "comminuted"),
     "bone_quality": ("good", "poor"),
     "existing_metal": ("none", "present"),
+    "shaft_extension": ("none", "present"),
     "calibrated": YES_NO,
 }
 
@@ -114,7 +116,10 @@ class Rule:
         Of a need: what the fracture turns out to need; of a conflict: its topic; of an unknown:
         the finding.
     weight
-        Of a need: its share in the probability that the plan changes, above 0.
+        Of a need: its share in the probability that the plan changes, above 0; or 0 where
+        `probability` says how probable it is.
+    probability
+        Of a need: its own probability, 0 to 1, where a source gives one; None: by weight.
     names
         Of a need or alternate: constructs in order of preference; of a near rule: constructs or
         item kinds.
@@ -130,6 +135,7 @@ class Rule:
     source: str
     name: str = ""
     weight: float = 0.0
+    probability: float | None = None
     names: tuple[str, ...] = ()
     sides: tuple[SourceSide, ...] = ()
 

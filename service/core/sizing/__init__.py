@@ -9,8 +9,8 @@ Examples
 --------
 >>> lag = true_size(120, marker_true_mm=25, marker_film_mm=30, sd_mm=4.5, uncalibrated_sd_mm=0)
 >>> likely = size_distribution(lag, SizeRule(offset_mm=-5), range(70, 125, 5))
->>> nominal_size(likely), sizes_to_bring(95, range(70, 125, 5), 1)
-(95.0, (90.0, 95.0, 100.0))
+>>> sizes_to_bring(95, range(70, 125, 5), 1)
+(90.0, 95.0, 100.0)
 >>> round(cover_probability(likely, (90, 95, 100)), 4)
 0.9044
 """
@@ -37,7 +37,6 @@ from service.core.sizing.rules import (
     chosen_size,
     cover_probability,
     followed_size,
-    nominal_size,
     sizes_to_bring,
 )
 from service.core.sizing.sizes_held import (
@@ -75,7 +74,6 @@ __all__ = [
     "linked_groups",
     "linked_lengths",
     "magnification_sd_mm",
-    "nominal_size",
     "size_distribution",
     "sizes_to_bring",
     "tip_apex_distance_mm",

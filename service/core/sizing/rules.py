@@ -9,10 +9,10 @@ from typing import Literal
 
 from service.core.sizing.film import SizingError
 
-Fit = Literal["nearest", "at_most", "at_least"]
+Fit = Literal["nearest", "at_most", "at_least", "passes"]
 
 
-FITS: tuple[Fit, ...] = ("nearest", "at_most", "at_least")
+FITS: tuple[Fit, ...] = ("nearest", "at_most", "at_least", "passes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +41,12 @@ class SizeRule:
         Added to the dimension to give the target, in mm (-5 for a lag screw that compresses).
     fit
         ``nearest`` (a tie takes the smaller size), ``at_most`` (the largest size not above the
-        target) or ``at_least`` (the smallest size not below it).
+        target), ``at_least`` (the smallest size not below it) or ``passes`` (as ``at_most``, and
+        the largest size made passes whatever is wider: a nail in a wide canal).
     step_mm
         How far in mm the target may lie beyond the smallest or largest size made; None takes the
-        gap between the last two sizes at that end.
+        gap between the last two sizes at that end. With ``passes`` only the smallest has an end:
+        how much more than usual the canal can be reamed.
     bands
         Sizes given directly by the target, bounds ascending; with bands, `fit` and `step_mm` are
         not used, and a band's size that is not made gives None.
@@ -88,7 +90,8 @@ def chosen_size(dimension_mm: float, rule: SizeRule, sizes_made: Iterable[float]
 
     The target is ``dimension + offset``. A tie between two sizes takes the smaller one. A target
     beyond the smallest or largest size by at most one step takes that size, whatever the fit; by
-    more than one step there is no such size.
+    more than one step there is no such size, but for ``passes``, where the largest size passes
+    whatever is wider.
 
     Parameters
     ----------
@@ -119,6 +122,8 @@ def chosen_size(dimension_mm: float, rule: SizeRule, sizes_made: Iterable[float]
     90.0
     >>> chosen_size(106, SizeRule(offset_mm=-5), [85, 90, 95]) is None
     True
+    >>> chosen_size(18, SizeRule(offset_mm=-1, fit="passes"), [9, 10, 11, 12, 13])
+    13.0
     """
     if not math.isfinite(dimension_mm):
         raise SizingError("/dimension_mm", "The dimension must be a finite number of millimetres.")
@@ -254,14 +259,15 @@ def _banded(target_mm: float, rule: SizeRule, sizes: Sequence[float]) -> float |
 
 def _fitted(target_mm: float, rule: SizeRule, sizes: Sequence[float]) -> float | None:
     step_below, step_above = _steps(rule, sizes)
-    if not sizes[0] - step_below <= target_mm <= sizes[-1] + step_above:
+    highest = math.inf if rule.fit == "passes" else sizes[-1] + step_above
+    if not sizes[0] - step_below <= target_mm <= highest:
         return None
     clamped = min(max(target_mm, sizes[0]), sizes[-1])
     at_most = sizes[bisect_right(sizes, clamped) - 1]
     at_least = sizes[bisect_left(sizes, clamped)]
     if rule.fit == "nearest":
         return at_most if clamped <= _midpoint(at_most, at_least) else at_least
-    return at_most if rule.fit == "at_most" else at_least
+    return at_least if rule.fit == "at_least" else at_most
 
 
 def _midpoint(low: float, high: float) -> float:
@@ -281,39 +287,9 @@ def _bounds(rule: SizeRule, sizes: Sequence[float]) -> list[float]:
     inner = list(sizes)
     if rule.fit == "nearest":
         inner = [_midpoint(low, high) for low, high in pairwise(sizes)]
-    return [*limits, sizes[0] - step_below, *inner, sizes[-1] + step_above]
-
-
-# Two sizes placed alike about the mean differ by rounding only; below this they are a tie.
-TIE = 1e-12
-
-
-def nominal_size(distribution: Iterable[tuple[float | None, float]]) -> float | None:
-    """Return the most probable size.
-
-    Parameters
-    ----------
-    distribution
-        Pairs of a size in mm (or None: not made) and its probability.
-
-    Returns
-    -------
-    float or None
-        The most probable size in mm; a tie takes the smaller size; None when it is more probable
-        that no size made fits, or nothing was given.
-
-    Notes
-    -----
-    Source: common practice, no source.
-
-    Examples
-    --------
-    >>> nominal_size([(90.0, 0.4), (95.0, 0.4), (None, 0.2)])
-    90.0
-    """
-    pairs = sorted(distribution, key=lambda pair: math.inf if pair[0] is None else pair[0])
-    best = max((probability for _, probability in pairs), default=0.0)
-    return next((size for size, probability in pairs if probability >= best - TIE), None)
+    if rule.fit != "passes":
+        inner = [*inner, sizes[-1] + step_above]
+    return [*limits, sizes[0] - step_below, *inner]
 
 
 def sizes_to_bring(nominal_mm: float, sizes_made: Iterable[float], steps: int) -> tuple[float, ...]:

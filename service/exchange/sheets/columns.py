@@ -29,6 +29,7 @@ from service.core.fractures.findings import (
     ExistingMetal,
     MedialFragment,
     Pattern,
+    ShaftExtension,
 )
 from service.core.shortfalls.deadlines import EVERY_DAY, days_fault
 from service.exchange.sheets import cells
@@ -170,6 +171,7 @@ class OperatingListRow:
     pattern: str
     bone_quality: str
     existing_metal: str
+    shaft_extension: str
     primary: str | None
     alternates: tuple[str, ...]
 
@@ -228,6 +230,7 @@ _FORMAT = Format(
         _finding("pattern", get_args(Pattern)),
         _finding("bone_quality", get_args(BoneQuality)),
         _finding("existing_metal", get_args(ExistingMetal)),
+        _finding("shaft_extension", get_args(ShaftExtension)),
         Column("primary", cells.planned),
         Column("alternates", cells.planned_list, default=()),
     ),

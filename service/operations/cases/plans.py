@@ -204,14 +204,13 @@ def _part_in_full(
 
 
 def _ask(unit: Unit, case: SurgicalCase, primary: str) -> Guidance:
-    measurements = MeasurementsBody.model_validate(case.measurements)
     return suggestions(
         unit,
         primary=primary,
         fracture_class=case.fracture_class,
         class_year=case.class_year,
         findings=FindingsBody.model_validate(case.findings),
-        calibrated=measurements.marker_film_mm is not None,
+        measurements=MeasurementsBody.model_validate(case.measurements),
     )
 
 

@@ -18,6 +18,7 @@ from service.core.cover.results import (
 )
 from service.core.readiness.words import percent
 from service.core.sizing.figures import room_figures
+from service.core.sizing.film import Dimension, Measurements, width_on_film
 from service.errors import BadInput, FieldFault
 from service.operations.cases.confirmation import confirmation_out
 from service.operations.cases.lookup import OPEN_STATUSES, get_case, require_case
@@ -114,19 +115,26 @@ def check_one_case(unit: Unit, reference: str, day: date) -> CaseCheckOut:
     return _answer(unit, one, check_until(unit, day).get(reference))
 
 
+def _dimension_out(key: str, meaning: str, known: Dimension) -> DimensionOut:
+    return DimensionOut(
+        dimension=key,
+        meaning=meaning,
+        mean_mm=known.estimate.mean_mm,
+        sd_mm=known.estimate.sd_mm,
+        calibrated=known.estimate.calibrated,
+        basis=known.basis,
+    )
+
+
 def _answer(unit: Unit, one: CaseRequirements, result: CaseCheck | None) -> CaseCheckOut:
     planner = planner_of(unit)
     dimensions = [
-        DimensionOut(
-            dimension=key,
-            meaning=DIMENSIONS[key],
-            mean_mm=known.estimate.mean_mm,
-            sd_mm=known.estimate.sd_mm,
-            calibrated=known.estimate.calibrated,
-            basis=known.basis,
-        )
-        for key, known in one.dimensions.items()
+        _dimension_out(key, DIMENSIONS[key], known) for key, known in one.dimensions.items()
     ]
+    wall_film_mm = one.row.findings.get("lateral_wall_mm")
+    if wall_film_mm and planner.values:
+        wall = width_on_film(wall_film_mm, Measurements(**one.row.measurements), planner.values)
+        dimensions.append(_dimension_out("lateral_wall", "lateral wall", wall))
     facts = {
         "case": one.row.reference,
         "position": one.row.position,

@@ -1,4 +1,4 @@
-"""TODO"""
+"""Fracture classes by year, what each says of the wall, and what is refused."""
 
 import math
 

@@ -2,6 +2,7 @@
 
 import copy
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from service.core.fractures.guidance import Guidance
 from service.errors import BadInput
 from service.operations.guidance import get_rules, load_guidance, suggestions
 from service.operations.work import Unit, Work
-from service.schemas.cases import FindingsBody
+from service.schemas.cases import FindingsBody, MeasurementsBody
 from service.storage.tables import SizingDefault
 
 SEED = Path(__file__).parents[3] / "seed_data"
@@ -71,7 +72,12 @@ def test_rules_are_refused_before_there_are_constructs(work: Work) -> None:
     )
 
 
-def ask(work: Work, primary: str, **findings: Any) -> Guidance:  # noqa: ANN401 - any finding
+def ask(
+    work: Work,
+    primary: str,
+    film: Mapping[str, float] | None = None,
+    **findings: Any,  # noqa: ANN401 - any finding
+) -> Guidance:
     return work.read(
         lambda unit: suggestions(
             unit,
@@ -79,14 +85,15 @@ def ask(work: Work, primary: str, **findings: Any) -> Guidance:  # noqa: ANN401 
             fracture_class=None,
             class_year=None,
             findings=FindingsBody(**findings),
-            calibrated=True,
+            measurements=MeasurementsBody(**(film or {})),
         )
     )
 
 
 def test_the_departments_wall_threshold_is_the_one_that_counts(demo_work: Work) -> None:
     def near() -> set[str]:
-        return {one.what for one in ask(demo_work, PLATE, lateral_wall_mm=21.0).near}
+        # 25 mm on a film without a marker are 25 / 1.20 = 20.8 mm (Brew 2012: mean 119.8 %).
+        return {one.what for one in ask(demo_work, PLATE, lateral_wall_mm=25.0).near}
 
     assert "trochanteric-buttress-plate" not in near()
 
@@ -116,8 +123,29 @@ def test_a_plan_of_no_known_templates_is_refused_at_the_primary(
     assert says in fault.reason
 
 
-def test_a_wall_of_no_thickness_is_refused_where_it_stands(demo_work: Work) -> None:
-    with pytest.raises(BadInput) as error:
-        ask(demo_work, PLATE, lateral_wall_mm=0)
-    (fault,) = error.value.faults
-    assert fault.pointer == "/findings/lateral_wall_mm"
+def test_the_wall_is_scaled_as_everything_else_on_its_film(demo_work: Work) -> None:
+    """Without a marker by 1.20 (Brew 2012); thin at 20.5 mm or less in truth (Hsu 2013)."""
+
+    def is_thin(wall_mm: float, **film: float) -> bool:
+        told = ask(demo_work, PLATE, film, lateral_wall_mm=wall_mm)
+        return "alternate-buttress-for-thin-wall" in {one.rule for one in told.alternates}
+
+    # 24 / 1.2 = 20.0 and 25 / 1.2 = 20.8.
+    assert is_thin(24)
+    assert not is_thin(25)
+    # A ball of 25 mm that shows as 30: 24.6 * 25 / 30 = 20.5, 24.7 makes 20.6.
+    marker = {"marker_film_mm": 30, "marker_true_mm": 25}
+    assert is_thin(24.6, **marker)
+    assert not is_thin(24.7, **marker)
+
+
+def test_a_narrow_canal_asks_for_reamers_with_a_short_nail_too(demo_work: Work) -> None:
+    """A nail of 9 mm, reamed 1 to 1.5 mm over: common practice, no source."""
+
+    def near(canal_film_mm: float) -> set[str]:
+        film = {"canal_film_mm": canal_film_mm, "marker_film_mm": 30, "marker_true_mm": 25}
+        return {one.what for one in ask(demo_work, "short-single-lag-nail", film).near}
+
+    # 12.6 * 25 / 30 = 10.5 and 13 * 25 / 30 = 10.8.
+    assert {"reamer_set", "ball_tip_guide_wire"} <= near(12.6)
+    assert "reamer_set" not in near(13)

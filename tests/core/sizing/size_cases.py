@@ -27,11 +27,11 @@ def plainly_chosen(
     target = dimension_mm + offset_mm
     below = made[1] - made[0] if step_mm is None else step_mm
     above = made[-1] - made[-2] if step_mm is None else step_mm
-    if made[0] - target > below or target - made[-1] > above:
+    if made[0] - target > below or (target - made[-1] > above and fit != "passes"):
         return None
     if fit == "nearest":
         return min(made, key=lambda size: (abs(size - target), size))
-    if fit == "at_most":
+    if fit in {"at_most", "passes"}:
         return max((size for size in made if size <= target), default=made[0])
     return min((size for size in made if size >= target), default=made[-1])
 

@@ -1,4 +1,4 @@
-"""TODO"""
+"""How probable each size is, alone and linked to others."""
 
 import math
 from itertools import pairwise
@@ -18,7 +18,6 @@ from service.core.sizing import (
     SizingError,
     cover_probability,
     joint_outcomes,
-    nominal_size,
     size_distribution,
     sizes_to_bring,
 )
@@ -172,25 +171,6 @@ def test_a_chain_of_followers_is_followed_to_its_end() -> None:
     assert outcome.sizes == {"a": 85.0, "b": 80.0, "c": 75.0}
 
 
-def test_the_nominal_size_is_the_most_probable_and_a_tie_takes_the_smaller() -> None:
-    assert nominal_size([(95.0, 0.3), (90.0, 0.3), (100.0, 0.4)]) == 100.0
-    assert nominal_size([(95.0, 0.4), (90.0, 0.4), (None, 0.2)]) == 90.0
-    assert (
-        nominal_size(
-            size_distribution(LengthEstimate(92.5, 4.5, calibrated=True), SizeRule(), LAGS)
-        )
-        == 90
-    )
-    assert nominal_size([]) is None
-
-
-def test_a_tie_that_rounding_splits_is_still_a_tie() -> None:
-    likely = dict(size_distribution(LengthEstimate(87.5, 1.5, calibrated=True), SizeRule(), LAGS))
-    # Both are the same distance from the mean; in floating point the larger size wins by a hair.
-    assert 0 < likely[90.0] - likely[85.0] < 1e-15
-    assert nominal_size(likely.items()) == 85.0
-
-
 def test_two_break_points_a_rounding_apart_leave_no_empty_stretch_between() -> None:
     hair = SizeBand(math.nextafter(92.5, INF), 25)
     roles = [
@@ -200,11 +180,6 @@ def test_two_break_points_a_rounding_apart_leave_no_empty_stretch_between() -> N
     outcomes = joint_outcomes(LengthEstimate(92.5, 4, calibrated=True), roles)
     assert all(left.sizes != right.sizes for left, right in pairwise(outcomes))
     assert len(outcomes) == 4
-
-
-def test_when_not_made_is_most_probable_there_is_no_nominal_size() -> None:
-    assert nominal_size([(90.0, 0.2), (None, 0.8)]) is None
-    assert nominal_size([(90.0, 0.5), (None, 0.5)]) == 90.0
 
 
 def test_cover_stops_at_the_ends_of_the_range() -> None:

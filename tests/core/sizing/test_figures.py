@@ -1,4 +1,4 @@
-"""TODO"""
+"""The table of sizing figures: whole, with a source each, refused where it is wrong."""
 
 import tomllib
 from pathlib import Path

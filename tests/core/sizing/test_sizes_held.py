@@ -54,10 +54,11 @@ def _interval(drawn: Drawn, size: float) -> tuple[float, float]:
     place = made.index(size)
     below = made[1] - made[0] if step is None else step
     above = made[-1] - made[-2] if step is None else step
-    ends = {"nearest": (0.5, 0.5), "at_most": (0.0, 1.0), "at_least": (1.0, 0.0)}[fit]
+    ends = {"nearest": (0.5, 0.5), "at_least": (1.0, 0.0)}.get(fit, (0.0, 1.0))
     low = size - ends[0] * (size - made[place - 1]) if place else made[0] - below
     last = place == len(made) - 1
-    high = made[-1] + above if last else size + ends[1] * (made[place + 1] - size)
+    beyond = math.inf if fit == "passes" else made[-1] + above
+    high = beyond if last else size + ends[1] * (made[place + 1] - size)
     # A fit that rounds one way still takes the smallest or largest size within one step beyond.
     return low - offset, high - offset
 

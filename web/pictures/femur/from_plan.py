@@ -102,7 +102,7 @@ def femur_of(case: CaseOut, check: CaseCheckOut) -> Femur:
         **known,
         head_mm=_HEAD_MM.get(case.sex, 48.0),
         fracture=fracture,
-        lateral_wall_mm=case.findings.lateral_wall_mm,
+        lateral_wall_mm=sizes.get("lateral_wall"),
         lateral_wall=case.findings.lateral_wall,
     )
 

@@ -431,7 +431,7 @@ def _fracture(femur: Femur) -> str:
     if femur.lateral_wall == "broken":
         return f"{text}; the lateral wall is broken."
     if femur.lateral_wall_mm is not None:
-        return f"{text}; lateral wall {femur.lateral_wall_mm:g} mm."
+        return f"{text}; lateral wall {femur.lateral_wall_mm:.0f} mm."
     return f"{text}; the lateral wall was not measured."
 
 
