@@ -323,6 +323,64 @@ class Dimension:
     magnification_sd_mm: float = 0.0
 
 
+#: Least and largest true length in mm of what is measured at a hip: anatomy with room to spare,
+#: common practice, no source. What lies outside is a slip of the pen, a unit or a marker.
+PLAUSIBLE_MM: Mapping[str, tuple[str, float, float]] = {
+    "neck_film_mm": ("The neck path", 50, 160),
+    "canal_film_mm": ("The canal", 5, 30),
+    "nail_length_mm": ("The nail length", 150, 560),
+    "marker_true_mm": ("The marker", 5, 100),
+}
+
+
+def implausible_lengths(
+    measurements: Measurements, values: Mapping[str, float]
+) -> tuple[ValueFault, ...]:
+    """Name the measurements that no patient has, with the bound each breaks.
+
+    Parameters
+    ----------
+    measurements
+        Lengths in mm, as far as known.
+    values
+        The sizing defaults in force, by key.
+
+    Returns
+    -------
+    tuple of ValueFault
+        One a length outside `PLAUSIBLE_MM`, at its own field; empty when all are plausible.
+
+    Notes
+    -----
+    Source: common practice, no source.
+
+    Examples
+    --------
+    >>> values = {"neck_sd_mm": 4.5, "marker_true_mm": 25, "assumed_magnification": 1.2,
+    ...     "uncalibrated_magnification_sd": 0.04, "sizes_either_side_calibrated": 1,
+    ...     "sizes_either_side_uncalibrated": 2}
+    >>> (slip,) = implausible_lengths(Measurements(neck_film_mm=92, marker_film_mm=5), values)
+    >>> slip.pointer
+    '/neck_film_mm'
+    """
+    faults = []
+    for name, (what, least, most) in PLAUSIBLE_MM.items():
+        given = getattr(measurements, name)
+        if given is None:
+            continue
+        true_mm, scaled = given, ""
+        if name.endswith("film_mm"):
+            known = _from_film(given, 0.0, measurements, values)
+            true_mm, scaled = known.estimate.mean_mm, f" ({known.basis})"
+        if not least <= true_mm <= most:
+            reason = (
+                f"{what} would be {true_mm:.0f} mm{scaled}; at a hip it is {least:g} to {most:g} "
+                "mm. Check this length and the marker."
+            )
+            faults.append(SizingError(f"/{name}", reason))
+    return tuple(faults)
+
+
 def estimate_dimensions(
     measurements: Measurements, sex: str, values: Mapping[str, float]
 ) -> Mapping[str, Dimension]:

@@ -5,6 +5,7 @@ from datetime import date, datetime, time
 from typing import Any
 
 from service.core.case_times import ends_on, next_shown, readings
+from service.core.sizing.film import Measurements, implausible_lengths
 from service.errors import BadInput, Conflict, FieldFault, NotFound
 from service.operations.people.audit import list_audit
 from service.operations.planner import planner_of
@@ -75,6 +76,7 @@ def list_of(unit: Unit, day: date, theatre: str) -> OperatingList:
 
 def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
     """Return the columns of a case's row."""
+    _refuse_implausible(unit, body)
     last_day = ends_on(body.list_date, body.starts, body.ends)
     starts_at = _moment(unit, body, "starts", body.list_date)
     ends_at = _moment(unit, body, "ends", last_day)
@@ -92,6 +94,20 @@ def case_columns(unit: Unit, body: CaseFields) -> dict[str, Any]:
         "findings": body.findings.model_dump(mode="json"),
         "measurements": body.measurements.model_dump(mode="json"),
     }
+
+
+def _refuse_implausible(unit: Unit, body: CaseFields) -> None:
+    """Ask back what no patient measures; without figures nothing can be scaled."""
+    values = planner_of(unit).values
+    if not values:
+        return
+    given = Measurements(**body.measurements.model_dump())
+    faults = [
+        FieldFault(f"/measurements{one.pointer}", one.reason)
+        for one in implausible_lengths(given, values)
+    ]
+    if faults:
+        raise BadInput("Nothing was saved.", faults=faults)
 
 
 def _moment(unit: Unit, body: CaseFields, field: str, day: date | None) -> datetime:

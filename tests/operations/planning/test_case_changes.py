@@ -1,12 +1,15 @@
 """A case from its first entry to its end, and what may not be done to it any more."""
 
 from collections.abc import Callable
+from datetime import time
 
 import pytest
 
 from service.errors import BadInput, Conflict, Duplicate, Stale
+from service.operations.cases.lookup import get_case
 from service.operations.planning import case_changes
-from service.schemas.cases import PlanBody
+from service.operations.work import Work
+from service.schemas.cases import CaseFields, MeasurementsBody, PlanBody
 from tests.small_theatre import BACKUP, PRIMARY, Theatre, next_day
 
 
@@ -21,6 +24,36 @@ def test_a_case_is_not_put_on_a_list_in_the_past(theatre: Theatre) -> None:
     with pytest.raises(BadInput) as refused:
         theatre.add_case("K1", day=next_day(-2))
     assert refused.value.faults[0].pointer == "/list_date"
+
+
+@pytest.mark.parametrize(
+    ("film", "field"),
+    [
+        # A marker typed as 5 mm makes a neck path of 92 * 25 / 5 = 460 mm.
+        ({"neck_film_mm": 92, "marker_film_mm": 5}, "neck_film_mm"),
+        ({"canal_film_mm": 60}, "canal_film_mm"),
+        ({"nail_length_mm": 40}, "nail_length_mm"),
+    ],
+)
+def test_a_length_no_patient_has_is_asked_back_with_its_bound(
+    demo_work: Work, film: dict[str, float], field: str
+) -> None:
+    """Bounds: common practice, no source."""
+    fields = CaseFields(
+        list_date=next_day(1),
+        theatre="Theatre 1",
+        starts=time(8, 30),
+        ends=time(10),
+        position=1,
+        side="left",
+        measurements=MeasurementsBody(**film),
+    )
+    version = demo_work.read(lambda unit: get_case(unit, "HAR-0712")).version
+    with pytest.raises(BadInput) as refused:
+        demo_work.write(lambda unit: case_changes.change_case(unit, "HAR-0712", fields, version))
+    (fault,) = refused.value.faults
+    assert fault.pointer == f"/measurements/{field}"
+    assert "at a hip it is" in fault.reason
 
 
 def test_each_change_is_a_version_and_an_old_one_is_refused(theatre: Theatre) -> None:
