@@ -1,5 +1,7 @@
 """Sizes as small tables: what stands in which, in which order, and how deep a shade."""
 
+from typing import Any
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -15,7 +17,12 @@ def _size(ref: str, kind: str, system: str = "Alpha", **facts: object) -> SizeSt
 
 
 def _nail(ref: str, length: float, across: float, angle: float, side: str) -> SizeStockOut:
-    facts = {"length_mm": length, "diameter_mm": across, "angle_deg": angle, "side": side}
+    facts: dict[str, Any] = {
+        "length_mm": length,
+        "diameter_mm": across,
+        "angle_deg": angle,
+        "side": side,
+    }
     return _size(ref, "single_lag_screw_nail", **facts)
 
 
@@ -50,7 +57,7 @@ def test_nails_have_a_table_for_each_angle_and_side_length_down_and_diameter_acr
 
 
 def test_every_line_stands_in_one_cell_and_two_of_one_size_share_it() -> None:
-    facts = {"length_mm": 90.0, "diameter_mm": 10.5}
+    facts: dict[str, Any] = {"length_mm": 90.0, "diameter_mm": 10.5}
     sizes = [_size(ref, "lag_screw", **facts) for ref in ("A", "B")]
     (table,) = tables_of(sizes)[""]
     assert (table.corner, table.heads) == ("Length", ("10.5 mm",))
