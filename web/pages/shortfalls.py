@@ -397,13 +397,13 @@ _FIRST = 5
 def _to_get_first(
     groups: Sequence[UrgencyGroup], reckoned: Shortfalls
 ) -> list[tuple[ShownShortfall, float]]:
-    """Return the shortfalls of which one more saves most cases, with how many."""
+    """Return the shortfalls that can still be got of which one more saves most cases."""
     gains = {_name(one): one.gain for one in reckoned.shortfalls}
     found = [
         (short, gain)
         for group in groups
         for short in group.shorts
-        if (gain := gains.get(_name(short.one))) is not None
+        if short.group != "late" and (gain := gains.get(_name(short.one))) is not None
     ]
     return sorted(found, key=lambda one: -one[1])[:_FIRST]
 
