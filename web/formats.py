@@ -104,8 +104,10 @@ _REFERENCE = re.compile(r"\b[A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+\b")
 
 
 def refs(sentence: str) -> Markup:
-    """Mark the references in a sentence, so that none is torn at the end of a line."""
-    marked = _REFERENCE.sub(lambda found: f'<span class="ref">{found[0]}</span>', escape(sentence))
+    """Write a sentence as `said` does, with its references marked so that none is torn."""
+    marked = _REFERENCE.sub(
+        lambda found: f'<span class="ref">{found[0]}</span>', escape(said(sentence))
+    )
     return Markup(marked)  # noqa: S704 - the sentence is escaped, and what was put in is ours
 
 

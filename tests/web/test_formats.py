@@ -63,9 +63,9 @@ def test_a_reference_in_a_sentence_is_kept_whole_and_markup_stays_text() -> None
     assert refs("<b> the last is promised to HAR-0711.") == (
         '&lt;b&gt; the last is promised to <span class="ref">HAR-0711</span>.'
     )
-    assert refs("a two-part nail of 2031-03-04, CT-scanned") == (
-        "a two-part nail of 2031-03-04, CT-scanned"
-    )
+    assert refs("a two-part nail, CT-scanned") == "a two-part nail, CT-scanned"
+    with on_day(date(2031, 3, 3)):
+        assert refs("back at 14:00 on 2031-03-04") == "back at 14:00 on Tue 4 Mar"
 
 
 @pytest.mark.parametrize(

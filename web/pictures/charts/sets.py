@@ -156,7 +156,7 @@ def set_timeline(rows: Sequence[SetRow], *, prefix: str, title: str) -> Picture:
 
 
 def _count(row: SetRow) -> str:
-    return f"{row.quantity} there" if row.quantity else "none there"
+    return f"{row.quantity} in stock" if row.quantity else "none in stock"
 
 
 def _hours(placed: Sequence[tuple[SetRow, tuple[PlacedUse, ...]]]) -> tuple[float, float] | None:
