@@ -17,6 +17,7 @@ _DONE = {
     "figures.set_figure": "Sizing assumption changed",
     "imports.take_file": "File imported",
     "items.record": "Stock moved or counted",
+    "items.undo": "Stock change undone",
     "items.unlearn_code": "Code unlinked",
     "orders.approve": "Order approved",
     "orders.cancel": "Order cancelled",
