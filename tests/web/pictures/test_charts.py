@@ -211,11 +211,11 @@ def test_a_case_without_a_set_is_said_with_when_one_is_back() -> None:
     picture = set_timeline([SetRow("Nail set", 1, 240, (A, B))], prefix="t", title="Sets")
     assert picture.sentences == (
         "Nail set: A from 08:00 to 09:00, back at 13:00.",
-        "Nail set, 1 there: B needs one at 12:00 to 13:00; the first is back at 13:00 from A.",
+        "Nail set, 1 in stock: B needs one at 12:00 to 13:00; the first is back at 13:00 from A.",
     )
     none = set_timeline([SetRow("Nail set", 0, 240, (A,))], prefix="t", title="Sets")
     assert none.sentences == (
-        "Nail set, none there: A needs one at 08:00 to 09:00; there is none.",
+        "Nail set, none in stock: A needs one at 08:00 to 09:00; there is none.",
     )
 
 
