@@ -14,7 +14,7 @@ LOT = "A29S0238"
 def _free(page: Page, address: str) -> int:
     page.goto(address + "/stock?kind=lag_screw&system=Ambleford")
     row = page.get_by_role("row").filter(has=page.get_by_role("rowheader", name="90 mm"))
-    found = re.match(r"(\d+) free", row.get_by_role("link").inner_text())
+    found = re.match(r"(\d+)\s+free", row.get_by_role("link").inner_text())
     assert found
     return int(found.group(1))
 
@@ -155,8 +155,8 @@ def test_units_are_looked_for_recalled_and_the_recall_is_lifted(
 ) -> None:
     page = open_page(own_site + "/recalls", java_script_enabled=False)
     expect(page.get_by_text("No recall on record.")).to_be_visible()
-    page.get_by_label("Lot").fill(LOT.lower())
-    page.get_by_label("REF").fill("AMB-L-090")
+    page.get_by_label("Lot", exact=True).fill(LOT.lower())
+    page.get_by_label("REF", exact=True).fill("AMB-L-090")
     page.get_by_role("button", name="Search").click()
     found = page.get_by_role("region", name="Found:")
     expect(found).to_contain_text("2 on shelves.")
