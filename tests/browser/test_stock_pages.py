@@ -163,7 +163,7 @@ def test_units_are_looked_for_recalled_and_the_recall_is_lifted(
     page.get_by_label("The supplier's notice").fill("FSN-2031/07")
     page.get_by_label("Why").fill("thread out of tolerance")
     page.get_by_role("button", name="Start the recall").click()
-    expect(page.get_by_role("status")).to_contain_text("2 units were put in quarantine")
+    expect(page.get_by_role("status")).to_contain_text("2 units put in quarantine")
     expect(page.get_by_role("heading", level=1)).to_have_text("Recall FSN-2031/07")
     expect(page.get_by_role("heading", name="In quarantine: 2")).to_be_visible()
     page.get_by_text("Recall withdrawn").click()
