@@ -143,4 +143,4 @@ def test_a_nurse_adds_a_case_and_leaves_the_plan_to_the_surgeon(
     expect(page.get_by_text("Not planned yet")).to_be_visible()
     expect(page.get_by_role("link", name="Plan this case")).to_have_count(0)
     page.goto(site_with_a_nurse + "/cases/TEST-4/plan")
-    expect(page.get_by_role("alert")).to_contain_text("This is for surgeon")
+    expect(page.get_by_role("alert")).to_contain_text("Only a surgeon can open this")
