@@ -1,7 +1,6 @@
 """What the forms of the stock pages do and refuse, role by role; no browser needed."""
 
 import re
-from functools import partial
 from html import unescape
 from typing import Any
 
