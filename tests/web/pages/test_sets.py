@@ -129,7 +129,7 @@ def test_who_confirms_reads_the_condition_above_the_button(
     _opened(theatre)
     form = pages.get("/cases/K2").text.partition('action="/cases/K2/confirm"')[2]
     above = form.partition('<button id="confirm"')[0]
-    assert "Nail (Testfield): covered if" in unescape(above)
+    assert "Nail (Testfield), with Cap (Testfield) as backup, on this condition" in unescape(above)
     assert CONDITION in above
 
 
@@ -148,7 +148,7 @@ def test_what_is_missing_and_what_is_awaited_are_told_apart(
     _opened(theatre)
     theatre.record("count", "CAP", lot="L1", counted=0, at=SHELF, reason="gone")
     words = _words(pages, "/cases/K2")
-    assert "Missing: 1" in words
+    assert "Short: 1 item" in words
     assert f"The rest is c{CONDITION[1:]}" in words
     assert "◐ partly covered" in words or "○ not covered" in words
     assert "● covered" not in words
