@@ -304,7 +304,7 @@ def rules_from(data: Mapping[str, object]) -> Rules:
     --------
     >>> rules_from({"conversion": {"probability": 1.5, "source": "x"}})
     Traceback (most recent call last):
-    service.core.fractures.rules.GuidanceError: /conversion/probability: This must be at most 1.0.
+    service.core.fractures.rules.GuidanceError: /conversion/probability: Enter 1 or less.
     """
     try:
         return RuleTable.model_validate(data).to_rules()

@@ -171,7 +171,8 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Unavailable(
-            f"The folder {folder} for the database cannot be created ({error.strerror})."
+            f"The folder {folder} for the database cannot be created ({error.strerror}). Nothing "
+            "was saved."
         ) from error
 
 

@@ -47,7 +47,7 @@ def test_a_complete_line_has_no_fault() -> None:
 def test_a_nail_without_a_column_that_sizes_or_matches_it_is_refused(column: str) -> None:
     (fault,) = check_item({**NAIL, column: None})
     assert fault.field == column
-    assert fault.reason.startswith(f"a single_lag_screw_nail needs {column}")
+    assert fault.reason.startswith(f"single_lag_screw_nail needs {column}")
 
 
 @pytest.mark.parametrize(

@@ -88,8 +88,8 @@ def test_a_csv_keeps_each_cell_as_it_was_typed() -> None:
         (b"ref,Ref\nA,B\n", "same name as column 1"),
         (b"ref,,lot\nA,B,C\n", "column 2"),
         (b"ref;lot,quantity\n", "mixes separators"),
-        (b'ref\n"A\n', "quotes"),
-        (b'ref\n"A"B\n', "quotes"),
+        (b'ref\n"A\n', "quotation marks"),
+        (b'ref\n"A"B\n', "quotation marks"),
     ],
 )
 def test_a_csv_in_doubt_is_refused_and_says_where(data: bytes, says: str) -> None:
