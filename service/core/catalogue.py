@@ -4,8 +4,9 @@ The kinds are generic trade classes. To add one, add it to the family it belongs
 catalogue, the imports and the construct templates read these sets and nothing else.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 NAIL_KINDS = frozenset({"single_lag_screw_nail", "two_screw_nail", "helical_blade_nail"})
 
@@ -259,6 +260,42 @@ def _instruments(kind: str, facts: Mapping[str, object]) -> list[ColumnFault]:
             )
         ]
     return []
+
+
+#: What `describe_size` says, by column.
+_SAID_OF_SIZE = (
+    *("diameter_mm", "length_mm", "angle_deg", "holes", "barrel_mm"),
+    *("side", "thread", "head_design"),
+)
+
+
+def describe_shared_size(items: Sequence[ItemFacts]) -> str:
+    """Name what items of one kind have in common, for a line that any of them serves.
+
+    Parameters
+    ----------
+    items
+        Catalogue lines, at least one.
+
+    Returns
+    -------
+    str
+        As `describe_size`, without what differs from one to another.
+
+    Examples
+    --------
+    >>> describe_shared_size([
+    ...     ItemFacts("A", "side_plate", angle_deg=135, holes=4, barrel_mm=38),
+    ...     ItemFacts("B", "side_plate", angle_deg=135, holes=5, barrel_mm=38)])
+    '135°, 38 mm barrel'
+    """
+    first = items[0]
+    differs: dict[str, Any] = {
+        column: None
+        for column in _SAID_OF_SIZE
+        if any(getattr(one, column) != getattr(first, column) for one in items)
+    }
+    return describe_size(replace(first, **differs) if differs else first)
 
 
 def describe_size(item: ItemFacts) -> str:

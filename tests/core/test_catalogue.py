@@ -13,6 +13,7 @@ from service.core.catalogue import (
     NAIL_KINDS,
     ItemFacts,
     check_item,
+    describe_shared_size,
     describe_size,
 )
 
@@ -114,3 +115,17 @@ def test_a_size_is_said_the_way_it_is_said_in_theatre(
 ) -> None:
     expected = "135°, 4 holes, 38 mm barrel" if said is None else said
     assert describe_size(ItemFacts("R", "washer", **facts)) == expected
+
+
+def test_a_line_that_several_items_serve_says_what_they_share_and_no_more() -> None:
+    plates = [
+        ItemFacts(f"P{holes}", "side_plate", angle_deg=135, holes=holes, barrel_mm=38)
+        for holes in (4, 5)
+    ]
+    assert describe_shared_size(plates) == "135°, 38 mm barrel"
+    assert describe_shared_size(plates[1:]) == "135°, 5 holes, 38 mm barrel"
+    screws = [
+        ItemFacts(f"S{across}", "cancellous_screw", length_mm=80, diameter_mm=across)
+        for across in (6.5, 7.0)
+    ]
+    assert describe_shared_size(screws) == "80 mm"

@@ -7,6 +7,7 @@ import pytest
 
 from service.operations.cover.check import check_case
 from service.operations.guidance import load_guidance
+from service.operations.planner import planner_of
 from service.operations.planning.case_changes import add_case, make_plan
 from service.operations.stock.movements import record_movement
 from service.operations.work import Unit, Work
@@ -104,3 +105,24 @@ def test_a_set_that_no_catalogue_line_is_for_is_a_gap(work: Work) -> None:
 def _add(unit: Unit, body: CaseBody, plan: PlanBody) -> None:
     version = add_case(unit, body).version
     make_plan(unit, body.reference, plan, version)
+
+
+def test_each_row_to_pick_names_its_own_pack_and_not_another_that_would_serve(
+    demo_work: Work,
+) -> None:
+    """The columns of catalogue.csv are the truth of a pack: a plate of five holes is no four."""
+    items = {one.ref: one for one in demo_work.read(lambda unit: planner_of(unit).facts)}
+    rows = [
+        row
+        for case in ("HAR-0712", "HAR-0714", "HAR-0720")
+        for row in demo_work.read(partial(check_case, reference=case)).pick_list
+    ]
+    assert {items[row.ref].kind for row in rows} >= {"side_plate", "lag_screw", "cortical_screw"}
+    for row in rows:
+        item = items[row.ref]
+        if item.holes is not None:
+            assert f"{item.holes} holes" in row.label
+        if item.length_mm is not None:
+            assert f"{item.length_mm:g} mm" in row.label
+        if item.diameter_mm is not None:
+            assert f"{item.diameter_mm:g} " in row.label

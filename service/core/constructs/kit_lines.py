@@ -8,7 +8,12 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 
-from service.core.catalogue import CONSUMABLE_KINDS, INSTRUMENT_SET_KINDS, ItemFacts, describe_size
+from service.core.catalogue import (
+    CONSUMABLE_KINDS,
+    INSTRUMENT_SET_KINDS,
+    ItemFacts,
+    describe_shared_size,
+)
 from service.core.constructs.planned import ConstructPart, PlannedConstruct
 from service.core.constructs.roles import (
     Catalogue,
@@ -77,6 +82,8 @@ class KitLine:
         Whether it comes on top of one size either side, to make the size needed more probable.
     steps_away
         How many sizes it is away from the nominal one; 0 for the nominal size itself.
+    name
+        Its role, with the system where it has one, without a size; empty: the role.
     """
 
     role: str
@@ -94,6 +101,7 @@ class KitLine:
     sizes: tuple[float, ...] = ()
     is_further: bool = False
     steps_away: int = 0
+    name: str = ""
 
 
 def construct_lines(
@@ -250,12 +258,13 @@ class _PlannedRole:
     ) -> KitLine:
         role, serving = self.items.role, self.items.serving(sizes)
         system = self.setting.part.system if "system" in role.match else None
-        label = f"{system} {role.role}" if system else role.role
+        name = label = f"{system} {role.role}" if system else role.role
         if len(serving) == 1 or (serving and role.sizes):
-            label = f"{label} {describe_size(serving[0])}".strip()
+            label = f"{name} {describe_shared_size(serving)}".strip()
         return KitLine(
             role=role.role,
             label=label,
+            name=name,
             refs=tuple(sorted(item.ref for item in serving)),
             quantity=role.usual_quantity,
             why=why,

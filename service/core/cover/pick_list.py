@@ -26,6 +26,9 @@ class PickRow:
 
     Parameters
     ----------
+    name
+        The role it fills, with its system where it has one, without a size: packs of several
+        sizes may serve one line.
     for_good
         How many of them the primary is planned with: packs that it uses, sets that it opens. The
         rest stands by and goes back as it is.
@@ -36,7 +39,7 @@ class PickRow:
         Other cases of the list that count on the same unopened units.
     """
 
-    label: str
+    name: str
     parcel: StockUnits
     quantity: int
     for_good: int
@@ -47,7 +50,7 @@ class PickRow:
 
 @dataclass(slots=True)
 class _MergedPick:
-    label: str
+    name: str
     parcel: StockUnits
     place: str
     is_set: bool
@@ -84,7 +87,7 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
     Returns
     -------
     tuple of PickRow
-        By place, then store, shelf, label and lot. A row's quantity is the largest that one
+        By place, then store, shelf, name and lot. A row's quantity is the largest that one
         construct takes of it, because only one construct is implanted; packs that must be near
         come on top.
 
@@ -102,7 +105,12 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
             wanted = line.line
             row = rows.setdefault(
                 pick.parcel.key,
-                _MergedPick(wanted.label, pick.parcel, wanted.place, wanted.what == INSTRUMENT_SET),
+                _MergedPick(
+                    wanted.name or wanted.role,
+                    pick.parcel,
+                    wanted.place,
+                    wanted.what == INSTRUMENT_SET,
+                ),
             )
             row.place = min(row.place, wanted.place, key=PLACES.index)
             is_planned = construct == 0 and (row.is_set or stays(wanted))
@@ -111,7 +119,7 @@ def pick_rows(check: CaseCheck) -> tuple[PickRow, ...]:
             row.shared_with = pick.shared_with
     picked = [
         PickRow(
-            row.label,
+            row.name,
             row.parcel,
             row.quantity,
             row.for_good,
@@ -132,4 +140,4 @@ def _lines(check: CaseCheck) -> Iterator[tuple[int, LineCheck]]:
 
 def _route(row: PickRow) -> tuple[int, str, str, str, str]:
     parcel = row.parcel
-    return (PLACES.index(row.place), parcel.store, parcel.shelf, row.label, parcel.lot)
+    return (PLACES.index(row.place), parcel.store, parcel.shelf, row.name, parcel.lot)

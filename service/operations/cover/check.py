@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 
+from service.core.catalogue import describe_size
 from service.core.constructs.templates import DIMENSIONS
 from service.core.cover.gaps import counting_on_words, cover_words, expectation_words
 from service.core.cover.pick_list import pick_rows
@@ -193,15 +194,18 @@ def case_out(
             "counting_on": counting_on_words(awaited, planner.zone),
             "constructs": constructs,
             "near": near,
-            "pick_list": _pick_list(result, [one.name for one in constructs], held),
+            "pick_list": _pick_list(planner, result, [one.name for one in constructs], held),
         }
     )
 
 
-def _pick_list(result: CaseCheck, names: Sequence[str], held: Collection[str]) -> list[PickRowOut]:
+def _pick_list(
+    planner: PlannerContext, result: CaseCheck, names: Sequence[str], held: Collection[str]
+) -> list[PickRowOut]:
+    # Several packs serve one line, and each is named by what it is itself: plates of 4 and 5 holes.
     return [
         PickRowOut(
-            label=row.label,
+            label=f"{row.name} {describe_size(planner.catalogue.by_ref[row.parcel.ref])}".strip(),
             ref=row.parcel.ref,
             lot=row.parcel.lot,
             serial=row.parcel.serial,

@@ -59,7 +59,7 @@ def test_a_pack_goes_to_the_most_urgent_place_that_names_it() -> None:
     assert rows(case("K1", (on_shelf("L"),)), parcel("L"))["L"].place == ON_SHELF
 
 
-def test_rows_go_by_place_then_store_then_shelf_then_label_then_lot() -> None:
+def test_rows_go_by_place_then_store_then_shelf_then_name_then_lot() -> None:
     one = case(
         "K1",
         (
