@@ -85,7 +85,7 @@ def test_a_storekeeper_has_levels_proposed_decides_line_by_line_and_orders_what_
     below = page.get_by_role("region", name="Below par")
     # Nobody has received anything: what the level is above today is missing, or on order already.
     row = below.get_by_role("row").filter(has_text=first)
-    expect(row).to_contain_text(f"level {proposed[first]}, {today} on the shelf")
+    expect(row).to_contain_text(f"level {proposed[first]}, {today} in stock")
     below.get_by_role("button", name="Add ticked to draft orders").click()
     expect(page.get_by_role("status")).to_contain_text("Added to drafts (not sent):")
     expect(page.get_by_text("none below par")).to_be_visible()

@@ -56,7 +56,7 @@ _PAGE = 50
 
 _VIEWS = (
     ("", "Open"),
-    ("loans", "Loans here"),
+    ("loans", "Loans to return"),
     ("bill-only", "Consignment used"),
     ("closed", "Closed"),
 )
