@@ -137,17 +137,23 @@ def test_sets_that_clash_are_named_first_with_when_they_are_back(
     open_page: OpenPage, demo_site: str
 ) -> None:
     page = open_page(demo_site + "/sets")
-    missing = page.get_by_role("region", name="Missing for coming cases").get_by_role("listitem")
-    # planted.csv: three sets, in the order of their lists.
+    missing = page.get_by_role("region", name="Short for upcoming cases").get_by_role("listitem")
+    # planted.csv: three sets; the one that is double-booked comes first.
     expect(missing).to_have_text(
-        [re.compile("HAR-0716.*LOAN-0007"), re.compile("HAR-0719.*14:00"), re.compile("HAR-0725")]
+        [
+            re.compile("^Double-booked.*HAR-0719.*14:00"),
+            re.compile("^Short.*HAR-0716.*LOAN-0007"),
+            re.compile("^Short.*HAR-0725"),
+        ]
     )
-    garsdene = page.get_by_role("region", name="Garsdene plate instrument set")
+    away = page.get_by_role("table", name="Away, or not ready").get_by_role("row")
+    garsdene = away.filter(has_text="GAR-IS-1")
     expect(garsdene.get_by_text("○ not sterile")).to_be_visible()
-    expect(garsdene).to_contain_text("not known: when it has been reprocessed")
-    eskmere = page.get_by_role("region", name="Eskmere nail instrument set")
+    expect(garsdene).to_contain_text("not known")
+    eskmere = page.get_by_role("row").filter(has_text="Eskmere nail instrument set")
+    expect(eskmere.get_by_text("○ none in stock")).to_be_visible()
     # deliveries.csv: the loan goes back on 11 March.
-    expect(eskmere).to_contain_text("goes back by Tue 11 Mar")
+    expect(eskmere).to_contain_text("return by Tue 11 Mar")
 
 
 def test_units_are_looked_for_recalled_and_the_recall_is_lifted(

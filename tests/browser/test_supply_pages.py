@@ -155,7 +155,7 @@ def test_what_one_more_would_add_is_worked_out_while_somebody_watches(
     ("path", "says"),
     [
         ("/shortfalls", "Nothing is short until Mon 17 Mar"),
-        ("/orders", "Nothing is on order and no loan is here."),
+        ("/orders", "Nothing is on order and there are no loans to return."),
         ("/suppliers", "The catalogue names no supplier yet."),
     ],
 )

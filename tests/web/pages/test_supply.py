@@ -168,7 +168,7 @@ def test_a_surplus_is_taken_only_with_a_tick_and_nothing_is_saved_before(
     answer = _receive(demo_client, "PO-1041", **row)
     assert answer.status_code == 422
     assert 'href="#field-quantity-0"' in answer.text
-    assert "3 of AMB-L-090 outstanding, 4 came" in unescape(answer.text)
+    assert "3 of AMB-L-090 outstanding, 4 received" in unescape(answer.text)
     assert 'name="surplus-0"' in answer.text
     assert demo_client.get("/api/v1/orders/PO-1041").json()["receipts"] == []
     assert _receive(demo_client, "PO-1041", **row, **{"surplus-0": "yes"}).status_code == 303
@@ -207,7 +207,7 @@ def test_a_loan_is_received_made_sterile_and_sent_back_with_what_is_missing(
     answer = _post(demo_client, "/orders/LOAN-0007/return", **back, once=f"{ONCE}-back")
     assert answer.status_code == 303
     assert "one reamer" in _page(demo_client, "/orders/LOAN-0007")
-    assert "No loan is here" in _page(demo_client, "/orders?view=loans")
+    assert "No loans to return" in _page(demo_client, "/orders?view=loans")
 
 
 def test_a_holiday_is_kept_and_made_an_ordinary_day_again(demo_client: TestClient) -> None:
