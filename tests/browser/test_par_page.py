@@ -76,7 +76,7 @@ def test_a_storekeeper_has_levels_proposed_decides_line_by_line_and_orders_what_
     page.get_by_role("link", name="Decided: 4").click()
     expect(_row(page, changed)).to_contain_text("the ward asks for it")
 
-    page.get_by_role("link", name="Levels in force", exact=True).click()
+    page.get_by_role("link", name="← Levels in force", exact=True).click()
     levels = page.get_by_role("region", name="Levels in force").get_by_role("row")
     for ref, level in {**proposed, changed: 7}.items():
         row = levels.filter(has=page.get_by_role("link", name=ref, exact=True))
