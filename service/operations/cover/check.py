@@ -159,6 +159,11 @@ def _why_unchecked(one: CaseRequirements) -> str:
     return "not planned" if one.plan is None else "cannot be sized"
 
 
+#: What a case says when nothing is missing; a plan without a backup never sounds like one with.
+_ALL_THERE = "The planned construct and its backups are covered."
+_NO_BACKUP = "The planned construct is covered. No backup is planned."
+
+
 def case_out(
     facts: Mapping[str, object],
     result: CaseCheck,
@@ -187,7 +192,7 @@ def case_out(
         {
             **facts,
             "state": state,
-            "says": says or "The planned construct and its backups are covered.",
+            "says": says or (_ALL_THERE if alternates else _NO_BACKUP),
             "expects": _expected(expected, planner),
             "condition": condition,
             "awaited": _expected(awaited, planner),
