@@ -77,4 +77,4 @@ def test_a_case_without_a_plan_says_why_there_is_nothing_to_pick(
     expect(page.get_by_text("Not planned yet")).to_be_visible()
     expect(page.get_by_role("link", name="To the case")).to_be_visible()
     page.goto(own_site + "/cases/HAR-9999/pick-list")
-    expect(page.get_by_role("alert")).to_contain_text("There is no case HAR-9999.")
+    expect(page.get_by_role("alert")).to_contain_text("Case HAR-9999 was not found.")

@@ -100,15 +100,15 @@ def test_quarantined_stock_says_so_beside_a_shape(open_page: OpenPage, demo_site
 
 def test_an_unknown_case_is_a_sentence_with_a_way_back(open_page: OpenPage, demo_site: str) -> None:
     page = open_page(demo_site + "/cases/HAR-9999")
-    expect(page.get_by_role("alert")).to_contain_text("There is no case HAR-9999.")
-    page.get_by_role("link", name="Back to the list day").click()
+    expect(page.get_by_role("alert")).to_contain_text("Case HAR-9999 was not found.")
+    page.get_by_role("link", name="Go to the list day").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("List day")
 
 
 def test_a_page_that_does_not_exist_is_a_page_too(open_page: OpenPage, demo_site: str) -> None:
     page = open_page(demo_site + "/no/such/page")
     expect(page.get_by_role("alert")).to_be_visible()
-    expect(page.get_by_role("link", name="Back to the list day")).to_be_visible()
+    expect(page.get_by_role("link", name="Go to the list day")).to_be_visible()
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ def test_a_page_that_does_not_exist_is_a_page_too(open_page: OpenPage, demo_site
     [
         ("/", "There is no operating list from today on.", "Add a case"),
         ("/stock", "There is no stock yet.", "Import a catalogue, then a stock take"),
-        ("/figures", "No figures are loaded yet.", None),
+        ("/figures", "No assumptions are loaded yet.", None),
     ],
 )
 def test_an_empty_page_says_what_to_do_first(
