@@ -386,7 +386,7 @@ def test_what_another_site_has_cannot_be_read_by_its_id(theatre: Theatre) -> Non
     for name in TYPES[1:]:
         key = _all(theatre.work, name)[0]["id"]
         assert theatre.work.read(partial(fhir.read, resource_type=name, key=key))["id"] == key
-        with pytest.raises(NotFound, match=f"There is no {name} {key} here"):
+        with pytest.raises(NotFound, match=f"{name} {key} was not found"):
             other.read(partial(fhir.read, resource_type=name, key=key))
 
 

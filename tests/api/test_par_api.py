@@ -113,11 +113,11 @@ def test_a_problem_beyond_the_limits_is_refused_with_the_limit(client: TestClien
 def test_a_proposal_for_the_demo_is_made_decided_and_ordered_from(demo_client: TestClient) -> None:
     before = everything(demo_client)
     key = {"Idempotency-Key": "proposal-of-the-tests"}
-    made = demo_client.post(f"{API}/par_proposals", json={"target_readiness": 0.938}, headers=key)
+    made = demo_client.post(f"{API}/par_proposals", json={"target_readiness": 0.946}, headers=key)
     assert made.status_code == 201, made.text
     proposal = made.json()
     answer = proposal["answer"]
-    assert answer["today"]["value"] < 0.938 <= answer["proposed"]["value"] < answer["reachable"]
+    assert answer["today"]["value"] < 0.946 <= answer["proposed"]["value"] < answer["reachable"]
     assert answer["proposed"]["cost_minor"] < answer["today"]["cost_minor"]
     assert answer["currency"] == "GBP"
     assert answer["curve"][-1]["readiness"] == pytest.approx(answer["proposed"]["value"])
@@ -133,7 +133,7 @@ def test_a_proposal_for_the_demo_is_made_decided_and_ordered_from(demo_client: T
         if not line["why"]["stands_with"]
     )
 
-    again = demo_client.post(f"{API}/par_proposals", json={"target_readiness": 0.938}, headers=key)
+    again = demo_client.post(f"{API}/par_proposals", json={"target_readiness": 0.946}, headers=key)
     assert again.json()["id"] == proposal["id"]
     here = f"{API}/par_proposals/{proposal['id']}"
     assert demo_client.get(here).json() == proposal

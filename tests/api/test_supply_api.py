@@ -105,5 +105,5 @@ def test_a_supply_figure_is_shown_with_its_source_and_can_be_set(demo_client: Te
         (3, "ours")
     ]
     page = demo_client.get("/figures").text
-    assert "Loan lead" in page
+    assert "Loan, lead time" in page
     assert "3 days" in page

@@ -32,7 +32,7 @@ def test_who_may_not_is_told_who_may_and_what_to_do(client: TestClient) -> None:
     add_somebody(_work(client), "keeper", ["storekeeper"])
     answer = client.get("/people", headers={**HTML, **bearer("keeper")})
     assert answer.status_code == 403
-    assert "This is for administrator; you are signed in as storekeeper." in answer.text
+    assert "Only an administrator can" in answer.text
     assert "<h1>You cannot open this page</h1>" in answer.text
     assert "Ask a colleague with that role" in answer.text
     answer = client.post("/people", data={}, headers={**HTML, **bearer("keeper")})

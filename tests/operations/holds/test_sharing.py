@@ -56,7 +56,7 @@ def test_a_case_moved_into_the_time_of_another_no_longer_shares_with_it(theatre:
     theatre.confirm("K2")
     theatre.change_case("K2", hour=9)
     assert [theatre.states(one)[1] for one in ("K1", "K2")] == ["covered", "not covered"]
-    assert (theatre.reopened("K1"), "promised to K1" in theatre.reopened("K2")) == ("", True)
+    assert (theatre.reopened("K1"), "reserved for K1" in theatre.reopened("K2")) == ("", True)
 
 
 def test_a_case_still_open_after_its_planned_end_keeps_the_backup_on_its_tray(

@@ -44,7 +44,7 @@ def _refused(work: Work, roles: set[str], *rows: str) -> list[tuple[str, str]]:
 def test_who_may_not_plan_does_not_plan_by_a_file(theatre: Theatre, role: str) -> None:
     ((pointer, reason),) = _refused(theatre.work, {role}, _row("K1", primary=BACKUP))
     assert pointer == "row 2, column primary"
-    assert "This is for surgeon" in reason
+    assert "Only a surgeon can do this" in reason
     ((pointer, _),) = _refused(theatre.work, {role}, _row("K9", hour=14, primary=PRIMARY))
     assert pointer == "row 2, column primary", "a first plan is a plan"
     plan = theatre.case("K1").plan

@@ -37,7 +37,7 @@ def test_what_is_wanted_goes_on_one_draft_a_supplier_in_whole_packs(desk: Desk) 
     ]
     screw = next(line for line in made[0].items if line.ref == "SCREW")
     assert (screw.wanted, screw.quantity, screw.packs, screw.why) == (3, 5, 1, ["case K1"])
-    assert screw.rounded_says == "3 wanted, 5 ordered: 1 pack of 5"
+    assert screw.rounded_says == "3 needed, 5 ordered: 1 pack of 5"
     assert made[0].reference == "PO-2031-0001"
     assert made[1].reference == "PO-2031-0002"
 
@@ -77,7 +77,7 @@ def test_two_currencies_never_stand_on_one_order(desk: Desk) -> None:
 @pytest.mark.parametrize(
     ("wanted", "says"),
     [
-        ((("SCREW", 5),), "below the 100.00 GBP from which Test supply takes orders"),
+        ((("SCREW", 5),), "below the minimum order of Test supply: 100.00 GBP"),
         ((("SCREW", 10),), ""),
         ((("SCREW", 5), ("BOLT", 1)), "nobody can tell"),
     ],

@@ -124,7 +124,7 @@ def test_a_recalled_lot_goes_to_quarantine_or_nowhere(desk: Desk) -> None:
 
 def test_more_than_was_ordered_is_taken_only_knowingly_and_shown(desk: Desk) -> None:
     reference = desk.sent(("SCREW", 5))
-    assert "5 of SCREW outstanding, 7 came" in refused(desk, reference, screws(7))[0][1]
+    assert "5 of SCREW outstanding, 7 received" in refused(desk, reference, screws(7))[0][1]
     order = desk.receive(reference, screws(7, take_surplus=True))
     line = order.items[0]
     assert (line.received, line.outstanding, line.surplus) == (7, 0, 2)

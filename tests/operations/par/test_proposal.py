@@ -75,7 +75,7 @@ def test_todays_readiness_and_the_level_for_a_target_are_the_poisson_tables(shop
     made = propose(shop.work, target_readiness=0.9)
     assert made.answer.arrivals_per_day == pytest.approx(RATE)
     assert made.answer.today.value == pytest.approx(stats.poisson.cdf(5, ON_ORDER), abs=1e-9)
-    assert made.answer.arrivals_from == f"{CASES} cases recorded in {DAYS} days"
+    assert made.answer.arrivals_from == f"{CASES} cases on record in {DAYS} days"
     line = nail(made)
     floor = int(stats.poisson.ppf(0.98, ON_ORDER)) + 1
     assert (line.today, line.why.today_from) == (6, "units on the shelf")
@@ -280,7 +280,7 @@ def test_what_is_below_par_is_suggested_with_shelf_and_orders_counted(shop: Thea
     shop.work.write(lambda unit: par.set_level(unit, "NAIL", body, None))
     (wanted,) = shop.work.read(par.below_par)
     assert (wanted.ref, wanted.quantity) == ("NAIL", 4)
-    assert wanted.why == "par level 10: 6 on the shelf, 0 on order"
+    assert wanted.why == "par level 10: 6 in stock, 0 on order"
     order(shop.work, 1)
     order(shop.work, 2, state="draft")
     order(shop.work, 7, state="cancelled")
@@ -299,7 +299,7 @@ def test_a_budget_buys_what_it_pays_for_and_says_what_it_does_not(shop: Theatre)
     assert "no minimum is kept" in none.answer.warnings[0]
     two = propose(shop.work, budget_minor=2 * PRICE + PRICE // 2)
     assert nail(two).proposed == 2
-    assert "one of each is kept" in two.answer.warnings[0]
+    assert "one each is kept" in two.answer.warnings[0]
     ample = propose(shop.work, budget_minor=500 * PRICE)
     assert ample.answer.proposed.value > ample.answer.reachable - 0.0003
     assert "more would add almost nothing" in ample.answer.warnings[0]

@@ -49,7 +49,7 @@ def test_a_time_that_the_clocks_skip_is_refused_with_the_next_one(
 ) -> None:
     pointer, reason = _refusal(theatre, FORWARD, starts, ends)
     assert pointer == field
-    assert reason.endswith("next is 02:00")
+    assert reason.endswith("use 02:00")
 
 
 def test_the_times_beside_the_gap_are_taken(theatre: Theatre) -> None:

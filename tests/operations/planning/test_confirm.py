@@ -212,7 +212,7 @@ def test_a_case_without_a_plan_cannot_be_confirmed(ready: Work) -> None:
     body = {"reference": "K9", "list_date": DAY, "theatre": "Theatre 1", "starts": "17:00"}
     body |= {"ends": "18:00", "position": 9, "side": "left"}
     ready.write(lambda unit: add_case(unit, CaseBody.model_validate(body)))
-    with pytest.raises(Conflict, match="plan it first"):
+    with pytest.raises(Conflict, match="Plan it first"):
         ready.write(lambda unit: confirm_plan_backups(unit, "K9", 1, 1))
 
 

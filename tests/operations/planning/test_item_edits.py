@@ -130,7 +130,7 @@ def test_cases_and_units_of_the_other_site_are_counted_and_checked_again(theatre
     there.add_case("K9")
     there.plan("K9")
     refusal = shown(theatre, system="Other")
-    assert refusal.facts["rests_on"] == ["Other hospital: 1 cases, units in 1 places"]
+    assert refusal.facts["rests_on"] == ["Other hospital: 1 cases, units in 1 locations"]
     edit(theatre, str(refusal.facts["acknowledge"]), system="Other")
     assert "NAIL" not in {one[0] for one in there.held("K9")}
     assert there.events("K9")[-1][0] == "catalogue"

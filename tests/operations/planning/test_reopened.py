@@ -50,7 +50,7 @@ def test_a_set_that_stood_by_and_was_opened_reopens_the_case_that_has_it_next(
     standing_by.settle("K1", "SET", "reprocess")
     assert standing_by.states("K2") == ["covered if"]
     says = standing_by.reopened("K2")
-    assert "was covered and is covered if" in says
+    assert "was covered and is now covered if" in says
     assert "SET L1 is back by 14:00 (expected 13:00, after K1)" in says
     # Sterile again, the set is there; whoever confirmed has still to look.
     check = standing_by.check("K2")

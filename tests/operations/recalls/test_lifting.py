@@ -72,7 +72,7 @@ def test_only_the_site_that_declared_a_recall_lifts_it(store: Theatre) -> None:
     there = door(store.work, "olga", add_site(store.work))
     seen = there.read(lambda unit: get_recall(unit, "N-1"))
     assert (seen.site, seen.may_lift) == ("This hospital", False)
-    with pytest.raises(Forbidden, match="only This hospital lifts it"):
+    with pytest.raises(Forbidden, match="only This hospital can lift it"):
         lift(there)
     assert usable(store) == 0
     assert lift(door(store.work, "kim")).lifted_by == "kim"

@@ -120,7 +120,7 @@ def test_another_size_is_a_question_and_no_way(demo_work: Work) -> None:
     sizes = [each for each in one.questions if each.kind == "size"]
     # planted.csv: the longest blade made is 105 mm. stock.csv has five, none planned that day.
     assert [(each.ref, each.case, each.free) for each in sizes] == [("CIN-B-105", "HAR-0726", 5)]
-    assert "would 10.5 × 105 mm do" in sizes[0].asks
+    assert "could 10.5 × 105 mm (CIN-B-105) be used" in sizes[0].asks
     assert {each.kind for each in one.questions} == {"size", "construct"}
 
 
@@ -234,7 +234,7 @@ def test_units_promised_for_a_later_day_are_named_where_they_lie(theatre: Theatr
     theatre.plan("K1")
     one = ways(short(theatre, "NAIL"))["transfer_store"]
     assert (one.quantity, one.source) == (1, "Store, B")
-    assert "promised to K2" in one.says
+    assert "Reserved for K2" in one.says
     # 09:00 less two hours.
     assert one.last_moment == at("2031-03-04T07:00+00:00")
     assert theatre.work.read(partial(reserve.holds_of, reference="K2")).holds

@@ -265,7 +265,7 @@ def test_one_box_does_not_cover_two_cases(pair: Pair) -> None:
     _case(pair, "K2", hour=14)
     pair.send(quantity=1, expected_at=at(10))
     assert [pair.check(one).state for one in ("K1", "K2")] == ["covered if", "not covered"]
-    assert "promised to K1" in pair.check("K2").says
+    assert "reserved for K1" in pair.check("K2").says
 
 
 def test_what_is_here_goes_before_what_has_still_to_arrive(pair: Pair) -> None:

@@ -120,7 +120,7 @@ def test_what_was_just_saved_is_undone_by_a_new_line_once(
     assert 'action="/items/undo"' not in said
     again = demo_client.post("/items/undo", data={**form, "once": "z" * 24}, headers=HTML)
     assert again.status_code == 409
-    assert "has been corrected already" in again.text
+    assert "has already been corrected" in again.text
 
 
 def test_what_was_released_goes_back_to_quarantine_when_it_is_undone(

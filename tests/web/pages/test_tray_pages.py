@@ -95,7 +95,7 @@ def test_case_pick_list_and_tray_count_the_same_packs(theatre: Theatre, pages: T
         if ref:
             theatre.pick("K1", ref)
         counts = {
-            _number(_words(pages, "/cases/K1"), r"Pick list \((\d+) packs"),
+            _number(_words(pages, "/cases/K1"), r"Pick list \((\d+) packs?"),
             _number(_words(pages, "/cases/K1/pick-list"), r"(\d+) packs? to pick"),
             _number(_words(pages, "/cases/K1/tray"), r"Still to pick: (\d+)"),
         }
