@@ -4,6 +4,7 @@ from typing import Any
 
 from sqlalchemy import Row
 
+from service.core.opened_units import OtherEnd, QuarantineLine, opened_units
 from service.errors import BadInput, Conflict, FieldFault
 from service.operations.catalogue import require_item
 from service.operations.holds.conflicts import move_with_holds
@@ -107,7 +108,8 @@ def require_fit_for_shelf(unit: Unit, lot: Lot, quarantine: Location, quantity: 
     BadInput
         When any of them may be such a copy.
     """
-    opened = stock.opened_in_quarantine(unit.session, unit.site_id, lot.id or 0)
+    lines = stock.lines_of_quarantine(unit.session, unit.site_id, lot.id or 0)
+    opened = opened_units(_quarantine_line(row) for row in lines)
     there = planner_of(unit).quantity_at(lot.id or 0, quarantine.id or 0)
     if opened and quantity > there - opened:
         place = reprocessing_place(unit)
@@ -116,6 +118,16 @@ def require_fit_for_shelf(unit: Unit, lot: Lot, quarantine: Location, quantity: 
             f"{place.store}, {place.shelf}, and scan it out of sterilisation from there"
         )
         raise BadInput("Nothing was saved.", faults=[FieldFault("/to", reason)])
+
+
+def _quarantine_line(row: Row[Any]) -> QuarantineLine:
+    other: OtherEnd = "elsewhere"
+    if row.other_kind == "reprocessing":
+        other = "reprocessing"
+    elif row.other_kind is None and row.kind in {"count", "write_off"}:
+        other = "nowhere"
+    change = row.quantity if row.came else -row.quantity
+    return QuarantineLine(row.seq, change, other, row.corrects_seq)
 
 
 def _put_back(unit: Unit, lot: Lot, away: Row[Any], body: SteriliseBody) -> None:

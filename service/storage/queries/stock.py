@@ -104,22 +104,36 @@ def find_lot(
     return session.execute(_FIND_LOT, values).scalars().first()
 
 
-def opened_in_quarantine(session: Session, site_id: int, lot_id: int) -> int:
-    """Count the copies of a lot that came into a site's quarantine while they were reprocessed.
+def lines_of_quarantine(session: Session, site_id: int, lot_id: int) -> Sequence[Row[Any]]:
+    """Return the lines by which units of a lot came into a site's quarantine, or left it.
 
-    Those that were released to be reprocessed are taken off; which were written off nobody knows.
+    Each row says what kind of place the other end is; ``None`` for none.
     """
-    origin, target = PLACE.alias(), PLACE.alias()
-    came = and_(origin.c.kind == "reprocessing", target.c.kind == "quarantine")
-    went = and_(origin.c.kind == "quarantine", target.c.kind == "reprocessing")
-    change = case((came, MOVEMENT.c.quantity), (went, -MOVEMENT.c.quantity), else_=0)
+    origin, target = PLACE.alias("origin"), PLACE.alias("target")
     query = (
-        select(func.coalesce(func.sum(change), 0))
-        .join_from(MOVEMENT, origin, origin.c.id == MOVEMENT.c.from_location_id)
-        .join(target, target.c.id == MOVEMENT.c.to_location_id)
-        .where(MOVEMENT.c.lot_id == lot_id, origin.c.site_id == site_id)
+        select(
+            MOVEMENT.c.seq,
+            MOVEMENT.c.kind,
+            MOVEMENT.c.quantity,
+            MOVEMENT.c.corrects_seq,
+            (target.c.kind == "quarantine").label("came"),
+            case((target.c.kind == "quarantine", origin.c.kind), else_=target.c.kind).label(
+                "other_kind"
+            ),
+        )
+        .outerjoin(origin, origin.c.id == MOVEMENT.c.from_location_id)
+        .outerjoin(target, target.c.id == MOVEMENT.c.to_location_id)
+        .where(
+            MOVEMENT.c.lot_id == lot_id,
+            or_(
+                and_(origin.c.kind == "quarantine", origin.c.site_id == site_id),
+                and_(target.c.kind == "quarantine", target.c.site_id == site_id),
+            ),
+            func.coalesce(origin.c.kind, "") != func.coalesce(target.c.kind, ""),
+        )
+        .order_by(MOVEMENT.c.seq)
     )
-    return max(int(session.execute(query).scalar_one()), 0)
+    return session.execute(query).all()
 
 
 #: Beyond so many references the whole store is read: a statement takes only so many values.
