@@ -1,5 +1,6 @@
 """Reprocessing: an opened set or an unsterile loan is sterile again, and back on its shelf."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import Row
@@ -32,8 +33,8 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     Raises
     ------
     BadInput
-        When there is no such lot here, it is sterile already, or its item comes sterile for single
-        use: an opened pack of that kind is not reprocessed.
+        When there is no such lot here, it is sterile already, it is on a tray or in quarantine, or
+        its item comes sterile for single use: an opened pack of that kind is not reprocessed.
     Conflict
         When units of the lot are at another site, whose sterility nobody here knows.
     """
@@ -48,7 +49,8 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     if lot is None:
         message = "choose a lot in the stock records"
         raise RuntimeError(message)
-    away = [row for row in planner_of(unit).lying_here([lot.id or 0]) if row.kind == "reprocessing"]
+    here = planner_of(unit).lying_here([lot.id or 0])
+    away = [row for row in here if row.kind == "reprocessing"]
     copies = sum(row.quantity for row in planner_of(unit).lying([lot.id or 0]))
     # Copies that were not reprocessed keep their date, and a lot has one date.
     own = sum(row.quantity for row in away) or (1 if item.reusable else copies)
@@ -56,6 +58,8 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
     if lot.sterility == "sterile" and not (away or is_over):
         reason = "it is already sterile"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
+    if not away:
+        _require_on_shelves(unit, here)
     if body.use_by is not None and body.use_by < unit.today:
         reason = f"{body.use_by} is in the past"
         raise BadInput("Nothing was saved.", faults=[FieldFault("/use_by", reason)])
@@ -90,6 +94,27 @@ def make_sterile(unit: Unit, body: SteriliseBody) -> SterilisedOut:
         at=unit.local(row.at),
         actor=row.actor,
     )
+
+
+def _require_on_shelves(unit: Unit, rows: Sequence[Row[Any]]) -> None:
+    """Refuse to scan out of sterilisation what lies in quarantine or in theatre."""
+    for row in rows:
+        if row.kind == "quarantine":
+            place = reprocessing_place(unit)
+            reason = (
+                f"it is in quarantine: release it to {place.store}, {place.shelf}, and scan it out "
+                "of sterilisation from there"
+            )
+        elif row.kind == "theatre" and planner_of(unit).find_case(row.shelf) is not None:
+            reason = (
+                f"it is on the tray of case {row.shelf}: record on the page of the case what "
+                "happened to it first"
+            )
+        elif row.kind == "theatre":
+            reason = f"it is at {row.store}, {row.shelf}: move it to a shelf first"
+        else:
+            continue
+        raise BadInput("Nothing was saved.", faults=[FieldFault("/lot", reason)])
 
 
 def release_turnaround(unit: Unit, lot: Lot, place_id: int, quantity: int, why: str) -> None:
