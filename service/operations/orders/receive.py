@@ -24,7 +24,7 @@ from service.operations.stock.movements import (
 from service.operations.work import Unit
 from service.schemas.orders import OrderOut, ReceiptBody, ReceiptLine
 from service.schemas.stock import DeliveryBody, DeliveryOut, LocationBody, ReceiveBody
-from service.storage.queries import orders, stock
+from service.storage.queries import orders
 from service.storage.tables import Item, OrderLine, OrderReceipt, SupplyOrder
 
 SHORT_DATED = "short_dated_days"
@@ -135,7 +135,6 @@ def _take(unit: Unit, order: SupplyOrder, came: _ReceivedLine) -> None:
         use_by=came.use_by,
         return_by=order.return_by,
     )
-    _renew_loan(unit, order, came)
     said = f"order {order.reference}{reason}"
     movement = receive(unit, came.item, body, reason=said)
     line.received += came.line.quantity
@@ -205,17 +204,6 @@ def _check_dates(unit: Unit, came: _ReceivedLine) -> str:
         )
         raise _refuse("use_by", reason)
     return f"; short-dated, accepted: {came.line.although}"
-
-
-def _renew_loan(unit: Unit, order: SupplyOrder, came: _ReceivedLine) -> None:
-    """Let units that went back come again: with a new date to go back, and unsterile if need be."""
-    key = (item_key(came.item), came.lot or "", came.serial or "", order.ownership)
-    lot = stock.find_lot(unit.session, *key)
-    if lot is None or order.ownership != "loan" or orders.units_of_lot(unit.session, lot.id or 0):
-        return
-    lot.return_by, lot.use_by = order.return_by, came.use_by
-    lot.sterility = "sterile" if came.item.supplied_sterile else "unsterile"
-    unit.session.flush()
 
 
 _MOST = 100

@@ -516,7 +516,11 @@ def _refuse_twin(unit: Unit, item: Item, lot: Lot, more: int) -> None:
 
 
 def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
-    """Find the lot, or start it; a lot cannot have two use-by dates."""
+    """Find the lot, or start it; a lot cannot have two use-by dates.
+
+    What can come again as another unit does so with its own facts: a set or a loan of which nothing
+    is left anywhere. A pack for single use keeps those its lot was used with.
+    """
     key = (item_key(item), body.lot or "", body.serial or "", body.ownership)
     lot = stock.find_lot(unit.session, *key)
     if lot is None:
@@ -530,6 +534,11 @@ def _same_lot(unit: Unit, item: Item, body: ReceiveBody, sterility: str) -> Lot:
             sterility=sterility,
         )
         unit.session.add(lot)
+        unit.session.flush()
+        return lot
+    comes_again = item.reusable or lot.ownership == "loan"
+    if comes_again and not orders.units_of_lot(unit.session, lot.id or 0):
+        lot.use_by, lot.return_by, lot.sterility = body.use_by, body.return_by, sterility
         unit.session.flush()
         return lot
     for name, theirs, ours in (
