@@ -14,10 +14,22 @@ from service.storage.tables import Item, Location
 #: The store that the place of what is in transit stands under.
 IN_TRANSIT = "In transit"
 
+#: Store and shelf of the place where sets are reprocessed, where the site has named none itself.
+STERILE_SERVICES = ("Sterile services", "Reprocessing")
+
 
 def list_locations(unit: Unit) -> list[LocationOut]:
     """Return every location of the site, by store and shelf."""
     return [LocationOut.model_validate(row) for row in stock.locations(unit.session, unit.site_id)]
+
+
+def places_to_go(unit: Unit) -> list[LocationOut]:
+    """Return where units can be moved or released to: also sterile services not yet made."""
+    known = [one for one in list_locations(unit) if one.kind not in {"theatre", "transit"}]
+    if any(one.kind == "reprocessing" for one in known):
+        return known
+    store, shelf = STERILE_SERVICES
+    return [*known, LocationOut(store=store, shelf=shelf, kind="reprocessing")]
 
 
 def add_location(unit: Unit, body: LocationBody) -> LocationOut:
@@ -31,8 +43,15 @@ def add_location(unit: Unit, body: LocationBody) -> LocationOut:
 
 
 def find_place(unit: Unit, body: LocationBody, pointer: str) -> Location:
-    """Find a place of the site, or say which field names none."""
-    row = planner_of(unit).find_location(body.store, body.shelf)
+    """Find a place of the site, or say which field names none.
+
+    Nobody has to add where sets are reprocessed: it is made when something first goes there.
+    """
+    named = (body.store, body.shelf)
+    row = planner_of(unit).find_location(*named)
+    if row is None and named == STERILE_SERVICES:
+        place = reprocessing_place(unit)
+        row = place if (place.store, place.shelf) == named else None
     if row is None:
         reason = f"{body.store} has no shelf {body.shelf}; add the shelf first"
         raise BadInput("Nothing was saved.", faults=[FieldFault(pointer, reason)])
@@ -80,9 +99,8 @@ def reprocessing_place(unit: Unit) -> Location:
     for row in stock.locations(unit.session, unit.site_id):
         if row.kind == "reprocessing":
             return row
-    row = Location(
-        site_id=unit.site_id, store="Sterile services", shelf="Reprocessing", kind="reprocessing"
-    )
+    store, shelf = STERILE_SERVICES
+    row = Location(site_id=unit.site_id, store=store, shelf=shelf, kind="reprocessing")
     unit.session.add(row)
     unit.session.flush()
     return row

@@ -17,7 +17,7 @@ from service.core.cover.units import Claim, StockUnits, unusable_reason
 from service.errors import Conflict, NotFound
 from service.operations.catalogue import get_item, taught_codes
 from service.operations.cover.requirements import CaseRequirements, case_requirements, check_until
-from service.operations.locations import list_locations
+from service.operations.locations import places_to_go
 from service.operations.planner import planner_of
 from service.operations.stock.movements import list_deliveries
 from service.operations.stock_units import read_stock_units, units_of, why_not_usable
@@ -290,11 +290,7 @@ def view_units(unit: Unit, ref: str, which: Mapping[str, str]) -> UnitsView:
                 item=item,
                 size=describe_size(facts[ref]),
                 units=one,
-                places=[
-                    place
-                    for place in list_locations(unit)
-                    if place.kind not in {"theatre", "transit"}
-                ],
+                places=places_to_go(unit),
             )
     name = which.get("lot") or which.get("serial") or "no lot"
     raise NotFound(

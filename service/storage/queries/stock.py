@@ -256,13 +256,13 @@ def _lying(*more: ColumnElement[Any]) -> Select[Any]:
 
 
 def last_shelf(session: Session, lot_id: int) -> int | None:
-    """Return the shelf that units of a lot last left for a tray or to be reprocessed."""
+    """Return the shelf that units of a lot last left for a tray, quarantine or reprocessing."""
     query = (
         select(MOVEMENT.c.from_location_id)
         .join(PLACE, PLACE.c.id == MOVEMENT.c.from_location_id)
         .where(
             MOVEMENT.c.lot_id == lot_id,
-            MOVEMENT.c.kind.in_(("pick", "reprocess")),
+            MOVEMENT.c.kind.in_(("pick", "reprocess", "quarantine")),
             PLACE.c.kind == "shelf",
         )
         .order_by(MOVEMENT.c.seq.desc())
