@@ -104,16 +104,13 @@ def _copy(unit: Unit, row: Row[Any], shelf: _SetFacts) -> SetCopy:
         for hold in shelf.holds
         if (hold.lot_id, hold.location_id) == (row.lot_id, row.location_id)
     ]
-    if row.location_kind not in {"theatre", "reprocessing"}:
-        away = [hold for hold in own if hold.from_at <= unit.now]
-        case = away[0].reference if away else None
-        is_away = len(away) >= row.quantity
-        back_at = min(hold.until_at for hold in away) if is_away else None
-    else:
+    # Where a case has begun by the plan, its set lies on the shelf until somebody scans it.
+    is_away = row.location_kind in {"theatre", "reprocessing"}
+    away, case, back_at = [], None, None
+    if is_away:
         units = with_return(unit, units_of(row, shelf.recalled))
         case = units.away_with if row.location_kind == "theatre" or units.back_at else None
-        away = [hold for hold in own if hold.reference == case]
-        is_away, back_at = True, units.back_at
+        away, back_at = [hold for hold in own if hold.reference == case], units.back_at
     due = away[0].until_at if away and row.location_kind == "reprocessing" else None
     coming = [hold for hold in own if hold not in away]
     state = why_not_usable(row, shelf.recalled, unit.today)
@@ -142,9 +139,7 @@ def _turnaround(unit: Unit, row: Row[Any]) -> timedelta:
 
 
 def _where_away(row: Row[Any], case: str | None) -> str:
-    if row.location_kind == "reprocessing":
-        return "being reprocessed"
-    return f"with {case}" if row.location_kind == "theatre" else "away"
+    return "being reprocessed" if row.location_kind == "reprocessing" else f"with {case}"
 
 
 def _held(unit: Unit, hold: Row[Any], shelf: _SetFacts) -> SetNeed:

@@ -8,6 +8,7 @@ from html import unescape
 import pytest
 from fastapi.testclient import TestClient
 
+from service.operations.stock.sets import list_sets
 from service.operations.work import Work
 from service.settings import Settings
 from tests.conftest import BEARER, NOW, MakeDatabase, app_on
@@ -348,3 +349,18 @@ def test_only_what_can_be_done_is_offered_for_a_set_in_sterile_services(
     words = pages.get("/stock/units", params=asked).text
     offered = re.findall(r"action=(\w+)", unescape(words))
     assert offered == ["count", "quarantine", "write_off"]
+
+
+def test_a_set_that_nobody_has_brought_lies_on_its_shelf_when_its_case_should_have_begun(
+    theatre: Theatre, pages: TestClient, clock: Clock
+) -> None:
+    theatre.receive("SET", 1, lot="L2")
+    theatre.add_case("K3", day=NOW.date(), hour=9)
+    theatre.plan("K3", PRIMARY)
+    clock.now = NOW + timedelta(hours=2, minutes=30)
+    (found,) = theatre.work.read(list_sets).sets
+    (copy,) = [one for one in found.copies if one.lot == "L2"]
+    assert (copy.store, copy.shelf) == (SHELF["store"], SHELF["shelf"])
+    assert (copy.is_ready, copy.back_at, copy.next_case) == (True, None, "K3")
+    assert found.usable == 1
+    assert "reserved for K3" in _words(pages, "/sets")

@@ -199,6 +199,10 @@ def test_a_loan_is_received_made_sterile_and_sent_back_with_what_is_missing(
     lot = {"ref": "ESK-IS", "serial": "E-7", "once": f"{ONCE}-sterile"}
     assert _post(demo_client, "/orders/LOAN-0007/sterilise", **lot).status_code == 303
     assert "● sterile" in re.sub(r"<[^>]+>", "", _page(demo_client, "/orders/LOAN-0007"))
+    # Sterile, it is reserved at once for the case that waited for it, and does not go back before.
+    waiting = demo_client.get("/api/v1/cases/HAR-0716")
+    off = {"If-Match": waiting.headers["ETag"]}
+    assert demo_client.delete("/api/v1/cases/HAR-0716", headers=off).status_code == 200
     back = {"ref-0": "ESK-IS", "serial-0": "E-7", "back-0": "2", "note-0": "one reamer"}
     answer = _post(demo_client, "/orders/LOAN-0007/return", **back, once=f"{ONCE}-back")
     assert answer.status_code == 422
