@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from service.core.cover.units import most_needed
 from service.errors import BadInput, Conflict, ServiceError, Unavailable
@@ -47,8 +48,10 @@ def _wrong_quantities(unit: Unit, kept: Mapping[Key, tuple[int, int]]) -> Iterat
 
 def _wrong_holds(unit: Unit, kept: Mapping[Key, tuple[int, int]]) -> Iterator[tuple[Key, str]]:
     promised = holds.all_held(unit.session)
+    zones = stock.zones_of_places(unit.session)
     for key in sorted({*kept, *promised}):
-        needed = most_needed([claim_of(hold) for hold in promised.get(key, ())])
+        claims = [claim_of(hold, ZoneInfo(zones[key[1]])) for hold in promised.get(key, ())]
+        needed = most_needed(claims)
         quantity, held = kept.get(key, (0, 0))
         if needed != held:
             yield key, f"its reservations need {needed}, {held} are reserved"

@@ -17,7 +17,7 @@ from sqlalchemy import Row
 from service.core.catalogue import ItemFacts
 from service.core.constructs.roles import Catalogue
 from service.core.constructs.templates import Template, angles_for, systems_for
-from service.core.cover.units import Claim
+from service.core.cover.units import Claim, day_after_midnight
 from service.operations.constructs import all_templates
 from service.operations.work import Unit, refuse_late_clock
 from service.storage.database import ANY_TABLE
@@ -309,6 +309,7 @@ class PlannerContext:
         return by_case
 
     def _read_claims(self) -> Sequence[Claim]:
+        zone = self.zone
         return [
             Claim(
                 case=row.reference,
@@ -323,6 +324,9 @@ class PlannerContext:
                 share_group=row.share_group,
                 is_opened=row.is_opened,
                 on_tray=row.role == IN_TRAY,
+                last_day=day_after_midnight(
+                    row.list_date, row.ends_at, zone, self.used_on(row.list_date)
+                ),
             )
             for row in holds.active_rows(self._unit.session, self._unit.site_id)
         ]

@@ -3,7 +3,7 @@
 Cases go in the order of their start. A case draws its primary first, then its alternates; within
 one case the constructs share packs, because only one of them is implanted. What a primary is
 planned with stays used for every later case; backups go back unopened and count again from the
-next list day on. Where cases compete, ``sharing`` has said before who gets what.
+day after their case is over. Where cases compete, ``sharing`` has said before who gets what.
 """
 
 from collections import defaultdict
@@ -132,7 +132,7 @@ def _shares(lines: Sequence[KitLine], turn: CaseAllocation, used: Used) -> dict[
         return {}
 
     def available(line: KitLine, parcel: StockUnits) -> tuple[int, int, int]:
-        free = max(turn.shelf.free(parcel, turn.case.list_date, stays=stays(line)), 0)
+        free = max(turn.free(parcel, stays=stays(line)), 0)
         left = max(_left(line, parcel, turn, used, is_primary=False), 0)
         if parcel.is_on_another_tray(turn.case.case):
             return 0, 0, left + free
@@ -271,7 +271,7 @@ def _claim_packs(
             left = wanted - sum(new.values())
             if left == 0:
                 break
-            free = min(left, turn.shelf.free(parcel, turn.case.list_date, stays=for_good))
+            free = min(left, turn.free(parcel, stays=for_good))
             if share is not None:
                 free = min(free, share.get(parcel.key, 0))
             if free > 0:

@@ -381,9 +381,8 @@ def explain_missing(line: KitLine, missing: int, turn: CaseAllocation, *, is_pri
 
 
 def _free(refs: Sequence[str], turn: CaseAllocation) -> list[StockUnits]:
-    day = turn.case.list_date
     here = [one for one in turn.usable(refs) if not one.sent_from]
-    return [one for one in here if turn.shelf.free(one, day, stays=False) > 0]
+    return [one for one in here if turn.free(one, stays=False) > 0]
 
 
 def _set_in_use(parcel: StockUnits, turn: CaseAllocation, until: datetime) -> list[Reason]:
@@ -403,5 +402,6 @@ def _set_in_use(parcel: StockUnits, turn: CaseAllocation, until: datetime) -> li
 
 
 def _promised(parcel: StockUnits, turn: CaseAllocation) -> list[Reason]:
-    names = turn.shelf.others(parcel, turn.case.case, turn.case.list_date)
+    case = turn.case
+    names = turn.shelf.others(parcel, case.case, case.list_date, turn.last_day)
     return [Reason("promised", units=parcel, cases=names)] if names else []

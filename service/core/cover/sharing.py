@@ -11,7 +11,7 @@ enough for everybody nothing needs sharing out.
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import chain, groupby, pairwise
@@ -67,11 +67,15 @@ def _day(turn: CaseAllocation) -> date:
     return turn.case.list_date
 
 
+def _last_day(turn: CaseAllocation) -> date:
+    return turn.last_day or turn.case.list_date
+
+
 #: A line of a case: the case, the construct's rank, and the line's place in it.
 _Line = tuple[str, int, int]
 
 #: Units of a parcel that lines may take: the parcel, the case that has them or nobody, and the
-#: first day on which they are free for good; none when they are free for the day.
+#: first day on which they are free for good, or the last until which they are free otherwise.
 _Units = tuple[str, str, date | None]
 
 
@@ -194,7 +198,7 @@ class _Contest:
             for claim in self.new.pop(turn.case.case, ()):
                 if claim.key not in sent:
                     turn.shelf.take_back(claim)
-        free = self._free_on(_day(turns[0]))
+        free = self._free_on(_day(turns[0]), {_last_day(turn) for turn in turns})
         for turn in turns:
             for need, line in self._lines(turn, rank):
                 self._offer_for_the_day(flow, turn, need, line, free)
@@ -205,13 +209,20 @@ class _Contest:
             flow.serve(need, quantity)
         self._claim(flow)
 
-    def _free_on(self, day: date) -> dict[str, tuple[int, int]]:
-        """Return how many units of each parcel are free from a day on, and how many more on it."""
+    def _free_on(self, day: date, last_days: Collection[date]) -> dict[str, Mapping[date, int]]:
+        """Cut what is free of each parcel from a day on into slices by the last day it is free.
+
+        What is free for good is free until the last day there is.
+        """
         shelf = self.turns[0].shelf
         free = {}
         for parcel in self._stock():
-            for_good = max(shelf.free(parcel, day, stays=True), 0)
-            free[parcel.key] = (for_good, shelf.free(parcel, day, stays=False) - for_good)
+            rest = max(shelf.free(parcel, day, stays=True), 0)
+            slices = {date.max: rest}
+            for last in sorted(last_days, reverse=True):
+                slices[last] = shelf.free(parcel, day, stays=False, last_day=last) - rest
+                rest += slices[last]
+            free[parcel.key] = slices
         return free
 
     def _offer_for_the_day(
@@ -220,20 +231,20 @@ class _Contest:
         turn: CaseAllocation,
         need: _Line,
         line: KitLine,
-        free: Mapping[str, tuple[int, int]],
+        free: Mapping[str, Mapping[date, int]],
     ) -> None:
         """Offer a line what its case has already, and what is free on its day or from it on."""
         for parcel in turn.usable(line.refs):
             cost = self._cost(turn, parcel, self.ranks[parcel.key])
-            for_good, for_the_day = free[parcel.key]
             self._offer_own(flow, turn, need, line, parcel)
             if parcel.sent_from:
                 # Nothing planned goes over to it, and what lies ready for another case of the
                 # list goes before it; the check sees to that.
                 continue
-            flow.offer(need, (parcel.key, "", turn.case.list_date), for_good, cost)
-            if not stays(line):
-                flow.offer(need, (parcel.key, "", None), for_the_day, cost)
+            until = date.max if stays(line) else _last_day(turn)
+            for last, units in free[parcel.key].items():
+                if until <= last:
+                    flow.offer(need, (parcel.key, "", last), units, cost)
 
     def _lines(self, turn: CaseAllocation, rank: int) -> Iterator[tuple[_Line, KitLine]]:
         """Return the lines of a case's construct that compete with others."""
@@ -282,10 +293,11 @@ def _is_hopeless(turn: CaseAllocation) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Ask:
-    """Units a case lacks of references that serve alike: for good, and on its day only."""
+    """Units a case lacks of references that serve alike: for good, and until it is over."""
 
     refs: tuple[str, ...]
     day: date
+    last_day: date
     for_good: int
     stands_by: int
 
@@ -343,7 +355,7 @@ def _is_tight(refs: Sequence[str], asks: Sequence[_Ask], shelf: ClaimedStock) ->
     stock = [parcel for ref in refs for parcel in shelf.parcels.get(ref, ())]
     for day in {ask.day for ask in asks if ask.for_good or ask.stands_by} if stock else ():
         wanted = sum(ask.for_good for ask in asks if ask.day <= day)
-        wanted += sum(ask.stands_by for ask in asks if ask.day == day)
+        wanted += sum(ask.stands_by for ask in asks if ask.day <= day <= ask.last_day)
         # What has still to arrive is there for some cases only.
         usable = (one for one in stock if unusable_reason(one, day) is None)
         there = sum(max(shelf.free(one, day, stays=True), 0) for one in usable)
@@ -374,7 +386,7 @@ def _asks(turns: Sequence[CaseAllocation]) -> Iterator[_Ask]:
                 has[claim.stays] += claim.quantity
             for_good = max(planned[refs] - has[True] - implanted, 0)
             lacking = max(quantity - sum(has.values()), for_good)
-            yield _Ask(refs, turn.case.list_date, for_good, lacking - for_good)
+            yield _Ask(refs, turn.case.list_date, _last_day(turn), for_good, lacking - for_good)
 
 
 def _quantities(

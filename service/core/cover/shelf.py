@@ -1,7 +1,7 @@
 """What is left of each parcel on each day, while cases claim units of it.
 
 A claim for first use stays on every later day: the unit is implanted. A backup is claimed on its
-own list day and goes back unopened. On one list an unopened backup may move on to the next case:
+own list day, or until its case is over, and goes back unopened. On one list an unopened backup may move on to the next case:
 such claims form a share group, which needs only as many units as its largest member.
 """
 
@@ -18,6 +18,8 @@ from service.core.cover.units import (
     Claim,
     Reason,
     StockUnits,
+    day_after_midnight,
+    most_needed,
     order_of_use,
     units_needed,
     unusable_reason,
@@ -50,7 +52,7 @@ def most_away(claims: Sequence[Claim]) -> int:
 def assign_units(claims: Sequence[Claim], units: int) -> list[tuple[int, ...]]:
     """Say which claims lie on which unit of one parcel.
 
-    A backup needs a unit on its own day, a claim for first use from its day on. Claims that start
+    A backup needs a unit until its case is over, a claim for first use from its day on. Claims that start
     first choose first, and take the first unit that is free for them; as claims are intervals of
     days, this never needs more units than are claimed on the day of most claims (interval graphs
     are perfect: colouring in order of the left ends is optimal).
@@ -93,7 +95,8 @@ def assign_units(claims: Sequence[Claim], units: int) -> list[tuple[int, ...]]:
         unit = heappop(free)
         taken[unit].extend(slot)
         if not first.stays:
-            heappush(back, (first.list_date, unit))
+            last = max(claims[place].last_day or first.list_date for place in slot)
+            heappush(back, (last, unit))
     return [tuple(unit) for unit in taken]
 
 
@@ -136,8 +139,10 @@ class ClaimedStock:
         for claim in claims:
             by_key[claim.key].append(claim)
             shelf._note_overrun(claim)
-        for claim in chain.from_iterable(_that_hold(found) for found in by_key.values()):
-            shelf._append(claim)
+        there = {parcel.key: parcel.quantity for parcel in chain.from_iterable(by_ref.values())}
+        for key, found in by_key.items():
+            for claim in _that_fit(_that_hold(found), there.get(key)):
+                shelf._append(claim)
         return shelf
 
     def in_order_of_use(self, refs: tuple[str, ...]) -> Sequence[StockUnits]:
@@ -165,15 +170,16 @@ class ClaimedStock:
             place = next(place for place, one in enumerate(found) if one is known)
             found[place : place + 1] = new
 
-    def free(self, parcel: StockUnits, day: date, *, stays: bool) -> int:
-        """Return how many units can still be claimed on a day.
+    def free(
+        self, parcel: StockUnits, day: date, *, stays: bool, last_day: date | None = None
+    ) -> int:
+        """Return how many units can still be claimed on a day, or from it to a last day.
 
         What is claimed for good must be left by everyone who counts on it later, too.
         """
         claims = self.claims.get(parcel.key, [])
-        days = {day}
-        if stays:
-            days |= {claim.list_date for claim in claims if claim.list_date > day}
+        until = date.max if stays else last_day or day
+        days = {day, *(claim.list_date for claim in claims if day < claim.list_date <= until)}
         return parcel.quantity - max(units_needed(claims, one) for one in days)
 
     def add(self, claim: Claim) -> None:
@@ -221,13 +227,23 @@ class ClaimedStock:
             self._exchange(donor, giver)
             members = self._members(parcel.key, group)
             room = max(members.values()) - members.get(claim.case, 0)
-            if room > 0:
-                shared = replace(claim, quantity=min(left, room), share_group=group)
+            shared = replace(claim, quantity=min(left, room), share_group=group)
+            if room > 0 and self._fits_after_midnight(parcel, shared):
                 self.add(shared)
                 made.append(shared)
             elif donor.share_group is None:
                 self._exchange(giver, donor)
         return tuple(made)
+
+    def _fits_after_midnight(self, parcel: StockUnits, claim: Claim) -> bool:
+        """Tell whether what its group shares is free on the days after, until its case is over."""
+        known = self.claims[parcel.key]
+        later = {one.list_date for one in known if one.list_date > claim.list_date}
+        return all(
+            units_needed([*known, claim], day) <= parcel.quantity
+            for day in later
+            if claim.needs_units_on(day)
+        )
 
     def _on(self, key: str, group: str, case: str) -> list[Claim]:
         """Return the claims of other cases in a share group of a parcel."""
@@ -248,12 +264,16 @@ class ClaimedStock:
         names = {one.case for one in self.claims[claim.key] if one.share_group == claim.share_group}
         return tuple(sorted(names - {claim.case}))
 
-    def others(self, parcel: StockUnits, case: str, day: date) -> tuple[str, ...]:
-        """Name the cases whose claims stand in another case's way on a day."""
+    def others(
+        self, parcel: StockUnits, case: str, day: date, last_day: date | None
+    ) -> tuple[str, ...]:
+        """Name the cases whose claims stand in another case's way until it is over."""
+        until = last_day or day
         names = {
             claim.case
             for claim in self.claims.get(parcel.key, [])
-            if claim.case != case and (claim.list_date == day or claim.stays)
+            if claim.case != case
+            and (claim.stays or claim.needs_units_on(day) or day < claim.list_date <= until)
         }
         return tuple(sorted(names))
 
@@ -422,6 +442,22 @@ def _that_hold(claims: Sequence[Claim]) -> list[Claim]:
     return [claim for claim in claims if claim.share_group is None or claim in kept]
 
 
+def _that_fit(claims: Sequence[Claim], there: int | None) -> list[Claim]:
+    """Leave out the claims for which no unit is left when a case runs into another day.
+
+    Such a case keeps what it has, also when it is still open on a day it was not planned for: whoever
+    starts later goes without.
+    """
+    if there is None or all(claim.is_set or claim.last_day is None for claim in claims):
+        return list(claims)
+    kept: list[Claim] = []
+    for claim in sorted(claims, key=lambda one: (one.starts is None, one.starts, one.case)):
+        over = max(most_needed([*kept, claim]) - max(there, most_needed(kept)), 0)
+        if claim.quantity > over:
+            kept.append(replace(claim, quantity=claim.quantity - over) if over else claim)
+    return kept
+
+
 #: Units of a parcel used up within one construct, by who uses them and parcel.
 Used = dict[tuple[tuple[str, ...], str], int]
 
@@ -493,6 +529,17 @@ class CaseAllocation:
         )
         return parcel.quantity - others
 
+    @property
+    def last_day(self) -> date | None:
+        """The day on which the case is over, where that is after its list day."""
+        case = self.case
+        return day_after_midnight(case.list_date, case.ends, self.zone, case.used_on)
+
+    def free(self, parcel: StockUnits, *, stays: bool) -> int:
+        """Return how many units of a parcel the case can still claim, until it is over or for good."""
+        day = self.case.list_date
+        return self.shelf.free(parcel, day, stays=stays, last_day=self.last_day)
+
     def new_claim(self, parcel: StockUnits, quantity: int, *, stays: bool) -> Claim:
         """Make a claim of this case; nobody has noted it yet."""
         return Claim(
@@ -504,6 +551,7 @@ class CaseAllocation:
             stays,
             starts=self.case.starts,
             until=None if self.case.is_overrun else self.case.ends,
+            last_day=self.last_day,
         )
 
     def share(self, parcel: StockUnits, wanted: int) -> tuple[Claim, ...]:

@@ -6,7 +6,7 @@ the stock, sources of supply, what expires, stock levels and FHIR all ask ``unus
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 
 #: Every reason a gap may have, strongest first: the first that applies is the gap's reason.
 BECAUSE = (
@@ -167,6 +167,9 @@ class Claim:
         else has it; one that stands by goes back as it is.
     on_tray
         Whether the case has brought them to its tray; for a set also while it is reprocessed.
+    last_day
+        The day on which the case is over, where that is after its list day: a backup stands by
+        until then.
     """
 
     case: str
@@ -181,6 +184,41 @@ class Claim:
     share_group: str | None = None
     is_opened: bool = False
     on_tray: bool = False
+    last_day: date | None = None
+
+    def needs_units_on(self, day: date) -> bool:
+        """Tell whether it needs its units on a day: from its day on, or until its case is over."""
+        return self.list_date <= day and (self.stays or day <= (self.last_day or self.list_date))
+
+
+def day_after_midnight(
+    list_date: date, ends: datetime, zone: tzinfo, used_on: date | None
+) -> date | None:
+    """Return the day on which a case is over, where that is after its list day.
+
+    Parameters
+    ----------
+    list_date, ends
+        The list day, and the planned end: an aware moment. At midnight sharp the day is over.
+    zone
+        The site's time zone.
+    used_on
+        Today, when the case is still open and its list day is over.
+
+    Returns
+    -------
+    date or None
+        ``None`` when it is over on its list day.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> day_after_midnight(date(2031, 3, 4), datetime(2031, 3, 5, 2, tzinfo=UTC), UTC, None)
+    datetime.date(2031, 3, 5)
+    """
+    planned = (ends.astimezone(zone) - timedelta.resolution).date()
+    last = max(planned, used_on or planned)
+    return last if last > list_date else None
 
 
 def units_needed(claims: Sequence[Claim], day: date) -> int:
@@ -194,8 +232,8 @@ def units_needed(claims: Sequence[Claim], day: date) -> int:
     Returns
     -------
     int
-        Claims that stay from any day up to this one, and backups of this very day; a share group
-        counts once, with its largest member.
+        Claims that stay from any day up to this one, and backups of cases that are not over before
+        this day; a share group counts once, with its largest member.
 
     Examples
     --------
@@ -208,7 +246,7 @@ def units_needed(claims: Sequence[Claim], day: date) -> int:
     alone = 0
     groups: dict[str, dict[str, int]] = {}
     for claim in claims:
-        if not _is_needed(claim, day):
+        if not claim.needs_units_on(day):
             continue
         if claim.share_group is None:
             alone += claim.quantity
@@ -353,12 +391,7 @@ def _all_reserved(
     others = [claim for claim in claims if claim.case != case] if claims else []
     if not others or units_needed(others, day) < units.quantity:
         return ()
-    return tuple(sorted({one.case for one in others if _is_needed(one, day)}))
-
-
-def _is_needed(claim: Claim, day: date) -> bool:
-    """Tell whether a claim needs its units on a day: from its day on, or on its own day only."""
-    return claim.list_date == day or (claim.stays and claim.list_date < day)
+    return tuple(sorted({one.case for one in others if one.needs_units_on(day)}))
 
 
 def gone_on(use_by: date | None, return_by: date | None) -> date | None:

@@ -63,7 +63,11 @@ def release_conflicting_holds(  # noqa: PLR0917 - whose units, where, what for
         claims = _claims(unit, lot_id, location_id, new, without=losing)
         if most_needed(claims) <= there:
             break
-        if other.id != case.id and not hold.is_set and _in_the_way(hold, claims, there):
+        if (
+            other.id != case.id
+            and not hold.is_set
+            and _in_the_way(_claim(unit, hold), claims, there)
+        ):
             losing.append(hold)
     return release_and_notify(unit, losing, why)
 
@@ -210,17 +214,19 @@ def _claims(
 ) -> list[Claim]:
     gone = {hold.id for hold in without}
     rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=False)
-    claims = [claim_of(hold) for hold in rows if hold.id not in gone]
+    claims = [_claim(unit, hold) for hold in rows if hold.id not in gone]
     return claims if new is None else [*claims, new]
 
 
-def _in_the_way(hold: Hold, claims: Iterable[Claim], there: int) -> bool:
+def _claim(unit: Unit, hold: Hold) -> Claim:
+    """Return a hold as it is today: a case that is still open keeps what it has."""
+    return claim_of(hold, unit.zone, planner_of(unit).used_on(hold.list_date))
+
+
+def _in_the_way(held: Claim, claims: Sequence[Claim], there: int) -> bool:
     """Tell whether a hold counts on a day on which there are too few units."""
-    all_claims = list(claims)
-    days = {claim.list_date for claim in all_claims if claim.list_date >= hold.list_date}
-    return any(
-        units_needed(all_claims, day) > there for day in days if hold.stays or day == hold.list_date
-    )
+    days = {claim.list_date for claim in claims}
+    return any(units_needed(claims, day) > there for day in days if held.needs_units_on(day))
 
 
 def move_with_holds(
@@ -288,7 +294,7 @@ def _leaving(
 ) -> list[Hold]:
     """Choose the units that leave and give the holds on them, split where only some units go."""
     rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=False)
-    claims = [claim_of(hold) for hold in rows]
+    claims = [_claim(unit, hold) for hold in rows]
     there = planner_of(unit).quantity_at(lot_id, location_id)
     units = assign_units(claims, min(there, most_needed(claims)))
     mine = [any(rows[index].case_id == case_id for index in one) for one in units]

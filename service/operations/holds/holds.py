@@ -7,14 +7,14 @@ shown. The promised part of every balance follows its holds in the same transact
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta, tzinfo
 from itertools import chain
 
 from service.core.constructs.kit_lines import KitLine
 from service.core.cover.pick_list import pick_rows
 from service.core.cover.results import CaseCheck, CaseToCheck, LineCheck
 from service.core.cover.sharing import stays
-from service.core.cover.units import Claim, most_needed
+from service.core.cover.units import Claim, day_after_midnight, most_needed
 from service.operations.cases.confirmation import reopen_if_cover_lost
 from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.cover.requirements import (
@@ -397,11 +397,17 @@ def held_needed(unit: Unit, keys: Iterable[Key]) -> dict[Key, int]:
         }
     else:
         found = holds.held_by_keys(unit.session, wanted)
-    return {key: most_needed([claim_of(hold) for hold in rows]) for key, rows in found.items()}
+    zone = unit.zone
+    return {
+        key: most_needed([claim_of(hold, zone) for hold in rows]) for key, rows in found.items()
+    }
 
 
-def claim_of(hold: Hold) -> Claim:
-    """Return a hold on units as the planner sees it, its parcel left out."""
+def claim_of(hold: Hold, zone: tzinfo, used_on: date | None = None) -> Claim:
+    """Return a hold on units as the planner sees it, its parcel left out.
+
+    Without the day it is used on it is as planned: balances are kept without regard to the clock.
+    """
     return Claim(
         case=str(hold.case_id),
         key="",
@@ -410,4 +416,5 @@ def claim_of(hold: Hold) -> Claim:
         operating_list=str(hold.list_id),
         stays=hold.stays,
         share_group=hold.share_group,
+        last_day=day_after_midnight(hold.list_date, hold.until_at, zone, used_on),
     )

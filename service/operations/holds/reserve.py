@@ -144,10 +144,12 @@ def _reserve_lot(
         actor=unit.actor,
     )
     losers: list[SurgicalCase] = []
-    if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
+    if not claim_fits(unit, lot_id, place_id, claim_of(hold, unit.zone)):
         why = _require_taken_over(unit, case, lot, place, body)
-        losers = release_conflicting_holds(unit, case, lot_id, place_id, why, claim_of(hold))
-        if not claim_fits(unit, lot_id, place_id, claim_of(hold)):
+        losers = release_conflicting_holds(
+            unit, case, lot_id, place_id, why, claim_of(hold, unit.zone)
+        )
+        if not claim_fits(unit, lot_id, place_id, claim_of(hold, unit.zone)):
             raise Conflict(f"These units are already reserved for case {case.reference}.")
     unit.session.add(hold)
     update_held(unit, [(lot_id, place_id)])

@@ -36,14 +36,24 @@ class RemainingStock:
 
     def usable(self, case: CaseToCheck, refs: Sequence[str]) -> list[StockUnits]:
         """Return the parcels here that count for a case, whoever has claimed them."""
-        turn = CaseAllocation(case, self.shelf, self.turnarounds, self.unit.zone)
-        return [one for one in turn.usable(refs) if one.is_here]
+        return [one for one in self._turn(case).usable(refs) if one.is_here]
 
     def free(self, case: CaseToCheck, ref: str, *, stays: bool) -> int:
         """Return how many units of an item nobody counts on, on a case's day or from it on."""
-        day = case.list_date
-        found = (self.shelf.free(one, day, stays=stays) for one in self.usable(case, (ref,)))
-        return sum(max(one, 0) for one in found)
+        return sum(units for _, units in self.free_units(case, ref, stays=stays))
+
+    def free_units(
+        self, case: CaseToCheck, ref: str, *, stays: bool
+    ) -> Iterator[tuple[StockUnits, int]]:
+        """Return the same by parcel, those left out of which none is free."""
+        turn = self._turn(case)
+        for parcel in self.usable(case, (ref,)):
+            free = turn.free(parcel, stays=stays)
+            if free > 0:
+                yield parcel, free
+
+    def _turn(self, case: CaseToCheck) -> CaseAllocation:
+        return CaseAllocation(case, self.shelf, self.turnarounds, self.unit.zone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,14 +168,12 @@ def _free(supply: SupplyFacts, ref: str, case: CaseToCheck) -> Iterator[UnitsHer
     shelf = supply.room.shelf
     if supply.facts[ref].turnaround_minutes is not None:
         return
-    for parcel in supply.room.usable(case, (ref,)):
-        free = shelf.free(parcel, case.list_date, stays=False)
-        if free > 0:
-            names = {one.case for one in shelf.claims.get(parcel.key, ())} - {case.case}
-            yield UnitsHere(
-                "free",
-                free,
-                _pack(parcel.lot, parcel.serial),
-                f"{parcel.store}, {parcel.shelf}",
-                tuple(sorted(names)),
-            )
+    for parcel, free in supply.room.free_units(case, ref, stays=False):
+        names = {one.case for one in shelf.claims.get(parcel.key, ())} - {case.case}
+        yield UnitsHere(
+            "free",
+            free,
+            _pack(parcel.lot, parcel.serial),
+            f"{parcel.store}, {parcel.shelf}",
+            tuple(sorted(names)),
+        )

@@ -79,6 +79,12 @@ def locations(session: Session, site_id: int) -> list[Location]:
     return list(session.execute(query).scalars())
 
 
+def zones_of_places(session: Session) -> dict[int, str]:
+    """Return the name of the time zone that each place of every site is in."""
+    query = select(PLACE.c.id, SITE.c.timezone).join(SITE, SITE.c.id == PLACE.c.site_id)
+    return {row.id: row.timezone for row in session.execute(query)}
+
+
 def stores(session: Session, site_id: int) -> list[str]:
     """Name every store of a site."""
     query = select(PLACE.c.store).where(PLACE.c.site_id == site_id).distinct()
