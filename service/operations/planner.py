@@ -320,7 +320,7 @@ class PlannerContext:
                 stays=row.stays,
                 is_set=row.is_set,
                 starts=row.from_at if row.is_set else row.starts_at,
-                until=self._set_until(row) if row.is_set else self._ends(row),
+                until=self.set_until(row, row) if row.is_set else self._ends(row),
                 share_group=row.share_group,
                 is_opened=row.is_opened,
                 on_tray=row.role == IN_TRAY,
@@ -339,16 +339,19 @@ class PlannerContext:
         """Return the day on which a case of a list day uses what it has, where that is over."""
         return self._unit.today if day < self._unit.today else None
 
-    def _set_until(self, row: Row[Any]) -> datetime:
-        """Return when a set is free again: later by as much as its case is late.
+    def set_until(self, hold: Hold | Row[Any], case: SurgicalCase | Row[Any]) -> datetime | None:
+        """Return when a set that a case holds is free again: later by as much as the case is late.
 
-        What is on a tray or being reprocessed is told by where it is.
+        Of one that stands by for a case still open after its planned end nobody can say. What is on
+        a tray or being reprocessed is told by where it is.
         """
-        until: datetime = row.until_at
-        if row.role == IN_TRAY or row.status in ENDED_STATUSES:
+        until: datetime = hold.until_at
+        if hold.role == IN_TRAY or case.status in ENDED_STATUSES:
             return until
-        has_begun = row.status == "in_theatre"
-        planned: datetime = row.ends_at if has_begun else row.starts_at
+        if not hold.is_opened and self.is_overrun(case):
+            return None
+        has_begun = case.status == "in_theatre"
+        planned: datetime = case.ends_at if has_begun else case.starts_at
         return until + max(self._unit.now - planned, timedelta())
 
     def _ends(self, case: Row[Any]) -> datetime | None:

@@ -298,7 +298,7 @@ def _claim_sets(
         until = turn.set_until(parcel, is_primary=is_primary)
         while sum(new.values()) < wanted and turn.shelf.is_back(parcel, starts, until):
             claim = turn.new_claim(parcel, 1, stays=False)
-            opened = until > turn.case.ends
+            opened = until is not None and until > turn.case.ends
             turn.shelf.add(
                 replace(claim, is_set=True, starts=starts, until=until, is_opened=opened)
             )

@@ -385,7 +385,7 @@ def _free(refs: Sequence[str], turn: CaseAllocation) -> list[StockUnits]:
     return [one for one in here if turn.free(one, stays=False) > 0]
 
 
-def _set_in_use(parcel: StockUnits, turn: CaseAllocation, until: datetime) -> list[Reason]:
+def _set_in_use(parcel: StockUnits, turn: CaseAllocation, until: datetime | None) -> list[Reason]:
     case = turn.case
     spans = [
         span

@@ -1,14 +1,14 @@
 """What is left of each parcel on each day, while cases claim units of it.
 
-A claim for first use stays on every later day: the unit is implanted. A backup is claimed on its
-own list day, or until its case is over, and goes back unopened. On one list an unopened backup may move on to the next case:
+A claim for first use stays on every later day: the unit is implanted. A backup is claimed until its
+case is over, and goes back unopened. On one list an unopened backup may move on to the next case:
 such claims form a share group, which needs only as many units as its largest member.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from heapq import heappop, heappush
 from itertools import chain, zip_longest
 
@@ -49,12 +49,34 @@ def most_away(claims: Sequence[Claim]) -> int:
     )
 
 
+def runs_into(claims: Iterable[Claim], starts: datetime, until: datetime | None) -> Iterator[Claim]:
+    """Return the claims on an instrument set that have it at some moment of a span.
+
+    Parameters
+    ----------
+    starts, until
+        The span; without an end it is from its start on. So is a claim of which nobody knows it.
+
+    Examples
+    --------
+    >>> nine, ten = datetime(2031, 3, 4, 9), datetime(2031, 3, 4, 10)
+    >>> late = Claim("K1", "p", 1, nine.date(), "T1", stays=False, is_set=True, starts=nine)
+    >>> [claim.case for claim in runs_into([late], ten, None)]
+    ['K1']
+    """
+    for claim in claims:
+        if claim.starts is None or (until is not None and claim.starts >= until):
+            continue
+        if claim.until is None or claim.until > starts:
+            yield claim
+
+
 def assign_units(claims: Sequence[Claim], units: int) -> list[tuple[int, ...]]:
     """Say which claims lie on which unit of one parcel.
 
-    A backup needs a unit until its case is over, a claim for first use from its day on. Claims that start
-    first choose first, and take the first unit that is free for them; as claims are intervals of
-    days, this never needs more units than are claimed on the day of most claims (interval graphs
+    A backup needs a unit until its case is over, a claim for first use from its day on. Claims that
+    start first choose first, and take the first unit that is free for them; as claims are intervals
+    of days, this never needs more units than are claimed on the day of most claims (interval graphs
     are perfect: colouring in order of the left ends is optimal).
 
     Parameters
@@ -277,8 +299,8 @@ class ClaimedStock:
         }
         return tuple(sorted(names))
 
-    def is_back(self, parcel: StockUnits, starts: datetime, until: datetime) -> bool:
-        """Tell whether one copy of an instrument set is free for a whole span.
+    def is_back(self, parcel: StockUnits, starts: datetime, until: datetime | None) -> bool:
+        """Tell whether one copy of an instrument set is free for a whole span, or from then on.
 
         Copies are alike, so it is enough that at no moment as many are away as there are; the
         number away can only rise when one goes, so those moments and the start are looked at.
@@ -289,17 +311,14 @@ class ClaimedStock:
             sum(1 for span in spans if _away(span, moment)) < parcel.quantity for moment in moments
         )
 
-    def overlapping(self, parcel: StockUnits, starts: datetime, until: datetime) -> list[Claim]:
+    def overlapping(
+        self, parcel: StockUnits, starts: datetime, until: datetime | None
+    ) -> list[Claim]:
         """Return the claims on an instrument set that run into a span, the earliest back first."""
-        found = [
-            claim
-            for claim in self.claims.get(parcel.key, [])
-            if claim.starts is not None
-            and claim.until is not None
-            and claim.starts < until
-            and claim.until > starts
-        ]
-        return sorted(found, key=lambda claim: (claim.until or until, claim.case))
+        found = runs_into(self.claims.get(parcel.key, []), starts, until)
+        return sorted(
+            found, key=lambda claim: (claim.until is None, claim.until or starts, claim.case)
+        )
 
     def expectation(self, parcel: StockUnits, case: CaseToCheck) -> Expectation | None:
         """Say what has to come back or arrive before a case has units of a parcel, or nothing.
@@ -348,9 +367,9 @@ class ClaimedStock:
                     break
                 before = copies[place]
                 copies[place] = (
-                    _Copy(claim.until, claim.case)
+                    _Copy(claim.until or _NEVER, claim.case)
                     if claim.is_opened
-                    else _Copy(claim.until, before.after, before.sent_from)
+                    else _Copy(claim.until or _NEVER, before.after, before.sent_from)
                 )
         place = _next_copy(copies, case.starts)
         return None if place is None else copies[place]
@@ -362,6 +381,10 @@ class ClaimedStock:
         ends = [one.until for one in self.claims.get(parcel.key, ()) if one.case == parcel.tray_of]
         known = [end for end in ends if end is not None]
         return max(known) if known and len(known) == len(ends) else None
+
+
+#: When a copy is free that a case has of which nobody can say when it is over.
+_NEVER = datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -402,7 +425,7 @@ def _next_copy(copies: Sequence[_Copy], moment: datetime) -> int | None:
 
 def _away(claim: Claim, moment: datetime) -> bool:
     starts, until = claim.starts, claim.until
-    return starts is not None and until is not None and starts <= moment < until
+    return starts is not None and starts <= moment and (until is None or moment < until)
 
 
 def _may_share(donor: Claim, claim: Claim) -> bool:
@@ -445,8 +468,8 @@ def _that_hold(claims: Sequence[Claim]) -> list[Claim]:
 def _that_fit(claims: Sequence[Claim], there: int | None) -> list[Claim]:
     """Leave out the claims for which no unit is left when a case runs into another day.
 
-    Such a case keeps what it has, also when it is still open on a day it was not planned for: whoever
-    starts later goes without.
+    Such a case keeps what it has, also when it is still open on a day it was not planned for:
+    whoever starts later goes without.
     """
     if there is None or all(claim.is_set or claim.last_day is None for claim in claims):
         return list(claims)
@@ -536,7 +559,7 @@ class CaseAllocation:
         return day_after_midnight(case.list_date, case.ends, self.zone, case.used_on)
 
     def free(self, parcel: StockUnits, *, stays: bool) -> int:
-        """Return how many units of a parcel the case can still claim, until it is over or for good."""
+        """Return how many units the case can still claim, until it is over or for good."""
         day = self.case.list_date
         return self.shelf.free(parcel, day, stays=stays, last_day=self.last_day)
 
@@ -585,7 +608,12 @@ class CaseAllocation:
         """
         return sum(ref in refs for ref in self.case.sets_had)
 
-    def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime:
-        """Say when an instrument set is back; one that stands by goes back unopened."""
+    def set_until(self, parcel: StockUnits, *, is_primary: bool) -> datetime | None:
+        """Say when an instrument set is back; one that stands by goes back unopened.
+
+        Of one that stands by for a case still open after its planned end nobody can say.
+        """
+        if self.case.is_overrun and not is_primary:
+            return None
         minutes = self.turnarounds.get(parcel.ref, 0) if is_primary else 0
         return self.case.ends + timedelta(minutes=minutes)

@@ -61,7 +61,7 @@ def list_sets(unit: Unit) -> SetsOut:
         [
             hold
             for hold in holds
-            if hold.is_set and (hold.until_at > unit.now or hold.location_id in away)
+            if hold.is_set and (hold.location_id in away or not _is_past(unit, hold))
         ],
         {one.row.reference: one for one in prepared},
         [one for one in shortages_ahead(unit) if one.what == "instrument set"],
@@ -132,6 +132,15 @@ def _copy(unit: Unit, row: Row[Any], shelf: _SetFacts) -> SetCopy:
             "next_at": unit.local(coming[0].from_at) if coming else None,
         }
     )
+
+
+def _until(unit: Unit, hold: Row[Any]) -> datetime | None:
+    return planner_of(unit).set_until(hold.Hold, hold)
+
+
+def _is_past(unit: Unit, hold: Row[Any]) -> bool:
+    until = _until(unit, hold)
+    return until is not None and until <= unit.now
 
 
 def _turnaround(unit: Unit, row: Row[Any]) -> timedelta:

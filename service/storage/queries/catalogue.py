@@ -233,6 +233,9 @@ def holds_on(session: Session, site_id: int | None, lot_ids: Sequence[int]) -> S
             CASE.c.id.label("case_id"),
             CASE.c.reference,
             CASE.c.site_id,
+            CASE.c.starts_at,
+            CASE.c.ends_at,
+            CASE.c.status,
             LIST.c.list_date,
             LIST.c.theatre,
         )
