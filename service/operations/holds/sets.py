@@ -5,9 +5,10 @@ of a balance; what counts is how many copies are away at once.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 
-from service.core.cover.shelf import most_away
+from service.core.cover.shelf import most_away, runs_into
 from service.core.cover.units import Claim
 from service.operations.holds.holds import release_holds
 from service.operations.planner import planner_of
@@ -19,19 +20,19 @@ from service.storage.tables import BY_HAND, IN_TRAY, Hold, Item, OperatingList, 
 def copies_free(unit: Unit, case: SurgicalCase, item: Item, lot_id: int, location_id: int) -> int:
     """Return how many copies of a set in one place are nobody else's while a case has them.
 
-    What the case has reserved is its own for as long as it is reserved; without, it would be opened
-    and away for its turnaround.
+    What the case has reserved is its own for as long as it is reserved, however late others are;
+    without, it would be opened and away for its turnaround.
     """
     there = planner_of(unit).quantity_at(lot_id, location_id)
     rows = _in_force(unit, lot_id, location_id)
     own = [hold.until_at for hold in rows if hold.case_id == case.id]
     until = max(own, default=case.ends_at + timedelta(minutes=item.turnaround_minutes or 0))
     others = [
-        _span(hold)
+        replace(_span(unit, hold), until=hold.until_at) if own else _span(unit, hold)
         for hold in rows
-        if hold.case_id != case.id and hold.from_at < until and hold.until_at > case.starts_at
+        if hold.case_id != case.id
     ]
-    return there - most_away(others)
+    return there - most_away(list(runs_into(others, case.starts_at, until)))
 
 
 def hold_copies(  # noqa: PLR0917 - which copies, for whom, where
@@ -74,7 +75,7 @@ def leaving_copy_holds(unit: Unit, movement: dict[str, object]) -> list[Hold]:
     left = planner_of(unit).quantity_at(lot_id, origin)
     case_id = movement.get("case_id")
     own = [hold for hold in rows if hold.case_id == case_id][: int(str(movement["quantity"]))]
-    return own + _too_many([hold for hold in rows if hold not in own], left)
+    return own + _too_many(unit, [hold for hold in rows if hold not in own], left)
 
 
 def unserved_copy_holds(
@@ -94,7 +95,7 @@ def unserved_copy_holds(
         return []
     if copies is None:
         copies = planner_of(unit).quantity_at(lot_id, location_id)
-    return _too_many(sorted(rows, key=lambda hold: hold.case_id != own), copies)
+    return _too_many(unit, sorted(rows, key=lambda hold: hold.case_id != own), copies)
 
 
 def hold_turnaround(
@@ -135,22 +136,28 @@ def release_copies(  # noqa: PLR0917 - whose copies, where
 
 def _in_force(unit: Unit, lot_id: int, location_id: int) -> list[Hold]:
     rows = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=location_id, is_set=True)
-    coming = [hold for hold in rows if hold.until_at > unit.now or hold.role == IN_TRAY]
+    coming = [hold for hold in rows if hold.role == IN_TRAY or not _is_past(unit, hold)]
     return sorted(coming, key=lambda hold: (hold.from_at, hold.id or 0))
 
 
-def _too_many(rows: Sequence[Hold], copies: int) -> list[Hold]:
+def _is_past(unit: Unit, hold: Hold) -> bool:
+    until = _span(unit, hold).until
+    return until is not None and until <= unit.now
+
+
+def _too_many(unit: Unit, rows: Sequence[Hold], copies: int) -> list[Hold]:
     staying: list[Claim] = []
     leaving = []
     for hold in rows:
-        if most_away([*staying, _span(hold)]) <= copies:
-            staying.append(_span(hold))
+        if most_away([*staying, _span(unit, hold)]) <= copies:
+            staying.append(_span(unit, hold))
         else:
             leaving.append(hold)
     return leaving
 
 
-def _span(hold: Hold) -> Claim:
+def _span(unit: Unit, hold: Hold) -> Claim:
+    case = unit.session.get_one(SurgicalCase, hold.case_id)
     return Claim(
         case=str(hold.case_id),
         key="",
@@ -160,5 +167,5 @@ def _span(hold: Hold) -> Claim:
         stays=False,
         is_set=True,
         starts=hold.from_at,
-        until=hold.until_at,
+        until=planner_of(unit).set_until(hold, case),
     )
