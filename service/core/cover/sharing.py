@@ -215,7 +215,7 @@ class _Contest:
         What is free for good is free until the last day there is.
         """
         shelf = self.turns[0].shelf
-        free = {}
+        free: dict[str, Mapping[date, int]] = {}
         for parcel in self._stock():
             rest = max(shelf.free(parcel, day, stays=True), 0)
             slices = {date.max: rest}

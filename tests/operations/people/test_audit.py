@@ -191,7 +191,7 @@ _COPY = (
 
 SPOILED = {
     "UPDATE audit_line SET actor = 'nobody' WHERE seq = 3": "audit line 3 was changed",
-    "UPDATE audit_line SET at = '2030-01-01 00:00:00.000000' WHERE seq = 1": "audit line 1 was changed",
+    "UPDATE audit_line SET at = '2030-01-01 00:00:00.000000' WHERE seq = 1": "audit line 1 was",
     "UPDATE audit_line SET facts = '{\"x\": 1}' WHERE seq = 5": "audit line 5 was changed",
     "UPDATE audit_line SET site_id = NULL WHERE seq = 2": "audit line 2 was changed",
     "DELETE FROM audit_line WHERE seq = 2": "audit line 3 does not follow",
