@@ -93,7 +93,8 @@ class RecordedUnits:
     free
         Units nobody is promised and that lie on no tray; what the case itself holds is not in it.
     taken
-        Units of it scanned to this case's tray and not put back.
+        Units of it scanned to this case's tray and neither put back nor wasted; what was implanted
+        still fills its line.
     expected
         Units of it that the pick list or the holds of this case name.
     is_promised

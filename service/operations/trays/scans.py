@@ -148,7 +148,7 @@ def _record(item: Item, found: _PackRows, asked: _ScanCase) -> RecordedUnits:
         quarantined=sum(row.quantity for row in found.units if row.kind == "quarantine"),
         in_transit=sum(row.quantity for row in found.units if row.kind == "transit"),
         free=_free(found, asked.case),
-        taken=sum(row.picked - row.returned for row in found.trays if row.case_id == own),
+        taken=sum(row.taken for row in found.trays if row.case_id == own),
         expected=max(expected, sum(row.quantity for row in own_holds)),
         is_promised=bool(expected or own_holds),
         return_by=tuple(sorted({lot.return_by for lot in found.lots if lot.return_by is not None})),

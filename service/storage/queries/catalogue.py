@@ -203,8 +203,7 @@ def packs_of(session: Session, site_id: int, lot_ids: Sequence[int]) -> Sequence
         select(
             CasePack,
             PACK.c.lot_id,
-            PACK.c.picked,
-            PACK.c.returned,
+            (PACK.c.picked - PACK.c.returned - PACK.c.wasted).label("taken"),
             (PACK.c.picked - PACK.c.returned - PACK.c.implanted - PACK.c.wasted).label("open"),
             CASE.c.id.label("case_id"),
             CASE.c.reference,

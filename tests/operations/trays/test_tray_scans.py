@@ -62,6 +62,22 @@ def test_the_right_pack_is_judged_and_brought_at_once(theatre: Theatre) -> None:
     assert_true(theatre.work)
 
 
+def test_another_pack_of_the_lot_is_brought_after_one_was_wasted(theatre: Theatre) -> None:
+    _scan(theatre, NAIL_LABEL)
+    theatre.settle("K1", "NAIL", "waste", reason="dropped")
+    again = _scan(theatre, NAIL_LABEL)
+    assert again.scan.verdict == "right"
+    assert again.pack is not None
+    assert _scan(theatre, NAIL_LABEL).scan.verdict == "already_scanned"
+    assert_true(theatre.work)
+
+
+def test_a_pack_that_was_implanted_fills_its_line_still(theatre: Theatre) -> None:
+    _scan(theatre, NAIL_LABEL)
+    theatre.settle("K1", "NAIL", "implant")
+    assert _scan(theatre, NAIL_LABEL).scan.verdict == "already_scanned"
+
+
 def test_a_refused_pack_stays_where_it_is(theatre: Theatre) -> None:
     for label, verdict in (
         ("(01)02910000000017(17)310101(10)L1", "label_differs"),
