@@ -286,7 +286,7 @@ def test_what_is_below_par_is_suggested_with_shelf_and_orders_counted(shop: Thea
     order(shop.work, 7, state="cancelled")
     order(shop.work, 9, kind="bill_only", state="sent")
     (wanted,) = shop.work.read(par.below_par)
-    assert (wanted.quantity, wanted.why) == (1, "par level 10: 6 on the shelf, 3 on order")
+    assert (wanted.quantity, wanted.why) == (1, "par level 10: 6 in stock, 3 on order")
     shop.receive("NAIL", 1, lot="L9", to=OTHER_SHELF)
     assert shop.work.read(par.below_par) == []
     listed = shop.work.read(lambda unit: par.list_levels(unit, below_only=True))
