@@ -526,13 +526,17 @@ class CaseAllocation:
     def usable(self, refs: Sequence[str]) -> list[StockUnits]:
         """Return the parcels that count for this case, in the order in which it has them.
 
-        What is implanted goes first, and what has still to arrive from another site last; else what
-        is gone first. Asked once: what the case claims later counts for it already.
+        What is implanted goes first, then what is on its tray, and what has still to arrive from
+        another site last; else what is gone first. Asked once: what the case claims later counts
+        for it already.
         """
         key = tuple(refs)
         if key not in self._usable:
             stock = self.shelf.in_order_of_use(key)
-            self._usable[key] = [parcel for parcel in stock if self.why_not(parcel) is None]
+            found = [parcel for parcel in stock if self.why_not(parcel) is None]
+            if any(parcel.is_on_tray_of(self.case.case) for parcel in found):
+                found.sort(key=lambda parcel: order_of_use(parcel, self.case.case))
+            self._usable[key] = found
         return self._usable[key]
 
     def usable_in_turn(self, refs: Sequence[str]) -> list[list[StockUnits]]:

@@ -424,6 +424,12 @@ def expires_first(parcel: StockUnits) -> tuple[date, str, str, str]:
     return (gone, parcel.lot, parcel.shelf, parcel.key)
 
 
-def order_of_use(parcel: StockUnits) -> tuple[bool, bool, tuple[date, str, str, str]]:
-    """Return the order in which a case has parcels: what is in it, what is here, what was sent."""
-    return (not parcel.is_implanted, bool(parcel.sent_from), expires_first(parcel))
+def order_of_use(
+    parcel: StockUnits, case: str = ""
+) -> tuple[bool, bool, bool, tuple[date, str, str, str]]:
+    """Return the order in which a case has parcels.
+
+    What is in the patient goes first, then what is on its tray, what is here, what was sent.
+    """
+    is_brought = bool(case) and parcel.is_on_tray_of(case)
+    return (not parcel.is_implanted, not is_brought, bool(parcel.sent_from), expires_first(parcel))

@@ -11,7 +11,13 @@ from service.operations.holds.conflicts import (
     release_and_notify,
     release_before_tray,
 )
-from service.operations.holds.holds import hold_instead, release_holds, update_held
+from service.operations.holds.holds import (
+    hold_instead,
+    hold_waiting,
+    part_of,
+    release_holds,
+    update_held,
+)
 from service.operations.holds.sets import (
     hold_copies,
     hold_turnaround,
@@ -24,6 +30,7 @@ from service.operations.work import Unit
 from service.schemas.trays import PackBody, PackOutcomeBody
 from service.storage.queries import stock
 from service.storage.tables import (
+    BY_HAND,
     IN_TRAY,
     CasePack,
     Hold,
@@ -75,6 +82,8 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
     move_with_holds(unit, line, follow=True, own=case.id, role=IN_TRAY, why=why)
     came = planner_of(unit).holds_in_force(case_id=case.id, lot_id=lot_id, location_id=tray_id)
     missing = before + body.quantity - sum(hold.quantity for hold in came)
+    replaced = _replace_reserved(unit, case, lot, tray, missing, why)
+    missing -= replaced
     if missing > 0 and item.reusable:
         hold_copies(unit, case, item, lot_id, tray_id, missing)
     elif missing > 0:
@@ -92,6 +101,38 @@ def move_to_tray(  # noqa: PLR0917 - one pack's way
     there = planner_of(unit).holds_in_force(lot_id=lot_id, location_id=tray_id)
     hold_instead(unit, [hold for hold in there if hold.case_id != case.id], why)
     _note_pack(unit, case, lot, home, body.quantity)
+    if replaced:
+        hold_waiting(unit, item.ref, why)
+
+
+def _replace_reserved(  # noqa: PLR0917 - what came, where
+    unit: Unit, case: SurgicalCase, lot: Lot, tray: Location, units: int, why: str
+) -> int:
+    """Let go of units of the same item that a case has reserved, for others that were brought.
+
+    What was brought is used as the reserved units were to be, those for good first. What was
+    reserved by hand stays reserved.
+    """
+    if units <= 0:
+        return 0
+    own = [
+        hold
+        for hold in planner_of(unit).holds_in_force(case_id=case.id)
+        if hold.role not in {IN_TRAY, BY_HAND}
+        and unit.session.get_one(Lot, hold.lot_id).item_id == lot.item_id
+    ]
+    left = units
+    for hold in sorted(own, key=lambda one: not (one.stays or one.is_opened)):
+        if left <= 0:
+            break
+        old = part_of(unit, hold, min(left, hold.quantity))
+        left -= old.quantity
+        facts = old.model_dump(exclude={"id"})
+        facts |= {"lot_id": lot.id, "location_id": tray.id, "share_group": None, "role": IN_TRAY}
+        unit.session.add(Hold(**facts | {"made_at": unit.now, "actor": unit.actor}))
+        release_holds(unit, [old], f"another was brought: {why}")
+    update_held(unit, [(lot.id or 0, tray.id or 0)])
+    return units - left
 
 
 def _note_pack(unit: Unit, case: SurgicalCase, lot: Lot, home: Location, quantity: int) -> None:
