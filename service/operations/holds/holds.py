@@ -298,7 +298,38 @@ _AHEAD = timedelta(days=14)
 
 def hold_waiting(unit: Unit, ref: str, why: str) -> None:
     """Look again for the coming cases of two weeks that ask for an item of which there is news."""
-    hold_cases(unit, [one.row.reference for one in waiting_for(unit, {ref})], why)
+    hold_lacking(unit, [one.row.reference for one in waiting_for(unit, {ref})], why)
+
+
+def hold_lacking(unit: Unit, references: Iterable[str], why: str) -> None:
+    """Hold anew what those of some cases ask for that lack something.
+
+    Who is covered by what is reserved for it keeps it, also where an earlier case lacks the same.
+    """
+    rows = [planner_of(unit).find_case(name) for name in dict.fromkeys(references)]
+    wanted = [row for row in rows if row is not None and row.status in OPEN_STATUSES]
+    if not wanted:
+        return
+    known: Counter[Claim] = Counter()
+    for claim in planner_of(unit).claims:
+        known[_kind_of(claim)] += claim.quantity
+    checked = check_requirements(unit, ready_cases(unit, wanted), planner_of(unit).claims)
+    kept = {name for name, result in checked.items() if _is_covered_by(known, result)}
+    hold_cases(unit, [row.reference for row in wanted if row.reference not in kept], why)
+
+
+def _is_covered_by(known: Mapping[Claim, int], result: CaseCheck) -> bool:
+    """Tell whether a case is covered without condition by what it holds."""
+    asked: Counter[Claim] = Counter()
+    for claim in result.claims:
+        # A pack already used in the case is promised to nobody any more.
+        if "@" in claim.key:
+            asked[_kind_of(claim)] += claim.quantity
+    return (
+        all(one.state == "covered" for one in result.constructs)
+        and all(line.gap is None for line in result.near)
+        and all(known[kind] >= quantity for kind, quantity in asked.items())
+    )
 
 
 def recheck_cases(unit: Unit, wanted: Iterable[CaseRequirements]) -> None:

@@ -4,8 +4,7 @@ from service.core.lots import use_by_fault
 from service.errors import BadInput, FieldFault
 from service.operations.cases.lookup import OPEN_STATUSES
 from service.operations.catalogue import require_item
-from service.operations.holds.conflicts import rehold_changed_cases
-from service.operations.holds.holds import tell_case
+from service.operations.holds.holds import hold_lacking, tell_case
 from service.operations.locations import item_key
 from service.operations.planner import planner_of
 from service.operations.planning.item_edits import at_site, resting_on
@@ -76,4 +75,4 @@ def _check_again(unit: Unit, ref: str, lot: Lot, says: str) -> None:
         case = planner.find_case(name)
         if case is not None and case.status in OPEN_STATUSES:
             tell_case(unit, case, "use-by date", says)
-    rehold_changed_cases(unit, sorted(resting_on(unit, {ref}).cases), says)
+    hold_lacking(unit, sorted(resting_on(unit, {ref}).cases), says)
