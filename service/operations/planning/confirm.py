@@ -4,6 +4,7 @@ from service.errors import Conflict, Stale
 from service.operations.cases.confirmation import confirmed_snapshot
 from service.operations.cases.lookup import require_case
 from service.operations.cover.check import check_case
+from service.operations.holds.holds import hold_lacking
 from service.operations.work import Unit, require_version
 from service.schemas.cover import ConfirmationOut
 from service.storage.tables import Confirmation
@@ -23,6 +24,8 @@ def confirm_plan_backups(
     """
     case = require_case(unit, reference)
     require_version(case.version, version, f"Case {reference}")
+    # What turned up since the plan was made is reserved first: nobody takes what was confirmed.
+    hold_lacking(unit, [reference], "confirmed")
     check = check_case(unit, reference)
     if check.plan_revision is None or not check.constructs:
         raise Conflict(f"Case {reference} has no plan that can be checked. Plan it first.")
